@@ -158,7 +158,9 @@ def load_brief(path: Path | str) -> Brief:
             f"{path}: the brief cannot be read ({error.strerror}). Give the path of a brief.toml."
         ) from error
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise BriefError(f"{path}: not a TOML file ({error}). 'sharpset brief --out FILE' writes an example.") from error
+        raise BriefError(
+            f"{path}: not a TOML file ({error}). 'sharpset brief --out FILE' writes an example."
+        ) from error
     try:
         return Brief.model_validate(data)
     except ValidationError as error:

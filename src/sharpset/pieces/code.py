@@ -53,7 +53,7 @@ def code_number(run_id: str) -> int:
     """Return the 16-bit number of a run: R07 gives 7, any other name a number from its hash."""
     numbered = _NUMBERED.fullmatch(run_id)
     if numbered:
-        return int(numbered[1])
+        return int(str(numbered[1]))
     return _FIRST_HASHED + zlib.crc32(run_id.encode("utf-8")) % (2**_PAYLOAD_BITS - _FIRST_HASHED)
 
 

@@ -119,7 +119,8 @@ class Piece:
         """Return the piece in one line."""
         counts = self.features["kind"].value_counts()
         what = ", ".join(f"{counts[kind]} {kind}s" for kind in ("slot", "bar", "hole") if kind in counts)
-        return f"{self.piece_id}, run {self.run_id}: {self.width_mm:g} x {self.height_mm:g} x {self.thickness_mm:g} mm, {what}"
+        size = f"{self.width_mm:g} x {self.height_mm:g} x {self.thickness_mm:g} mm"
+        return f"{self.piece_id}, run {self.run_id}: {size}, {what}"
 
     def to_json(self) -> dict[str, Any]:
         """Return everything but the feature table as plain values."""

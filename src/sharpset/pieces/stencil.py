@@ -161,7 +161,8 @@ def _wanted_sizes(process: str, smallest_mm: float | Mapping[str, float] | None)
     for kind, size in wanted.items():
         if not (math.isfinite(size) and _LIMITS_MM[0] <= size <= _LIMITS_MM[1]):
             raise PieceError(
-                f"smallest {kind} {size:g} mm: the stencil is made for details of {_LIMITS_MM[0]:g} to {_LIMITS_MM[1]:g} mm"
+                f"smallest {kind} {size:g} mm: the stencil is made for details of "
+                f"{_LIMITS_MM[0]:g} to {_LIMITS_MM[1]:g} mm"
             )
     return wanted
 
@@ -317,7 +318,8 @@ def _needed_side_mm(process: str, ladders: Mapping[str, Sequence[float]], *, rep
 
 
 def _feature_table(spots: Sequence[Spot], thickness_mm: float) -> pd.DataFrame:
-    rows, seen = [], {}
+    rows: list[dict[str, Any]] = []
+    seen: dict[str, int] = {}
     for spot in spots:
         stem = spot.group if spot.group in ("round", "square") else f"{spot.group}-{spot.nominal_mm:.3g}"
         seen[stem] = seen.get(stem, 0) + 1

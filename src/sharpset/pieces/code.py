@@ -16,7 +16,7 @@ from sharpset.errors import PieceError
 __all__ = ["CODE_BITS", "RunCode", "code_number", "decode_bits", "encode_run_id", "run_id_of_number"]
 
 CODE_BITS = 24
-_PAYLOAD_BITS = 16
+_N_NUMBERS = 1 << 16
 # Generator x^8+x^5+x^3+x^2+x+1: Hamming distance 4 up to 119 bits (Koopman & Chakravarty, DSN 2004, table 3,
 # polynomial 0x97 in their notation = 0x12F with the leading term).
 _GENERATOR = 0x12F
@@ -53,8 +53,8 @@ def code_number(run_id: str) -> int:
     """Return the 16-bit number of a run: R07 gives 7, any other name a number from its hash."""
     numbered = _NUMBERED.fullmatch(run_id)
     if numbered:
-        return int(str(numbered[1]))
-    return _FIRST_HASHED + zlib.crc32(run_id.encode("utf-8")) % (2**_PAYLOAD_BITS - _FIRST_HASHED)
+        return int(numbered[1])
+    return _FIRST_HASHED + zlib.crc32(run_id.encode("utf-8")) % (_N_NUMBERS - _FIRST_HASHED)
 
 
 def run_id_of_number(number: int, *, known: Sequence[str] = ()) -> str:

@@ -1,0 +1,221 @@
+"""Tables of readings: checked, packed into one value, unpacked, summed up by kind and size.
+
+One scan's readings are always wanted together, so they are kept as one packed value, and what is
+searched for stands beside it in small indexed tables. The packing is JSON by columns under zlib:
+of the forms tried on a table of 200 features (Parquet and Arrow with zstd, CSV with zlib) it was
+the smallest, it gives every number back bit by bit, and any language will read it decades from now.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from typing import TYPE_CHECKING, Any
+
+from sharpset.errors import RecordError
+from sharpset.record.codes import to_json
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "COLUMNS",
+    "check_readings",
+    "pack_table",
+    "size_rows",
+    "smallest_formed_mm",
+    "table_digest",
+    "unpack_table",
+]
+
+_TEXT = ("scan_id", "piece_id", "run_id", "feature_id", "kind", "formed", "flags")
+_NUMBERS = (
+    "nominal_mm",
+    "angle_deg",
+    "measured_mm",
+    "U95_mm",
+    "deviation_mm",
+    "x_dev_mm",
+    "y_dev_mm",
+    "edge_roughness_mm",
+)
+COLUMNS = (
+    "scan_id",
+    "piece_id",
+    "run_id",
+    "feature_id",
+    "kind",
+    "nominal_mm",
+    "angle_deg",
+    "formed",
+    "measured_mm",
+    "U95_mm",
+    "deviation_mm",
+    "x_dev_mm",
+    "y_dev_mm",
+    "edge_roughness_mm",
+    "flags",
+)
+"""Columns of a table of readings, in their order; further columns follow them."""
+
+_NEEDED = ("feature_id", "kind", "nominal_mm", "formed", "measured_mm")
+_FORMED = ("yes", "no", "partly")
+
+
+def _as_text(value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)
+
+
+def _numbers(column: pd.Series, *, name: str, where: str) -> pd.Series:
+    import numpy as np
+    import pandas as pd
+
+    numbers = pd.to_numeric(column.replace("", None), errors="coerce").astype(float)
+    bad = (numbers.isna() & column.notna() & (column.astype(str).str.strip() != "")) | np.isinf(numbers)
+    if bad.any():
+        row = int(np.flatnonzero(bad.to_numpy())[0])
+        raise RecordError(
+            f"{where}: column {name}, row {row + 1}: {column.iloc[row]!r} is not a number. Mend the table."
+        )
+    return numbers
+
+
+def check_readings(readings: pd.DataFrame, *, where: str = "readings") -> pd.DataFrame:
+    """Return a table of readings in the record's form.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        Needs the columns feature_id, kind, nominal_mm, formed, measured_mm; the other columns of
+        a table of readings are filled with empty values, further columns are kept.
+    where : str
+        Name of the table for error messages.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `COLUMNS` first, lengths in mm, text columns without missing values.
+
+    Raises
+    ------
+    RecordError
+        If a column is missing, a number is none, or ``formed`` is not yes, no or partly.
+    """
+    import pandas as pd
+
+    missing = [name for name in _NEEDED if name not in readings.columns]
+    if missing:
+        raise RecordError(f"{where}: column {missing[0]!r} is missing; a table of readings has {', '.join(COLUMNS)}.")
+    if readings.empty:
+        raise RecordError(f"{where}: the table has no rows. Read the scan again.")
+    twice = readings.columns[readings.columns.duplicated()]
+    if len(twice):
+        raise RecordError(f"{where}: column {twice[0]!r} stands there twice. Keep one of them.")
+    columns: dict[str, Any] = {}
+    for name in [*COLUMNS, *(str(c) for c in readings.columns if c not in COLUMNS)]:
+        column = readings[name] if name in readings.columns else pd.Series([None] * len(readings), dtype=object)
+        column = column.reset_index(drop=True)
+        if name in _TEXT:
+            columns[name] = pd.Series([_as_text(v) for v in column.tolist()], dtype="str")
+        elif name in _NUMBERS:
+            columns[name] = _numbers(column.astype(object), name=name, where=where)
+        elif pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.is_integer_dtype(column.dtype):
+            columns[name] = column.astype(bool if pd.api.types.is_bool_dtype(column.dtype) else "int64")
+        elif pd.api.types.is_float_dtype(column.dtype):
+            columns[name] = _numbers(column.astype(object), name=name, where=where)
+        else:
+            columns[name] = pd.Series([_as_text(v) for v in column.tolist()], dtype="str")
+    table = pd.DataFrame(columns)
+    wrong = ~table["formed"].isin(_FORMED)
+    if wrong.any():
+        got = table.loc[wrong, "formed"].iloc[0]
+        row = int(wrong.to_numpy().argmax()) + 1
+        raise RecordError(
+            f"{where}: column formed, row {row}: {got!r} is none of {', '.join(_FORMED)}. Mend the table."
+        )
+    return table
+
+
+def _to_columns(table: pd.DataFrame) -> str:
+    import pandas as pd
+
+    columns = []
+    for name in table.columns:
+        column = table[name]
+        if pd.api.types.is_float_dtype(column.dtype):
+            values = [None if v != v else v for v in column.tolist()]
+            columns.append({"name": name, "type": "number", "values": values})
+        else:
+            kind = "truth" if column.dtype == bool else "integer" if column.dtype.kind == "i" else "text"
+            columns.append({"name": name, "type": kind, "values": column.tolist()})
+    return to_json({"form": 1, "columns": columns})
+
+
+def pack_table(table: pd.DataFrame) -> bytes:
+    """Pack a checked table into one value."""
+    return zlib.compress(_to_columns(table).encode("utf-8"), 6)
+
+
+def table_digest(packed: bytes) -> str:
+    """Return the SHA-256 of a packed table's text (the packing itself may differ between zlib versions)."""
+    return hashlib.sha256(zlib.decompress(packed)).hexdigest()
+
+
+def unpack_table(packed: bytes) -> pd.DataFrame:
+    """Return the table that was packed, every number bit by bit."""
+    import pandas as pd
+
+    types = {"number": "float64", "integer": "int64", "truth": "bool", "text": "str"}
+    columns = json.loads(zlib.decompress(packed))["columns"]
+    return pd.DataFrame({c["name"]: pd.Series(c["values"], dtype=types[c["type"]]) for c in columns})
+
+
+def size_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Sum a table up by kind and nominal size.
+
+    Returns
+    -------
+    list of dict
+        kind, nominal_mm, n, n_formed, n_partly, mean_deviation_mm and sd_deviation_mm (None where
+        there are too few); features without a nominal size are left out.
+    """
+    rows = []
+    sized = table[table["nominal_mm"].notna()]
+    for (kind, nominal_mm), group in sized.groupby(["kind", "nominal_mm"], sort=True):
+        deviation = group["deviation_mm"].dropna().to_numpy()
+        rows.append(
+            {
+                "kind": str(kind),
+                "nominal_mm": float(nominal_mm),
+                "n": len(group),
+                "n_formed": int((group["formed"] == "yes").sum()),
+                "n_partly": int((group["formed"] == "partly").sum()),
+                "mean_deviation_mm": float(deviation.mean()) if deviation.size else None,
+                "sd_deviation_mm": float(deviation.std(ddof=1)) if deviation.size > 1 else None,
+            }
+        )
+    return rows
+
+
+def smallest_formed_mm(rows: list[dict[str, Any]]) -> dict[str, float]:
+    """Return by kind the smallest size from which on every feature of one scan formed.
+
+    This is what one scan showed, not a limit: a limit needs a model and its confidence.
+    Kinds of which the largest size already failed are left out.
+    """
+    smallest: dict[str, float] = {}
+    closed: set[str] = set()
+    for row in sorted(rows, key=lambda r: -r["nominal_mm"]):
+        kind = row["kind"]
+        if kind in closed:
+            continue
+        if row["n_formed"] == row["n"]:
+            smallest[kind] = row["nominal_mm"]
+        else:
+            closed.add(kind)
+    return smallest

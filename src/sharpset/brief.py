@@ -87,6 +87,8 @@ class Brief(BaseModel):
             raise ValueError("full_size_mm needs 'scale', the modelling scale as a number (24 for 1:24)")
         if not isinstance(full, dict):
             raise ValueError("full_size_mm must be a table such as [full_size_mm] with a line bar = 6.0")
+        if not isinstance(data.get("smallest_mm", {}), dict):
+            raise ValueError("smallest_mm must be a table such as [smallest_mm] with a line bar = 0.25")
         sizes = dict(data.get("smallest_mm", {}))
         twice = sorted(set(full) & set(sizes))
         if twice:

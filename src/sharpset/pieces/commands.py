@@ -1,0 +1,97 @@
+"""The verb ``sharpset piece``: make test pieces ready to print."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sharpset.errors import PieceError
+
+if TYPE_CHECKING:
+    from sharpset.pieces.model import Piece
+
+__all__ = ["configure"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the pieces and their arguments."""
+    pieces = parser.add_subparsers(title="pieces", metavar="PIECE", required=True)
+    stencil = pieces.add_parser(
+        "stencil",
+        help="flat plate with graded slots, bars and holes through it",
+        description="Make a stencil: a flat plate with graded slots, bars and holes through it, read as a silhouette.",
+    )
+    stencil.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
+    stencil.add_argument("--process", choices=("filament", "resin"), help="how it is printed (default: filament)")
+    stencil.add_argument(
+        "--smallest", type=float, metavar="MM", help="smallest bar, slot and hole that must form (overrides the brief)"
+    )
+    stencil.add_argument("--size", type=float, metavar="MM", help="side of the square the piece must fit in")
+    stencil.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml that names process and sizes")
+    runs = stencil.add_mutually_exclusive_group()
+    runs.add_argument("--run-id", default="R01", help="run that the code on the piece names (default: R01)")
+    runs.add_argument(
+        "--plan", type=Path, metavar="DIR", help="plan folder: one piece folder per run, each with its own run code"
+    )
+    stencil.set_defaults(run=_make_stencils)
+
+
+def _make_stencils(args: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
+    from sharpset.pieces.export import write_piece
+
+    run_ids = [args.run_id] if args.plan is None else _planned_runs(args.plan)
+    pieces = [_stencil(args, run_id) for run_id in run_ids]
+    if args.plan is None:
+        write_piece(pieces[0], args.out)
+    else:
+        for piece in tqdm(pieces, desc="Writing pieces", unit="piece"):
+            write_piece(piece, args.out / piece.run_id)
+    print(pieces[0].summary() if args.plan is None else f"{len(pieces)} pieces, the first: {pieces[0].summary()}")
+    where = args.out if args.plan is None else args.out / "<run>"
+    print(f"Print {where / 'piece.3mf'} (or piece.stl) flat, at true size, one print job per run.")
+    return 0
+
+
+def _stencil(args: argparse.Namespace, run_id: str) -> Piece:
+    from sharpset.brief import load_brief
+    from sharpset.pieces.stencil import make_stencil, stencil_from_brief
+
+    if args.brief is None:
+        return make_stencil(
+            process=args.process or "filament", smallest_mm=args.smallest, size_mm=args.size, run_id=run_id
+        )
+    brief = load_brief(args.brief)
+    if args.process and args.process != brief.process:
+        raise PieceError(
+            f"{args.brief}: the brief is for {brief.process}, --process says {args.process}. Leave one of them out."
+        )
+    if args.smallest is not None:
+        return make_stencil(process=brief.process, smallest_mm=args.smallest, size_mm=args.size, run_id=run_id)
+    return stencil_from_brief(brief, size_mm=args.size, run_id=run_id)
+
+
+def _planned_runs(folder: Path) -> list[str]:
+    """Return the run ids of a plan in the order of its table."""
+    path = folder / "runs.csv"
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            run_ids = [(row.get("run_id") or "").strip() for row in csv.DictReader(file)]
+    except OSError as error:
+        raise PieceError(
+            f"{path}: cannot be read ({error.strerror}). --plan takes the folder that 'sharpset plan new' wrote."
+        ) from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise PieceError(f"{path}: not a table ({error}). --plan takes a folder that 'sharpset plan' wrote.") from error
+    if not run_ids or not all(run_ids):
+        raise PieceError(f"{path}: no run_id in row {run_ids.index('') + 2 if run_ids else 2}. Every run needs one.")
+    unfit = [run_id for run_id in run_ids if set(run_id) & set('/\\:*?"<>|') or run_id in (".", "..")]
+    if unfit:
+        raise PieceError(f"{path}: run_id {unfit[0]!r} cannot name a folder. Use letters, digits, - and _.")
+    twice = [run_id for run_id in run_ids if run_ids.count(run_id) > 1]
+    if twice:
+        raise PieceError(f"{path}: run_id {twice[0]} stands twice. One run is one print job with an id of its own.")
+    return run_ids

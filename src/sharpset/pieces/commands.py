@@ -31,7 +31,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     stencil.add_argument("--size", type=float, metavar="MM", help="side of the square the piece must fit in")
     stencil.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml that names process and sizes")
     runs = stencil.add_mutually_exclusive_group()
-    runs.add_argument("--run-id", default="R01", help="run that the code on the piece names (default: R01)")
+    runs.add_argument("--run-id", help="run that the code on the piece names (default: R01)")
     runs.add_argument(
         "--plan", type=Path, metavar="DIR", help="plan folder: one piece folder per run, each with its own run code"
     )
@@ -43,7 +43,7 @@ def _make_stencils(args: argparse.Namespace) -> int:
 
     from sharpset.pieces.export import write_piece
 
-    run_ids = [args.run_id] if args.plan is None else _planned_runs(args.plan)
+    run_ids = _planned_runs(args.plan) if args.plan else ["R01" if args.run_id is None else args.run_id]
     pieces = [_stencil(args, run_id) for run_id in run_ids]
     if args.plan is None:
         write_piece(pieces[0], args.out)

@@ -1,0 +1,97 @@
+"""Plans: factors, models, designs, run sheets. Knows nothing of pictures.
+
+Heavy modules are imported when one of their names is first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.plans.aliases import alias_matrix, alias_table
+    from sharpset.plans.factor_file import factors_from_dict, load_factors
+    from sharpset.plans.factors import Factor, Factors
+    from sharpset.plans.files import import_plan, load_plan, load_results, save_plan
+    from sharpset.plans.formulas import Term, expand_model, missing_margins
+    from sharpset.plans.making import DESIGNS, make_plan
+    from sharpset.plans.models import ModelBasis, make_basis, model_matrix
+    from sharpset.plans.plan import Plan
+    from sharpset.plans.properties import (
+        PlanProperties,
+        correlation_map,
+        design_space_curve,
+        information_matrix,
+        plan_properties,
+    )
+    from sharpset.plans.remarks import practice_remarks
+    from sharpset.plans.rules import Constraint
+
+_HOME = {
+    "Constraint": "rules",
+    "DESIGNS": "making",
+    "Factor": "factors",
+    "Factors": "factors",
+    "ModelBasis": "models",
+    "Plan": "plan",
+    "PlanProperties": "properties",
+    "Term": "formulas",
+    "alias_matrix": "aliases",
+    "alias_table": "aliases",
+    "correlation_map": "properties",
+    "design_space_curve": "properties",
+    "expand_model": "formulas",
+    "factors_from_dict": "factor_file",
+    "import_plan": "files",
+    "information_matrix": "properties",
+    "load_factors": "factor_file",
+    "load_plan": "files",
+    "load_results": "files",
+    "make_basis": "models",
+    "make_plan": "making",
+    "missing_margins": "formulas",
+    "model_matrix": "models",
+    "plan_properties": "properties",
+    "practice_remarks": "remarks",
+    "save_plan": "files",
+}
+
+__all__ = [
+    "DESIGNS",
+    "Constraint",
+    "Factor",
+    "Factors",
+    "ModelBasis",
+    "Plan",
+    "PlanProperties",
+    "Term",
+    "alias_matrix",
+    "alias_table",
+    "correlation_map",
+    "design_space_curve",
+    "expand_model",
+    "factors_from_dict",
+    "import_plan",
+    "information_matrix",
+    "load_factors",
+    "load_plan",
+    "load_results",
+    "make_basis",
+    "make_plan",
+    "missing_margins",
+    "model_matrix",
+    "plan_properties",
+    "practice_remarks",
+    "save_plan",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module in which a public name lives."""
+    if name in _HOME:
+        return getattr(import_module(f"sharpset.plans.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'sharpset.plans' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

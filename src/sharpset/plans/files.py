@@ -1,0 +1,360 @@
+"""Plan folders, experiments planned elsewhere, results typed in by hand."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sharpset import __version__
+from sharpset.errors import PlanError
+from sharpset.plans.factor_file import factors_from_dict
+from sharpset.plans.factors import RESERVED, Factor, Factors
+from sharpset.plans.formulas import Term
+from sharpset.plans.plan import Plan, run_ids
+from sharpset.plans.remarks import practice_remarks
+from sharpset.plans.tables import TextTable, read_table
+
+__all__ = ["import_plan", "load_plan", "load_results", "save_plan"]
+
+_FORMAT = 1
+_NOTES = ("note", "notes", "remark", "remarks", "comment", "comments", "oddities")
+
+
+def save_plan(plan: Plan, folder: Path | str, *, properties: bool = True) -> Path:
+    """Write ``plan.json`` and ``runs.csv`` into a folder.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : path
+        Made if it is not there.
+    properties : bool
+        Also work out efficiencies, variance inflation and aliases and keep them in plan.json.
+
+    Returns
+    -------
+    Path
+        The folder.
+    """
+    from sharpset.plans.properties import plan_properties
+
+    folder = Path(folder)
+    data: dict[str, Any] = {
+        "format": _FORMAT,
+        "sharpset": __version__,
+        "design": plan.design,
+        "model": plan.model,
+        "terms": [t.name for t in plan.terms],
+        "seed": plan.seed,
+        "n_runs": plan.n_runs,
+        "factors": plan.factors.to_dict(),
+        "about": dict(plan.about),
+        "remarks": list(plan.remarks),
+        "properties": plan_properties(plan).to_dict() if properties else {},
+    }
+    text = json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "runs.csv").write_text(
+            plan.runs.to_csv(index=False, lineterminator="\n"), encoding="utf-8", newline=""
+        )
+        (folder / "plan.json").write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise PlanError(f"{folder}: the plan cannot be written ({error.strerror}). Choose another folder.") from error
+    return folder
+
+
+def _plain(value: Any) -> Any:
+    """Turn numpy numbers into Python ones and NaN into None, for JSON."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def load_plan(folder: Path | str) -> Plan:
+    """Read a plan folder.
+
+    Raises
+    ------
+    PlanError
+        If ``plan.json`` or ``runs.csv`` is missing or at fault.
+    """
+    folder = Path(folder)
+    path = folder / "plan.json"
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise PlanError(
+            f"{folder}: not a plan folder, plan.json cannot be read ({error.strerror}). 'sharpset plan new' makes one."
+        ) from error
+    except (UnicodeDecodeError, ValueError) as error:
+        raise PlanError(f"{path}: not a JSON file ({error}). Make the plan anew.") from error
+    for key, kind in (("factors", dict), ("model", str), ("design", str), ("seed", int)):
+        if not isinstance(data, dict) or not isinstance(data.get(key), kind):
+            raise PlanError(f"{path}: key {key!r} is missing or not a {kind.__name__}. Make the plan anew.")
+    factors = factors_from_dict(data["factors"], source=str(path))
+    runs = _read_runs(factors, folder / "runs.csv")
+    return Plan(
+        factors=factors,
+        design=data["design"],
+        model=data["model"],
+        seed=data["seed"],
+        runs=runs,
+        about=data.get("about") or {},
+        remarks=tuple(data.get("remarks") or ()),
+    )
+
+
+def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence[str | Term] | None = None) -> Plan:
+    """Take over an experiment that was planned elsewhere.
+
+    Parameters
+    ----------
+    factors : Factors
+    runs_csv : path of a CSV file
+        One row per print, one column per factor in any order. ``run_id, print_order, whole_plot, block``
+        are filled in where they are missing; all other columns (responses, notes) are kept.
+    model : str or sequence of str, optional
+        By default the richest of quadratic, interactions and linear that these runs can tell.
+
+    Returns
+    -------
+    Plan
+        With ``design='imported'``; settings outside the factors' limits or rules are remarked upon.
+
+    Raises
+    ------
+    PlanError
+        With file, row, column and value.
+    """
+    from sharpset.plans.making import _model_text
+
+    runs = _read_runs(factors, Path(runs_csv))
+    plan = Plan(factors=factors, design="imported", model="linear", seed=0, runs=runs)
+    text = _model_text(factors, model) if model is not None else _richest(plan)
+    remarks = [*_outside(factors, runs), *practice_remarks(factors, runs)]
+    return Plan(factors=factors, design="imported", model=text, seed=0, runs=runs, about={}, remarks=tuple(remarks))
+
+
+def _richest(plan: Plan) -> str:
+    for model in ("quadratic", "interactions"):
+        matrix = plan.matrix(model).to_numpy()
+        if matrix.shape[1] < len(matrix) and np.linalg.matrix_rank(matrix) == matrix.shape[1]:
+            return model
+    return "linear"
+
+
+def _outside(factors: Factors, runs: pd.DataFrame) -> list[str]:
+    remarks = []
+    for f in factors:
+        if not f.is_categorical:
+            beyond = (runs[f.name] < f.low - 1e-9 * abs(f.low)) | (runs[f.name] > f.high + 1e-9 * abs(f.high))
+            if beyond.any():
+                remarks.append(
+                    f"{int(beyond.sum())} runs have {f.name} outside {f.low:g} to {f.high:g} {f.unit}".rstrip()
+                    + "; they are kept, coded beyond -1 and 1."
+                )
+            if len(set(runs[f.name])) == 1:
+                remarks.append(
+                    f"{f.name} is {runs[f.name].iloc[0]:g} in every run, so nothing can be learned about it."
+                )
+        elif len(set(runs[f.name])) == 1:
+            remarks.append(f"{f.name} is {runs[f.name].iloc[0]} in every run, so nothing can be learned about it.")
+    broken = ~factors.allowed(runs)
+    if broken.any():
+        remarks.append(f"{int(broken.sum())} runs break a rule of the factors file; they are kept.")
+    return remarks
+
+
+# ------------------------------------------------------------------------------------------ runs.csv
+
+
+def _read_runs(factors: Factors, path: Path) -> pd.DataFrame:
+    table = read_table(path, what="the runs file")
+    found = {name: table.find(name) for name in (*RESERVED, *factors.names)}
+    missing = [n for n in factors.names if found[n] is None]
+    if missing:
+        raise PlanError(
+            f"{path}: there is no column for the factor {missing[0]!r}; columns are {', '.join(table.columns)}. "
+            "Name the columns as in the factors file."
+        )
+    frame = pd.DataFrame(index=range(len(table.cells)))
+    frame["run_id"] = _run_ids(table, found["run_id"])
+    frame["print_order"] = _print_order(table, found["print_order"])
+    for key in ("whole_plot", "block"):
+        column = found[key]
+        frame[key] = _group_numbers(table.texts(column)) if column else 1
+    for factor in factors:
+        column = found[factor.name]
+        assert column is not None
+        frame[factor.name] = (
+            _labels(table, column, factor) if factor.is_categorical else _settings(table, column, factor)
+        )
+    taken = set(found.values())
+    for column in (c for c in table.columns if c not in taken):
+        texts = table.texts(column)
+        numbers = [math.nan if not t else table.number(t) for t in texts]
+        frame[column] = texts if any(v is None for v in numbers) else np.asarray(numbers, dtype=float)
+    frame = frame.sort_values("print_order", kind="stable").reset_index(drop=True)
+    if found["whole_plot"] is None:
+        frame["whole_plot"] = _plots_in_order(factors, frame)
+    return frame
+
+
+def _run_ids(table: TextTable, column: str | None) -> list[str]:
+    if column is None:
+        return run_ids(len(table.cells))
+    texts = table.texts(column)
+    first: dict[str, int] = {}
+    for i, text in enumerate(texts):
+        if not text:
+            raise PlanError(f"{table.where(i, column)}: the run id is empty. Every print needs one.")
+        if text in first:
+            raise PlanError(
+                f"{table.where(i, column)}: run id {text!r} stands in row {table.lines[first[text]]} already. "
+                "Every print needs its own."
+            )
+        first[text] = i
+    return texts
+
+
+def _print_order(table: TextTable, column: str | None) -> list[int]:
+    if column is None:
+        return list(range(1, len(table.cells) + 1))
+    numbers = table.numbers(column, what="the print order")
+    first: dict[float, int] = {}
+    for i, number in enumerate(numbers):
+        if number != int(number):
+            raise PlanError(f"{table.where(i, column)}: the print order must be a whole number, got {number:g}.")
+        if number in first:
+            raise PlanError(
+                f"{table.where(i, column)}: print order {number:g} stands in row {table.lines[first[number]]} already."
+            )
+        first[number] = i
+    return [int(n) for n in numbers]
+
+
+def _group_numbers(texts: Sequence[str]) -> list[int]:
+    """Return blocks or whole plots as numbers: kept if they are whole numbers, else numbered as they come."""
+    try:
+        numbers = [float(t) for t in texts]
+        if all(n == int(n) for n in numbers):
+            return [int(n) for n in numbers]
+    except (ValueError, OverflowError):
+        pass
+    known: dict[str, int] = {}
+    return [known.setdefault(t, len(known) + 1) for t in texts]
+
+
+def _settings(table: TextTable, column: str, factor: Factor) -> list[float]:
+    values = table.numbers(column, what=f"the factor {factor.name!r}")
+    for i, value in enumerate(values):
+        if factor.kind == "levels":
+            near = [v for v in factor.levels if math.isclose(float(v), value, rel_tol=1e-6, abs_tol=1e-12)]
+            if not near:
+                raise PlanError(
+                    f"{table.where(i, column)}: {factor.name} has the levels "
+                    f"{', '.join(f'{v:g}' for v in factor.levels)}, "
+                    f'got {value:g}. Add the level to the factors file or use kind = "continuous".'
+                )
+            values[i] = float(near[0])
+        if factor.scale == "log" and value <= 0:
+            raise PlanError(
+                f"{table.where(i, column)}: {factor.name} is on a log scale and must be above 0, got {value:g}."
+            )
+    return values
+
+
+def _labels(table: TextTable, column: str, factor: Factor) -> list[str]:
+    levels = [str(v) for v in factor.levels]
+    result = []
+    for i, text in enumerate(table.texts(column)):
+        alike = [v for v in levels if v == text] or [v for v in levels if v.casefold() == text.casefold()]
+        number = table.number(text)
+        if not alike and number is not None:
+            alike = [v for v in levels if table.number(v) == number]
+        if len(alike) != 1:
+            raise PlanError(
+                f"{table.where(i, column)}: {factor.name} must be one of {', '.join(levels)}, got {text!r}."
+            )
+        result.append(alike[0])
+    return result
+
+
+def _plots_in_order(factors: Factors, frame: pd.DataFrame) -> Any:
+    """A whole plot ends where a hard-to-change factor or the block changes; else every run is one."""
+    if not factors.hard:
+        return np.arange(1, len(frame) + 1)
+    keys = frame[[f.name for f in factors.hard] + ["block"]]
+    changed = (keys != keys.shift()).any(axis=1)
+    return changed.cumsum().astype(int).to_numpy()
+
+
+# ------------------------------------------------------------------------------------------- results
+
+
+def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
+    """Read results that were typed in by hand.
+
+    Parameters
+    ----------
+    path : path of a CSV file
+        ``run_id`` and one column per response; columns of the plan that were copied along are left out,
+        columns called note, remark, comment or oddities too. An empty cell is a missing result.
+    plan : Plan
+
+    Returns
+    -------
+    DataFrame
+        ``run_id`` and the responses as numbers (NaN where empty), in print order, only the runs that
+        stand in the file.
+
+    Raises
+    ------
+    PlanError
+        For an unknown or repeated run id or a cell that is no number, with row and column.
+    """
+    table = read_table(path, what="the results file")
+    id_column = table.find("run_id")
+    if id_column is None:
+        raise PlanError(
+            f"{table.path}: there is no column 'run_id'; columns are {', '.join(table.columns)}. Copy the run "
+            f"ids from runs.csv."
+        )
+    known = {str(r): str(r) for r in plan.runs["run_id"]} | {str(r).casefold(): str(r) for r in plan.runs["run_id"]}
+    first: dict[str, int] = {}
+    for i, text in enumerate(table.texts(id_column)):
+        run = known.get(text, known.get(text.casefold()))
+        if run is None:
+            some = ", ".join(map(str, plan.runs["run_id"].head(4)))
+            raise PlanError(
+                f"{table.where(i, id_column)}: the plan has no run {text!r}; its runs are {some}, ... "
+                f"({plan.n_runs} in all)."
+            )
+        if run in first:
+            raise PlanError(
+                f"{table.where(i, id_column)}: run {run!r} stands in row {table.lines[first[run]]} already. "
+                f"Keep one row per run."
+            )
+        first[run] = i
+    plan_columns = {table.find(n) for n in (*RESERVED, *plan.factors.names)}
+    columns = [c for c in table.columns if c not in plan_columns and c.casefold() not in _NOTES]
+    if not columns:
+        raise PlanError(
+            f"{table.path}: there is no column with a response beside {id_column!r}. Add one column per response."
+        )
+    frame = pd.DataFrame({"run_id": list(first)})
+    for column in columns:
+        frame[column] = table.numbers(column, what=f"the response {column!r}", blank=True)
+    order = {str(r): i for i, r in enumerate(plan.runs["run_id"])}
+    return frame.sort_values("run_id", key=lambda s: s.map(order), kind="stable").reset_index(drop=True)

@@ -13,6 +13,7 @@ def protect(connection: Connection, table: str) -> None:
     """Refuse every UPDATE and DELETE on a table from now on."""
     if connection.dialect.name == "sqlite":
         for action in ("UPDATE", "DELETE"):
+            connection.execute(text(f"DROP TRIGGER IF EXISTS keep_{table}_{action.lower()}"))
             connection.execute(
                 text(
                     f"CREATE TRIGGER keep_{table}_{action.lower()} BEFORE {action} ON {table} "
@@ -26,6 +27,7 @@ def protect(connection: Connection, table: str) -> None:
             f"$$ BEGIN RAISE EXCEPTION '{_WORDS}'; END $$"
         )
     )
+    connection.execute(text(f"DROP TRIGGER IF EXISTS keep_{table} ON {table}"))
     connection.execute(
         text(
             f"CREATE TRIGGER keep_{table} BEFORE UPDATE OR DELETE ON {table} "

@@ -1,8 +1,8 @@
 """One form for every entry: the document. Adding, correcting, importing and copying all write documents.
 
-A document is plain JSON: uuid, kind, name, created_utc, corrects, by, note, fields and refs, other
-entries named by their UUID. Empty parts are left out, so that tables that grow later leave the
-SHA-256 of older documents as it was.
+A document is plain JSON: uuid, kind, name, created_utc, corrects, by, note, fields, refs, limits,
+evidence and files, other entries named by their UUID. Empty parts are left out, so that tables that
+grow later leave the SHA-256 of older documents as it was.
 """
 
 from __future__ import annotations
@@ -15,12 +15,15 @@ from sqlalchemy import Connection, bindparam, insert, select
 from sharpset.errors import RecordError
 from sharpset.record.codes import code_of, digest
 from sharpset.record.kinds import KINDS, Kind, kind_named
-from sharpset.record.models import EntryRow, ReadingSizeRow
+from sharpset.record.models import DetailLimitRow, EntryFileRow, EntryRow, EvidenceRow, ReadingSizeRow
+from sharpset.record.searching import index_entry
 from sharpset.record.tables import size_rows, unpack_table
 
-__all__ = ["Document", "document_sha256", "ids_of", "insert_document", "load_documents"]
+__all__ = ["FILE_PARTS", "LIMIT_PARTS", "Document", "document_sha256", "ids_of", "insert_document", "load_documents"]
 
 Document = dict[str, Any]
+LIMIT_PARTS = ("kind", "limit_mm", "a90_mm", "basis", "n_features", "n_prints", "shown_utc")
+FILE_PARTS = ("role", "path", "file_sha256", "n_bytes")
 _CHUNK = 400
 
 
@@ -42,7 +45,7 @@ def ids_of(connection: Connection, uuids: Iterable[str]) -> dict[str, int]:
 
 def pointed_to(document: Document) -> list[str]:
     """Return the UUIDs that a document points to."""
-    targets = list(document.get("refs", {}).values())
+    targets = [*document.get("refs", {}).values(), *document.get("evidence", [])]
     return targets + ([document["corrects"]] if "corrects" in document else [])
 
 
@@ -110,12 +113,45 @@ def insert_document(connection: Connection, document: Document, packed: bytes | 
         if sizes:
             connection.execute(insert(ReadingSizeRow), [size | {"readings_id": key} for size in sizes])
     connection.execute(insert(kind.row), row)
+    _insert_parts(connection, key, document, ids)
+    index_entry(connection, key)
     return key
+
+
+def _insert_parts(connection: Connection, key: int, document: Document, ids: dict[str, int]) -> None:
+    own = {"entry_id": key}
+    if document.get("limits"):
+        empty = dict.fromkeys(LIMIT_PARTS)
+        connection.execute(insert(DetailLimitRow), [empty | limit | own for limit in document["limits"]])
+    if document.get("evidence"):
+        connection.execute(insert(EvidenceRow), [{"target_id": ids[uuid]} | own for uuid in document["evidence"]])
+    if document.get("files"):
+        connection.execute(insert(EntryFileRow), [file | own for file in document["files"]])
 
 
 def _columns(kind: Kind) -> list[Any]:
     table = kind.row.__table__
     return [table.c[name] for name in (*kind.fields, *(f"{ref}_id" for ref in kind.refs))]
+
+
+def _load_parts(connection: Connection, keys: Sequence[int], documents: dict[int, Document]) -> None:
+    """Put limits, evidence and files into documents."""
+    own = list(keys)
+    limits = select(DetailLimitRow.__table__).where(DetailLimitRow.entry_id.in_(own))
+    for row in connection.execute(limits.order_by(DetailLimitRow.entry_id, DetailLimitRow.kind)).mappings():
+        limit = {name: row[name] for name in LIMIT_PARTS if row[name] is not None}
+        documents[row["entry_id"]].setdefault("limits", []).append(limit)
+    evidence = (
+        select(EvidenceRow.entry_id, EntryRow.uuid)
+        .join(EntryRow, EntryRow.id == EvidenceRow.target_id)
+        .where(EvidenceRow.entry_id.in_(own))
+    )
+    for key, uuid in connection.execute(evidence.order_by(EvidenceRow.entry_id, EntryRow.uuid)):
+        documents[key].setdefault("evidence", []).append(uuid)
+    files = select(EntryFileRow.__table__).where(EntryFileRow.entry_id.in_(own))
+    for row in connection.execute(files.order_by(EntryFileRow.entry_id, EntryFileRow.role)).mappings():
+        file = {name: row[name] for name in FILE_PARTS}
+        documents[row["entry_id"]].setdefault("files", []).append(file)
 
 
 def _document(kind: Kind, entry: Any, row: Any, uuids: dict[int, str]) -> Document:
@@ -172,4 +208,9 @@ def load_documents(connection: Connection, keys: Sequence[int]) -> dict[int, Doc
         refs = KINDS[entries[key].kind].refs
         pointed += [row[f"{name}_id"] for name in refs if row[f"{name}_id"] is not None]
     uuids = uuids_of(connection, pointed)
-    return {key: _document(KINDS[entries[key].kind], entries[key], rows[key], uuids) for key in keys if key in entries}
+    documents = {
+        key: _document(KINDS[entries[key].kind], entries[key], rows[key], uuids) for key in keys if key in entries
+    }
+    for start in range(0, len(keys), _CHUNK):
+        _load_parts(connection, keys[start : start + _CHUNK], documents)
+    return documents

@@ -7,10 +7,47 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sharpset.record.files import FileRef
+
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Entry", "Ref"]
+__all__ = ["DetailLimit", "Entry", "Ref"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DetailLimit:
+    """The smallest size of one kind of detail that was proven to form.
+
+    Attributes
+    ----------
+    kind : str
+    limit_mm : float
+        The limit with its confidence, mm (a90/95 unless `basis` says otherwise).
+    a90_mm : float
+        The best estimate of the size that forms 90 % of the time, mm; NaN where unknown.
+    basis : str
+        What the limit rests on, in words.
+    n_features, n_prints : int or None
+        How many features and print jobs it rests on.
+    shown_utc : str
+        When it was shown.
+    """
+
+    kind: str
+    limit_mm: float
+    a90_mm: float = float("nan")
+    basis: str = ""
+    n_features: int | None = None
+    n_prints: int | None = None
+    shown_utc: str = ""
+
+    def summary(self) -> str:
+        """Return the limit in one line."""
+        counts = [f"{n} {word}" for n, word in ((self.n_features, "features"), (self.n_prints, "prints")) if n]
+        parts = [self.basis, " in ".join(counts), self.shown_utc[:10]]
+        rest = ", ".join(part for part in parts if part)
+        return f"{self.kind} {self.limit_mm:.3g} mm" + (f" ({rest})" if rest else "")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,6 +96,12 @@ class Entry:
         What it says; fields that are unknown are not there.
     refs : mapping of str to Ref
         The entries it points to.
+    limits : tuple of DetailLimit
+        What it was proven to form.
+    evidence : tuple of Ref
+        The entries on which it rests.
+    files : tuple of FileRef
+        The files that belong to it.
     corrects : Ref or None
         The entry that this one corrects.
     history : tuple of Ref
@@ -76,6 +119,9 @@ class Entry:
     note: str
     fields: Mapping[str, Any]
     refs: Mapping[str, Ref]
+    limits: tuple[DetailLimit, ...]
+    evidence: tuple[Ref, ...]
+    files: tuple[FileRef, ...]
     corrects: Ref | None
     history: tuple[Ref, ...]
     newest: bool
@@ -100,6 +146,9 @@ class Entry:
                 rows += [(f"{name}.{key}", _words(part)) for key, part in value.items()]
             else:
                 rows.append((name, _words(value)))
+        rows += [(f"forms.{limit.kind}", limit.summary()) for limit in self.limits]
+        rows += [(f"file.{file.role}", file.summary()) for file in self.files]
+        rows.append(("evidence", "; ".join(ref.summary() for ref in self.evidence)))
         if len(self.history) > 1:
             rows.append(("history", "; ".join(f"{r.code} {r.created_utc[:10]} {r.note}".strip() for r in self.history)))
         return [(name, text) for name, text in rows if text]

@@ -15,6 +15,7 @@ __all__ = ["KINDS", "STATUSES", "Field", "Kind", "check_fields", "kind_named", "
 
 STATUSES = ("trial", "good", "retired")
 PROCESSES = ("filament", "resin")
+HEAD_TYPES = ("nozzle", "light engine")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,6 +38,8 @@ class Kind:
         Name of a reference to the kind that it points to.
     one_name : bool
         Whether two entries of this kind in use must not share a name.
+    limits : bool
+        Whether it may say what sizes form.
     """
 
     name: str
@@ -47,6 +50,7 @@ class Kind:
     needs: tuple[str, ...] = ()
     one_name: bool = False
     name_required: bool = False
+    limits: bool = False
 
 
 _DETAILS = Field(type="json", meaning="anything else worth keeping")
@@ -80,6 +84,32 @@ KINDS: dict[str, Kind] = {
             name_required=True,
         ),
         Kind(
+            name="head",
+            row=models.HeadRow,
+            meaning="a nozzle or a light engine",
+            fields={
+                "type": Field(type="text", meaning="nozzle or light engine", required=True, choices=HEAD_TYPES),
+                "size_mm": Field(type="number", meaning="diameter of the nozzle, or pixel pitch, in mm"),
+                "details": _DETAILS,
+            },
+            refs={"printer": "printer"},
+            one_name=True,
+            name_required=True,
+        ),
+        Kind(
+            name="lot",
+            row=models.LotRow,
+            meaning="one spool, bottle or delivery of a material",
+            fields={
+                "opened_utc": Field(type="time", meaning="when it was opened"),
+                "details": _DETAILS,
+            },
+            refs={"material": "material"},
+            needs=("material",),
+            one_name=True,
+            name_required=True,
+        ),
+        Kind(
             name="piece",
             row=models.PieceRow,
             meaning="a test piece, or the model of a master",
@@ -105,7 +135,14 @@ KINDS: dict[str, Kind] = {
                 "outcome": Field(type="text", meaning="how it came out, in words"),
                 "details": _DETAILS,
             },
-            refs={"printer": "printer", "material": "material", "piece": "piece"},
+            refs={
+                "printer": "printer",
+                "head": "head",
+                "material": "material",
+                "lot": "lot",
+                "piece": "piece",
+                "recipe": "recipe",
+            },
             needs=("printer",),
         ),
         Kind(
@@ -134,17 +171,37 @@ KINDS: dict[str, Kind] = {
             refs={"scan": "scan", "print": "print", "piece": "piece"},
         ),
         Kind(
+            name="fit",
+            row=models.FitRow,
+            meaning="what an experiment came to",
+            fields={
+                "plan_id": Field(type="text", meaning="the plan"),
+                "settings": Field(type="json", meaning="the settings it recommends"),
+                "results": Field(type="json", meaning="the settings.json of its folder"),
+                "model": Field(type="json", meaning="the fit.json of its folder"),
+                "brief": Field(type="json", meaning="the brief it was made for"),
+            },
+            refs={"printer": "printer", "head": "head", "material": "material"},
+            limits=True,
+        ),
+        Kind(
             name="recipe",
             row=models.RecipeRow,
             meaning="settings that worked",
             fields={
                 "status": Field(type="text", meaning="trial, good or retired", required=True, choices=STATUSES),
                 "settings": Field(type="json", meaning="every setting by name", required=True),
+                "process": Field(type="text", meaning="how it prints", choices=PROCESSES),
+                "growth": Field(type="json", meaning="growth to allow for in CAD, in mm"),
+                "thicken": Field(type="json", meaning="what must be thickened, and to how many mm"),
+                "predicted": Field(type="json", meaning="readings that were predicted"),
+                "cautions": Field(type="text", meaning="what to be careful of, a line each"),
                 "details": _DETAILS,
             },
-            refs={"printer": "printer", "material": "material"},
+            refs={"printer": "printer", "head": "head", "material": "material", "fit": "fit"},
             one_name=True,
             name_required=True,
+            limits=True,
         ),
     )
 }
@@ -178,6 +235,13 @@ def plain(value: Any, *, what: str) -> Any:
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):
         raise RecordError(f"{what}: {value} cannot be kept. Leave it out where it is unknown.")
+    if isinstance(value, str):
+        try:
+            value.encode("utf-8")
+        except UnicodeEncodeError as error:
+            raise RecordError(f"{what}: {value!r} holds a character that cannot be kept. Write it anew.") from error
+        if "\x00" in value:
+            raise RecordError(f"{what}: {value!r} holds a character that cannot be kept (NUL). Write it anew.")
     if value is None or isinstance(value, str | int | float | bool):
         return value
     raise RecordError(f"{what}: a {type(value).__name__} cannot be kept. Give text, numbers, lists or tables of them.")
@@ -200,8 +264,6 @@ def _check_value(kind: Kind, name: str, field: Field, value: Any) -> Any:
         return value if field.type == "integer" else float(value)
     if not isinstance(value, str):
         raise RecordError(f"{what} must be a text, got {value!r}.")
-    if "\x00" in value:
-        raise RecordError(f"{what} holds a character that cannot be kept (NUL).")
     if field.choices and value not in field.choices:
         raise RecordError(f"{what} is one of {', '.join(field.choices)}, got {value!r}.")
     return check_time(value, what=what) if field.type == "time" else value

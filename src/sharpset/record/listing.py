@@ -9,8 +9,8 @@ from sqlalchemy import ColumnElement, Connection, or_, select
 from sqlalchemy.orm import aliased
 
 from sharpset.errors import RecordError
+from sharpset.record.chains import chain_of, is_newest
 from sharpset.record.kinds import Kind, kind_named
-from sharpset.record.lookup import chain_of, is_newest
 from sharpset.record.models import EntryRow
 
 if TYPE_CHECKING:

@@ -6,44 +6,19 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, exists, func, or_, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import Connection, select
 
 from sharpset.errors import RecordError
+from sharpset.record.chains import chain_of, is_newest, newest_of
 from sharpset.record.codes import is_code, parse_code
-from sharpset.record.documents import Document, load_documents
-from sharpset.record.entries import Entry, Ref
-from sharpset.record.models import EntryRow
+from sharpset.record.documents import Document, load_documents, pointed_to
+from sharpset.record.entries import DetailLimit, Entry, Ref
+from sharpset.record.files import FileRef
+from sharpset.record.models import EntryRow, StoredFileRow
 
-__all__ = ["chain_of", "find_key", "is_newest", "newest_of", "to_entries"]
+__all__ = ["find_key", "to_entries"]
 
 _UUID_START = re.compile(r"[0-9a-f]{8}(-[0-9a-f-]{0,27})?")
-
-
-def is_newest(entry: Any = EntryRow) -> ColumnElement[bool]:
-    """Return the condition that no later entry of its chain of corrections exists."""
-    later = aliased(EntryRow)
-    return ~exists().where(
-        later.first_id == func.coalesce(entry.first_id, entry.id),
-        or_(
-            later.created_utc > entry.created_utc,
-            and_(later.created_utc == entry.created_utc, later.uuid > entry.uuid),
-        ),
-    )
-
-
-def chain_of(connection: Connection, key: int) -> list[Any]:
-    """Return the rows of an entry's chain of corrections, the first entry first."""
-    first = connection.execute(
-        select(func.coalesce(EntryRow.first_id, EntryRow.id)).where(EntryRow.id == key)
-    ).scalar_one()
-    query = select(EntryRow.__table__).where(or_(EntryRow.id == first, EntryRow.first_id == first))
-    return list(connection.execute(query.order_by(EntryRow.created_utc, EntryRow.uuid)))
-
-
-def newest_of(connection: Connection, key: int) -> int:
-    """Return the row number of the newest entry in a chain."""
-    return int(chain_of(connection, key)[-1].id)
 
 
 def _candidates(connection: Connection, text: str, kind: str | None) -> list[Any]:
@@ -118,7 +93,7 @@ def _ref(row: Any) -> Ref:
     )
 
 
-def _entry(connection: Connection, document: Document, row: Any, refs: dict[str, Ref]) -> Entry:
+def _entry(connection: Connection, document: Document, row: Any, refs: dict[str, Ref], stored: set[str]) -> Entry:
     chain = chain_of(connection, row.id)
     history = tuple(_ref(link) for link in chain)
     return Entry(
@@ -131,6 +106,9 @@ def _entry(connection: Connection, document: Document, row: Any, refs: dict[str,
         note=row.note,
         fields=document["fields"],
         refs={name: refs[uuid] for name, uuid in document.get("refs", {}).items()},
+        limits=tuple(DetailLimit(**limit) for limit in document.get("limits", [])),
+        evidence=tuple(refs[uuid] for uuid in document.get("evidence", [])),
+        files=tuple(FileRef(**file, kept=file["file_sha256"] in stored) for file in document.get("files", [])),
         corrects=refs.get(document.get("corrects", "")),
         history=history,
         newest=history[-1].uuid == row.uuid,
@@ -141,7 +119,10 @@ def to_entries(connection: Connection, keys: Sequence[int]) -> list[Entry]:
     """Return entries by row number, in the order asked for."""
     documents = load_documents(connection, keys)
     rows = {r.id: r for r in connection.execute(select(EntryRow.__table__).where(EntryRow.id.in_(list(keys))))}
-    pointed = {uuid for d in documents.values() for uuid in [*d.get("refs", {}).values(), d.get("corrects", "")]}
+    pointed = {uuid for document in documents.values() for uuid in pointed_to(document)}
+    named = {file["file_sha256"] for document in documents.values() for file in document.get("files", [])}
+    query = select(StoredFileRow.file_sha256).where(StoredFileRow.file_sha256.in_(sorted(named)))
+    stored = set(connection.execute(query).scalars())
     found = connection.execute(select(EntryRow.__table__).where(EntryRow.uuid.in_(sorted(pointed))))
     refs = {row.uuid: _ref(row) for row in found}
-    return [_entry(connection, documents[key], rows[key], refs) for key in keys]
+    return [_entry(connection, documents[key], rows[key], refs, stored) for key in keys]

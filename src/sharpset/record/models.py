@@ -15,7 +15,13 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 __all__ = [
     "Base",
+    "DetailLimitRow",
+    "EntryFileRow",
     "EntryRow",
+    "EvidenceRow",
+    "FitRow",
+    "HeadRow",
+    "LotRow",
     "MaterialRow",
     "PieceRow",
     "PrintRow",
@@ -24,6 +30,8 @@ __all__ = [
     "ReadingsRow",
     "RecipeRow",
     "ScanRow",
+    "SearchDetailRow",
+    "StoredFileRow",
 ]
 
 _KEY = BigInteger().with_variant(Integer, "sqlite")
@@ -43,6 +51,10 @@ class Base(DeclarativeBase):
 
 def _own_key() -> Mapped[int]:
     return mapped_column(_KEY, ForeignKey("entry.id"), primary_key=True)
+
+
+def _table_field() -> Mapped[dict[str, Any] | None]:
+    return mapped_column(JSON(none_as_null=True))
 
 
 def _ref(*, required: bool = False) -> Any:
@@ -114,6 +126,9 @@ class PrintRow(Base):
     outcome: Mapped[str | None] = mapped_column(Text)
     settings: Mapped[dict[str, Any]] = mapped_column(JSON)
     details: Mapped[dict[str, Any]] = mapped_column(JSON)
+    head_id: Mapped[int | None] = _ref()
+    lot_id: Mapped[int | None] = _ref()
+    recipe_id: Mapped[int | None] = _ref()
 
 
 class ScanRow(Base):
@@ -170,3 +185,115 @@ class RecipeRow(Base):
     status: Mapped[str] = mapped_column(String(16))
     settings: Mapped[dict[str, Any]] = mapped_column(JSON)
     details: Mapped[dict[str, Any]] = mapped_column(JSON)
+    head_id: Mapped[int | None] = _ref()
+    fit_id: Mapped[int | None] = _ref()
+    process: Mapped[str | None] = mapped_column(String(16))
+    growth: Mapped[dict[str, Any] | None] = _table_field()
+    thicken: Mapped[dict[str, Any] | None] = _table_field()
+    predicted: Mapped[dict[str, Any] | None] = _table_field()
+    cautions: Mapped[str | None] = mapped_column(Text)
+
+
+class HeadRow(Base):
+    """A nozzle or a light engine."""
+
+    __tablename__ = "head"
+    id: Mapped[int] = _own_key()
+    printer_id: Mapped[int | None] = _ref()
+    type: Mapped[str] = mapped_column(String(16))
+    size_mm: Mapped[float | None] = mapped_column(Float(53))
+    details: Mapped[dict[str, Any] | None] = _table_field()
+
+
+class LotRow(Base):
+    """A lot of a material: one spool, one bottle, one delivery."""
+
+    __tablename__ = "lot"
+    id: Mapped[int] = _own_key()
+    material_id: Mapped[int] = _ref(required=True)
+    opened_utc: Mapped[str | None] = mapped_column(String(27))
+    details: Mapped[dict[str, Any] | None] = _table_field()
+
+
+class FitRow(Base):
+    """What an experiment came to."""
+
+    __tablename__ = "fit"
+    id: Mapped[int] = _own_key()
+    printer_id: Mapped[int | None] = _ref()
+    head_id: Mapped[int | None] = _ref()
+    material_id: Mapped[int | None] = _ref()
+    plan_id: Mapped[str | None] = mapped_column(Text)
+    settings: Mapped[dict[str, Any] | None] = _table_field()
+    results: Mapped[dict[str, Any] | None] = _table_field()
+    model: Mapped[dict[str, Any] | None] = _table_field()
+    brief: Mapped[dict[str, Any] | None] = _table_field()
+
+
+class DetailLimitRow(Base):
+    """The smallest size of one kind of detail that a fit or a recipe was proven to form."""
+
+    __tablename__ = "detail_limit"
+    entry_id: Mapped[int] = mapped_column(_KEY, ForeignKey("entry.id"), primary_key=True)
+    kind: Mapped[str] = mapped_column(String(32), primary_key=True)
+    limit_mm: Mapped[float] = mapped_column(Float(53))
+    a90_mm: Mapped[float | None] = mapped_column(Float(53))
+    basis: Mapped[str | None] = mapped_column(Text)
+    n_features: Mapped[int | None] = mapped_column(Integer)
+    n_prints: Mapped[int | None] = mapped_column(Integer)
+    shown_utc: Mapped[str | None] = mapped_column(String(27))
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class EvidenceRow(Base):
+    """An entry on which another one rests."""
+
+    __tablename__ = "evidence"
+    entry_id: Mapped[int] = mapped_column(_KEY, ForeignKey("entry.id"), primary_key=True)
+    target_id: Mapped[int] = mapped_column(_KEY, ForeignKey("entry.id"), primary_key=True, index=True)
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class EntryFileRow(Base):
+    """A file that belongs to an entry: a model, a slicer profile, a report."""
+
+    __tablename__ = "entry_file"
+    entry_id: Mapped[int] = mapped_column(_KEY, ForeignKey("entry.id"), primary_key=True)
+    role: Mapped[str] = mapped_column(String(64), primary_key=True)
+    path: Mapped[str] = mapped_column(Text)
+    file_sha256: Mapped[str] = mapped_column(String(64), index=True)
+    n_bytes: Mapped[int] = mapped_column(BigInteger)
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class StoredFileRow(Base):
+    """The content of a file that is kept inside the record, once however many entries name it."""
+
+    __tablename__ = "stored_file"
+    file_sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    n_bytes: Mapped[int] = mapped_column(BigInteger)
+    packed: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class SearchDetailRow(Base):
+    """The index that searches use. Derived: it may be thrown away and made again at any time.
+
+    ``source`` is readings, fit or recipe; ``subject_key``, ``printer_key`` and ``material_key`` are the
+    row numbers of the first entries of their chains of corrections, so that corrections are found too.
+    """
+
+    __tablename__ = "search_detail"
+    id: Mapped[int] = mapped_column(_KEY, primary_key=True)
+    entry_id: Mapped[int] = mapped_column(_KEY, ForeignKey("entry.id"), index=True)
+    source: Mapped[str] = mapped_column(String(16))
+    kind: Mapped[str] = mapped_column(String(32))
+    limit_mm: Mapped[float] = mapped_column(Float(53))
+    subject_key: Mapped[int | None] = mapped_column(_KEY, index=True)
+    printer_key: Mapped[int | None] = mapped_column(_KEY)
+    material_key: Mapped[int | None] = mapped_column(_KEY)
+    __table_args__ = (
+        Index("ix_search_detail_limit", "source", "kind", "limit_mm", "entry_id"),
+        Index("ix_search_detail_printer", "printer_key", "source", "kind", "limit_mm", "entry_id"),
+        Index("ix_search_detail_material", "material_key", "source", "kind", "limit_mm", "entry_id"),
+        Index("ix_search_detail_both", "printer_key", "material_key", "source", "kind", "limit_mm", "entry_id"),
+    )

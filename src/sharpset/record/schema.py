@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,19 +13,20 @@ from sqlalchemy import Connection, Engine, inspect, text
 from sharpset.errors import RecordError
 from sharpset.record.engine import describe, sqlite_path
 from sharpset.record.models import Base
+from sharpset.record.searching import rebuild_index
 
 if TYPE_CHECKING:
     from alembic.config import Config
 
-__all__ = ["HEAD", "prepare", "upgrade_tables"]
+__all__ = ["HEAD", "known_versions", "prepare", "upgrade_tables", "version_in_file"]
 
-HEAD = "0001"
+HEAD = "0002"
 """The version of the tables that this program writes (a test compares it with the migrations)."""
 
 _APPLICATION_ID = 0x53525354  # marks a SQLite file as a record: the letters SRST
 
 
-def _config(connection: Connection) -> Config:
+def _config(connection: Connection | None) -> Config:
     from alembic.config import Config
 
     config = Config()
@@ -34,10 +36,21 @@ def _config(connection: Connection) -> Config:
     return config
 
 
-def _known_versions(config: Config) -> list[str]:
+def known_versions() -> list[str]:
+    """Return the versions of the tables that this program knows, the newest first."""
     from alembic.script import ScriptDirectory
 
-    return [script.revision for script in ScriptDirectory.from_config(config).walk_revisions()]
+    return [script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()]
+
+
+def version_in_file(path: Path) -> str | None:
+    """Return the version of the tables in a SQLite file, None where it is no record."""
+    with closing(sqlite3.connect(path)) as connection:
+        names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if not {"alembic_version", "entry"} <= names:
+            return None
+        row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    return None if row is None else str(row[0])
 
 
 def _version(connection: Connection) -> str | None:
@@ -62,10 +75,8 @@ def _copy_before(engine: Engine, connection: Connection, version: str) -> str:
     path = sqlite_path(engine.url)
     if path is not None:
         copy = path.with_name(f"{path.stem}.before-{HEAD}-{stamp}{path.suffix}")
-        with sqlite3.connect(path) as source, sqlite3.connect(copy) as target:
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
             source.backup(target)
-        source.close()
-        target.close()
         return str(copy)
     schema = f"sharpset_before_{HEAD}_{stamp.lower()}"
     tables = inspect(connection).get_table_names()
@@ -123,13 +134,14 @@ def _bring_up(engine: Engine, connection: Connection, where: str, *, create: boo
         if connection.dialect.name == "sqlite":
             connection.exec_driver_sql(f"PRAGMA application_id={_APPLICATION_ID}")
         return ""
-    if version not in _known_versions(_config(connection)):
+    if version not in known_versions():
         raise RecordError(
             f"{where}: written by a newer sharpset (tables {version}, this one knows up to {HEAD}). "
             "Nothing was changed; install the newer sharpset to open it."
         )
     copy = _copy_before(engine, connection, version)
     upgrade_tables(connection)
+    rebuild_index(connection)
     if connection.dialect.name == "sqlite":
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
         if broken:

@@ -1,0 +1,42 @@
+"""Chains of corrections: the first entry, the newest, all of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, and_, exists, func, or_, select
+from sqlalchemy.orm import aliased
+
+from sharpset.record.models import EntryRow
+
+__all__ = ["chain_of", "first_of", "is_newest", "newest_of"]
+
+
+def is_newest(entry: Any = EntryRow) -> ColumnElement[bool]:
+    """Return the condition that no later entry of its chain of corrections exists."""
+    later = aliased(EntryRow)
+    return ~exists().where(
+        later.first_id == func.coalesce(entry.first_id, entry.id),
+        or_(
+            later.created_utc > entry.created_utc,
+            and_(later.created_utc == entry.created_utc, later.uuid > entry.uuid),
+        ),
+    )
+
+
+def first_of(connection: Connection, key: int) -> int:
+    """Return the row number of the first entry of a chain."""
+    query = select(func.coalesce(EntryRow.first_id, EntryRow.id)).where(EntryRow.id == key)
+    return int(connection.execute(query).scalar_one())
+
+
+def chain_of(connection: Connection, key: int) -> list[Any]:
+    """Return the rows of an entry's chain of corrections, the first entry first."""
+    first = first_of(connection, key)
+    query = select(EntryRow.__table__).where(or_(EntryRow.id == first, EntryRow.first_id == first))
+    return list(connection.execute(query.order_by(EntryRow.created_utc, EntryRow.uuid)))
+
+
+def newest_of(connection: Connection, key: int) -> int:
+    """Return the row number of the newest entry in a chain."""
+    return int(chain_of(connection, key)[-1].id)

@@ -22,7 +22,8 @@ Image = NDArray[np.float32]
 
 _BAND_PX = 256
 _FINE_SIGMA_PX = 1.5
-"""Blur on the fine grid, in its pixels, at which sampling no longer shows (errors below 1e-3 of the contrast)."""
+"""Least blur on the fine grid, in its pixels. Next to an edge along the grid single pixels are then wrong by up to
+0.9 % of the contrast, either way by its place between pixels; sums, and so widths, are right to 1e-5 px."""
 
 
 def render(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -19,7 +19,7 @@ from sharpset.errors import RehearsalError
 from sharpset.rehearsal.coverage import Sides
 from sharpset.rehearsal.printed import PrintedPiece
 
-__all__ = ["Placement", "Scan", "Scanner", "Scene", "place_side_by_side", "scan_pieces"]
+__all__ = ["CLEAN", "Placement", "Scan", "Scanner", "Scene", "place_side_by_side", "scan_pieces"]
 
 Floats = NDArray[np.float64]
 MM_PER_INCH = 25.4
@@ -305,8 +305,6 @@ def scan_pieces(
     RehearsalError
         If there is nothing to scan or the numbers do not match.
     """
-    from dataclasses import replace
-
     from sharpset.rehearsal.rendering import render
 
     pieces = (prints,) if isinstance(prints, PrintedPiece) else tuple(prints)

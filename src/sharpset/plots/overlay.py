@@ -1,0 +1,223 @@
+"""A scan with what was found on it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from numpy.typing import ArrayLike, NDArray
+from shapely.geometry import Polygon
+
+from sharpset.errors import ReportError
+from sharpset.plots.style import FORMED_COLOURS, INK, new_figure, plain, styled
+
+if TYPE_CHECKING:
+    from sharpset.pieces import Piece
+
+__all__ = ["draw_scan_overlay"]
+
+_LONGEST_PX = 1500
+_MARGIN_MM = 2.0
+_LADDERS = ("slot", "bar", "hole")
+_CLOSE_UP_ASPECT = 1.75
+
+
+class _Pose(Protocol):
+    def to_pixels(self, points_mm: ArrayLike) -> NDArray[np.float64]:
+        """Return (column, row) of points of the piece frame."""
+
+
+class _Found(Protocol):
+    """What the figure needs of a reading of one piece."""
+
+    @property
+    def table(self) -> pd.DataFrame: ...
+    @property
+    def pose(self) -> Any: ...
+
+
+def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, title: str = "") -> Figure:
+    """Draw a scanned piece with the nominal outline of every feature in the colour of what was found.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (rows, columns) or (rows, columns, 3)
+        The upright scan as stored or as light; shown as it is, dark to bright.
+    reading : PieceReading
+        ``pose`` (piece frame to column, row) and ``table`` with ``feature_id`` and ``formed``.
+    piece : Piece
+    title : str
+
+    Returns
+    -------
+    Figure
+        The whole piece, and one close-up each of slots, bars and holes at the size where they stop
+        forming, with the measured size beside each.
+
+    Raises
+    ------
+    ReportError
+        If the readings are of another piece.
+    """
+    table = reading.table.set_index("feature_id")
+    shapes = dict(zip(piece.features["feature_id"], piece.feature_shapes(), strict=True))
+    unknown = [name for name in table.index if name not in shapes]
+    if unknown:
+        raise ReportError(
+            f"feature {unknown[0]} was read, but {piece.piece_id} has none. Draw it with the piece that was read."
+        )
+    outlines = {name: reading.pose.to_pixels(np.asarray(shapes[name].exterior.coords)) for name in table.index}
+    corners = reading.pose.to_pixels(np.asarray(piece.outline.exterior.coords))
+    px_per_mm = float(np.hypot(*(corners[1] - corners[0]))) / max(piece.height_mm, 1e-9)
+    with styled():
+        figure = new_figure(11.0, 6.6)
+        axes: dict[str, Axes] = figure.subplot_mosaic(
+            [["all", "slot"], ["all", "bar"], ["all", "hole"]], width_ratios=[2.1, 1.0]
+        )
+        _show(axes["all"], picture, corners, margin_px=_MARGIN_MM * px_per_mm)
+        _outline(axes["all"], outlines, table["formed"], linewidth=0.7)
+        axes["all"].set_title(title or f"{piece.piece_id}, run {getattr(reading, 'run_id', piece.run_id)}")
+        for kind in _LADDERS:
+            _close_up(axes[kind], kind, picture, shapes, table, reading.pose)
+        counts = table["formed"].value_counts()
+        handles = [
+            Line2D([], [], color=colour, linewidth=2, label=f"{word} ({counts.get(state, 0)})")
+            for state, word, colour in (
+                ("yes", "formed", FORMED_COLOURS["yes"]),
+                ("partly", "partly formed", FORMED_COLOURS["partly"]),
+                ("no", "not formed", FORMED_COLOURS["no"]),
+            )
+        ]
+        figure.legend(handles=handles, loc="outside lower left", ncols=3)
+    return figure
+
+
+def _show(axes: Axes, picture: NDArray[Any], points: NDArray[np.float64], *, margin_px: float) -> None:
+    """Show the part of the picture around some points, thinned where it is larger than the figure."""
+    n_rows, n_columns = picture.shape[:2]
+    low = np.maximum(np.floor(points.min(axis=0) - margin_px), 0).astype(int)
+    high = np.minimum(np.ceil(points.max(axis=0) + margin_px), [n_columns, n_rows]).astype(int)
+    if (high <= low).any():
+        raise ReportError("the piece lies outside the picture; draw it with the scan that was read")
+    part = np.asarray(picture[low[1] : high[1], low[0] : high[0]])
+    # Blocks of pixels are averaged, not skipped: thin slots would come and go with the step.
+    step = max(1, int(np.ceil(max(part.shape[:2]) / _LONGEST_PX)))
+    part = _averaged(part, step)
+    shown = np.clip(part / _white(picture), 0, 1)
+    rows, columns = (n * step for n in shown.shape[:2])
+    box = (low[0] - 0.5, low[0] + columns - 0.5, low[1] + rows - 0.5, low[1] - 0.5)
+    axes.imshow(shown, extent=box, cmap="gray", vmin=0, vmax=1, interpolation="nearest" if step == 1 else "antialiased")
+    axes.set_xlim(low[0] - 0.5, high[0] - 0.5)
+    axes.set_ylim(high[1] - 0.5, low[1] - 0.5)
+    plain(axes)
+
+
+def _averaged(part: NDArray[Any], step: int) -> NDArray[Any]:
+    if step == 1:
+        return part
+    rows, columns = (n // step * step for n in part.shape[:2])
+    blocks = part[:rows, :columns].reshape(rows // step, step, columns // step, step, *part.shape[2:])
+    return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float32).astype(part.dtype))
+
+
+def _outline(axes: Axes, outlines: dict[str, NDArray[np.float64]], formed: pd.Series[Any], *, linewidth: float) -> None:
+    for state, colour in FORMED_COLOURS.items():
+        chosen = [outlines[name] for name in formed.index[formed == state]]
+        axes.add_collection(
+            PolyCollection(chosen, facecolors="none", edgecolors=colour, linewidths=linewidth), autolim=False
+        )
+
+
+def _close_up(
+    axes: Axes, kind: str, picture: NDArray[Any], shapes: dict[str, Polygon], table: pd.DataFrame, pose: _Pose
+) -> None:
+    """Show the features of one ladder around the size at which they stop forming, set out from left to right."""
+    names = _transition(table[(table["kind"] == kind) & table["group"].str.startswith(f"{kind}s")])
+    axes.set_title(f"{kind}s: drawn, measured / mm")
+    plain(axes)
+    if not names:
+        axes.text(0.5, 0.5, "none on this piece", ha="center", transform=axes.transAxes)
+        return
+    centres = np.array([shapes[name].centroid.coords[0] for name in names])
+    along = centres[-1] - centres[0]
+    along = along / np.hypot(*along) if np.hypot(*along) > 0 else np.array([1.0, 0.0])
+    frame = np.array([along, [-along[1], along[0]]])
+    middle = centres.mean(axis=0)
+    half = np.array([1.0, 1.0 / _CLOSE_UP_ASPECT]) * max(
+        np.hypot(*(centres[-1] - centres[0])) / 2 + 0.7,
+        _CLOSE_UP_ASPECT * (_tallest_mm(shapes, names, frame, middle) + 0.95),
+    )
+    shown = _resampled(picture, pose, middle=middle, frame=frame, half_mm=half)
+    axes.imshow(shown, extent=(-half[0], half[0], -half[1], half[1]), cmap="gray", vmin=0, vmax=1)
+    outlines = {name: (np.asarray(shapes[name].exterior.coords) - middle) @ frame.T for name in names}
+    _outline(axes, outlines, table.loc[names, "formed"], linewidth=1.2)
+    for name in names:
+        row = table.loc[name]
+        size = "–" if pd.isna(row["measured_mm"]) else f"{row['measured_mm']:.3f}"
+        axes.annotate(
+            f"{row['nominal_mm']:g}\n{size}",
+            (outlines[name][:, 0].mean(), outlines[name][:, 1].max()),
+            xytext=(0, 4),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=7,
+            color=INK,
+            bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
+        )
+
+
+def _tallest_mm(
+    shapes: dict[str, Polygon], names: list[str], frame: NDArray[np.float64], middle: NDArray[np.float64]
+) -> float:
+    """Return how far features reach across the ladder from its middle line."""
+    return max(float(np.abs((np.asarray(shapes[name].exterior.coords) - middle) @ frame[1]).max()) for name in names)
+
+
+def _resampled(
+    picture: NDArray[Any],
+    pose: _Pose,
+    *,
+    middle: NDArray[np.float64],
+    frame: NDArray[np.float64],
+    half_mm: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return a part of the picture turned so that the ladder runs from left to right (for the eye only)."""
+    import cv2
+
+    corners = (
+        middle + np.array([[-half_mm[0], half_mm[1]], [half_mm[0], half_mm[1]], [-half_mm[0], -half_mm[1]]]) @ frame
+    )
+    upper_left, upper_right, lower_left = pose.to_pixels(corners)
+    # Two samples per pixel of the scan, but not more than the figure can show.
+    columns = int(min(900, max(2, 2 * np.hypot(*(upper_right - upper_left)))))
+    rows = max(2, int(columns * half_mm[1] / half_mm[0]))
+    matrix = np.column_stack(((upper_right - upper_left) / columns, (lower_left - upper_left) / rows, upper_left))
+    part = cv2.warpAffine(
+        picture, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.clip(np.asarray(part, dtype=float) / _white(picture), 0, 1)
+
+
+def _white(picture: NDArray[Any]) -> float:
+    """Return the value that is shown as white."""
+    return float(np.iinfo(picture.dtype).max) if picture.dtype.kind == "u" else max(1.0, float(picture.max(initial=1)))
+
+
+def _transition(ladder: pd.DataFrame, *, n_shown: int = 4) -> list[str]:
+    """Return neighbouring features of one ladder, the last ones that failed and the first that formed."""
+    if ladder.empty:
+        return []
+    group = ladder["group"].iloc[0]
+    repeat = ladder[ladder["group"] == group]
+    suffix = repeat.index.str.rpartition("-").get_level_values(2)
+    repeat = repeat[suffix == suffix[0]].sort_values("nominal_mm")
+    formed = (repeat["formed"] == "yes").to_numpy()
+    cut = int(np.argmin([formed[:k].sum() + (~formed[k:]).sum() for k in range(len(formed) + 1)]))
+    first = int(np.clip(cut - n_shown // 2, 0, max(0, len(repeat) - n_shown)))
+    return list(repeat.index[first : first + n_shown])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sharpset.plans.aliases import alias_matrix, alias_table
+    from sharpset.plans.augmenting import AUGMENTS, augment_plan
     from sharpset.plans.factor_file import factors_from_dict, load_factors
     from sharpset.plans.factors import Factor, Factors
     from sharpset.plans.files import import_plan, load_plan, load_results, save_plan
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from sharpset.plans.making import DESIGNS, make_plan
     from sharpset.plans.models import ModelBasis, make_basis, model_matrix
     from sharpset.plans.plan import Plan
+    from sharpset.plans.power import needed_replicates, power_table
     from sharpset.plans.properties import (
         PlanProperties,
         correlation_map,
@@ -26,8 +28,11 @@ if TYPE_CHECKING:
     )
     from sharpset.plans.remarks import practice_remarks
     from sharpset.plans.rules import Constraint
+    from sharpset.plans.run_sheet import CAUTIONS, write_run_sheet
 
 _HOME = {
+    "AUGMENTS": "augmenting",
+    "CAUTIONS": "run_sheet",
     "Constraint": "rules",
     "DESIGNS": "making",
     "Factor": "factors",
@@ -38,6 +43,7 @@ _HOME = {
     "Term": "formulas",
     "alias_matrix": "aliases",
     "alias_table": "aliases",
+    "augment_plan": "augmenting",
     "correlation_map": "properties",
     "design_space_curve": "properties",
     "expand_model": "formulas",
@@ -51,12 +57,17 @@ _HOME = {
     "make_plan": "making",
     "missing_margins": "formulas",
     "model_matrix": "models",
+    "needed_replicates": "power",
     "plan_properties": "properties",
+    "power_table": "power",
     "practice_remarks": "remarks",
     "save_plan": "files",
+    "write_run_sheet": "run_sheet",
 }
 
 __all__ = [
+    "AUGMENTS",
+    "CAUTIONS",
     "DESIGNS",
     "Constraint",
     "Factor",
@@ -67,6 +78,7 @@ __all__ = [
     "Term",
     "alias_matrix",
     "alias_table",
+    "augment_plan",
     "correlation_map",
     "design_space_curve",
     "expand_model",
@@ -80,9 +92,12 @@ __all__ = [
     "make_plan",
     "missing_margins",
     "model_matrix",
+    "needed_replicates",
     "plan_properties",
+    "power_table",
     "practice_remarks",
     "save_plan",
+    "write_run_sheet",
 ]
 
 

@@ -44,7 +44,7 @@ def _two_values(factor: Factor, design: str) -> Array:
     return np.array([0.0, 1.0]) if factor.is_categorical else np.array([-1.0, 1.0])
 
 
-def _middle(factor: Factor) -> float | None:
+def middle(factor: Factor) -> float | None:
     """Coded middle of a factor; None where it has none."""
     if factor.kind == "continuous":
         return 0.0
@@ -63,12 +63,12 @@ def _to_levels(factors: Factors, points: Array, design: str) -> Array:
         low, high = _two_values(factor, design)
         matrix[:, i] = np.where(column < 0, low, high)
         if np.any(column == 0):
-            middle = _middle(factor)
-            if middle is None:
+            centre = middle(factor)
+            if centre is None:
                 raise PlanError(
                     f"factor {factor.name!r} has no middle level, which {design} needs. Use d-optimal or i-optimal."
                 )
-            matrix[column == 0, i] = middle
+            matrix[column == 0, i] = centre
         if np.any((column != 0) & (np.abs(column) != 1)):
             raise PlanError(
                 f"factor {factor.name!r} has fixed levels, but this {design} design needs values between or "
@@ -82,10 +82,10 @@ def _with_centres(factors: Factors, points: Points, n: int | None, n_blocks: int
     """Add centre points: n for each combination of the factors without a middle, spread over the blocks."""
     if not n:
         return points
-    if all(_middle(f) is None for f in factors):
+    if all(middle(f) is None for f in factors):
         raise PlanError("no factor has a middle level, so there are no centre points. Use replicates instead.")
     choices = [
-        [_middle(f)] if _middle(f) is not None else f.coded_levels[[0, -1]] if not f.is_categorical else f.coded_levels
+        [middle(f)] if middle(f) is not None else f.coded_levels[[0, -1]] if not f.is_categorical else f.coded_levels
         for f in factors
     ]
     rows = np.array(list(itertools.product(*choices)) * n, dtype=float)
@@ -164,7 +164,7 @@ def _central_composite(factors: Factors, wish: Wish) -> Points:
 
 def _definitive(factors: Factors, wish: Wish) -> Points:
     _one_block(wish, "definitive")
-    three = [i for i, f in enumerate(factors) if _middle(f) is not None]
+    three = [i for i, f in enumerate(factors) if middle(f) is not None]
     two = [i for i in range(len(factors)) if i not in three]
     points = classical.definitive_screening(len(three), len(two))
     matrix = np.empty_like(points.matrix)

@@ -333,6 +333,11 @@ def _random_start(problem: Problem, size: int, rng: np.random.Generator) -> Arra
     """Draw designs whose runs keep the rules; hard factors are constant in a whole plot."""
     factors = problem.basis.factors
     pool = factors.sample(2**13, seed=int(rng.integers(2**31)))
+    smooth = [j for j, f in enumerate(factors) if not f.levels]
+    rounded = pool.copy()
+    rounded[:, smooth] = np.round(pool[:, smooth], 1) + 0.0
+    kept = rounded[factors.allowed(factors.from_matrix(rounded))]
+    pool = kept if len(kept) else pool
     if len(pool) == 0:
         raise PlanError("no settings that keep the rules were found. Loosen one of them.")
     matrix = pool[rng.integers(len(pool), size=(size, problem.n_runs))]

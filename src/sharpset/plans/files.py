@@ -137,11 +137,11 @@ def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence
     PlanError
         With file, row, column and value.
     """
-    from sharpset.plans.making import _model_text
+    from sharpset.plans.making import model_text
 
     runs = _read_runs(factors, Path(runs_csv))
     plan = Plan(factors=factors, design="imported", model="linear", seed=0, runs=runs)
-    text = _model_text(factors, model) if model is not None else _richest(plan)
+    text = model_text(factors, model) if model is not None else _richest(plan)
     remarks = [*_outside(factors, runs), *practice_remarks(factors, runs)]
     return Plan(factors=factors, design="imported", model=text, seed=0, runs=runs, about={}, remarks=tuple(remarks))
 

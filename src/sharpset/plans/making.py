@@ -149,7 +149,7 @@ def make_plan(
     )
     points = CLASSICAL[design](factors, wish)
     settings = factors.from_matrix(points.matrix)
-    _check_settings(factors, settings, design)
+    check_settings(factors, settings, design)
     n = len(settings)
     if n * replicates > MOST_RUNS:
         raise PlanError(
@@ -164,12 +164,12 @@ def make_plan(
     table = ordered_runs(factors, all_settings, blocks=all_blocks, seed=seed, plots=plots)
     about = {**points.about, "replicates": replicates}
     plan = Plan(factors=factors, design=design, model="linear", seed=seed, runs=table, about=about)
-    plan = replace(plan, model=_model_text(factors, model) if model is not None else _usual_model(plan))
+    plan = replace(plan, model=model_text(factors, model) if model is not None else usual_model(plan))
     return replace(plan, remarks=(*design_remarks(plan), *practice_remarks(factors, table)))
 
 
 def _optimal_plan(factors: Factors, design: str, model: Any, seed: int, *, replicates: int, **options: Any) -> Plan:
-    text = _model_text(factors, "quadratic" if model is None else model)
+    text = model_text(factors, "quadratic" if model is None else model)
     found = optimal_runs(factors, text, criterion=_CRITERION[design], seed=seed, **options)
     n = len(found.matrix)
     settings = pd.concat([factors.from_matrix(found.matrix)] * replicates, ignore_index=True)
@@ -181,7 +181,7 @@ def _optimal_plan(factors: Factors, design: str, model: Any, seed: int, *, repli
     return replace(plan, remarks=(*hard_remarks(plan), *practice_remarks(factors, table)))
 
 
-def _model_text(factors: Factors, model: str | Sequence[str | Term]) -> str:
+def model_text(factors: Factors, model: str | Sequence[str | Term]) -> str:
     """Check a model and return it as a text."""
     terms = expand_model(factors, model)
     if isinstance(model, str):
@@ -189,7 +189,7 @@ def _model_text(factors: Factors, model: str | Sequence[str | Term]) -> str:
     return " + ".join(t.name for t in terms[1:])
 
 
-def _usual_model(plan: Plan) -> str:
+def usual_model(plan: Plan) -> str:
     """Return the richest named model that the design is meant for and can tell."""
     wanted = {"box-behnken": "quadratic", "central-composite": "quadratic"}.get(plan.design)
     order = ["quadratic", "interactions", "linear"] if wanted else ["interactions", "linear"]
@@ -204,7 +204,7 @@ def _usual_model(plan: Plan) -> str:
     return "linear"
 
 
-def _check_settings(factors: Factors, settings: pd.DataFrame, design: str) -> None:
+def check_settings(factors: Factors, settings: pd.DataFrame, design: str) -> None:
     ok = factors.allowed(settings)
     if not ok.all():
         first = settings[~ok].iloc[0]

@@ -1,0 +1,233 @@
+"""The verb ``sharpset plan``: make a plan, take one over, look at it, add runs, print its sheet."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sharpset.errors import PlanError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from sharpset.plans.plan import Plan
+
+__all__ = ["configure"]
+
+_DESIGNS = (
+    *("full", "fractional", "plackett-burman", "box-behnken", "central-composite", "definitive"),
+    *("d-optimal", "i-optimal", "a-optimal"),
+)
+_AUGMENTS = ("foldover", "centre", "axial", "optimal")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the actions and their arguments."""
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    _configure_new(actions.add_parser("new", help="plan an experiment", description="Plan an experiment."))
+    text = "take over an experiment that was planned elsewhere"
+    taken = actions.add_parser("import", help=text, description=f"{text[0].upper()}{text[1:]}.")
+    taken.add_argument("--factors", type=Path, required=True, metavar="FILE", help="factors.toml")
+    taken.add_argument("--runs", type=Path, required=True, metavar="FILE", help="CSV with one row per print")
+    taken.add_argument("--model", help="model that the plan is for (default: the richest that the runs can tell)")
+    _add_output(taken)
+    taken.set_defaults(run=_import)
+    show = actions.add_parser("show", help="show a plan and what it can tell", description="Show a plan.")
+    show.add_argument("plan", type=Path, metavar="DIR")
+    show.add_argument("--aliases", action="store_true", help="also list which effects cannot be told apart")
+    show.set_defaults(run=_show)
+    power = actions.add_parser(
+        "power", help="which effects would be seen", description="Say which effects would be seen with this plan."
+    )
+    power.add_argument("plan", type=Path, metavar="DIR")
+    power.add_argument(
+        "--noise",
+        type=float,
+        required=True,
+        metavar="SD",
+        help="standard deviation between prints of the same settings",
+    )
+    power.add_argument("--effect", type=float, metavar="SIZE", help="effect to be seen (default: twice the noise)")
+    power.add_argument(
+        "--replicates", type=int, default=1, metavar="N", help="times the whole plan is printed (default: 1)"
+    )
+    power.set_defaults(run=_power)
+    _configure_augment(actions)
+    sheet = actions.add_parser("sheet", help="write the run sheet again", description="Write the run sheet of a plan.")
+    sheet.add_argument("plan", type=Path, metavar="DIR")
+    _add_sheet(sheet)
+    sheet.set_defaults(run=_sheet)
+
+
+def _configure_new(new: argparse.ArgumentParser) -> None:
+    new.add_argument("--factors", type=Path, required=True, metavar="FILE", help="factors.toml")
+    new.add_argument("--design", required=True, metavar="NAME", help=", ".join(_DESIGNS))
+    new.add_argument(
+        "--model", help="linear, interactions, quadratic or a list of terms (default: what the design is for)"
+    )
+    new.add_argument("--runs", type=int, metavar="N", help="number of prints of an optimal design or a fraction")
+    new.add_argument(
+        "--replicates", type=int, default=1, metavar="N", help="times the whole design is printed (default: 1)"
+    )
+    new.add_argument("--centre-points", type=int, metavar="N", help="centre points per replicate")
+    new.add_argument(
+        "--blocks", type=int, default=1, metavar="N", help="groups between which something may drift (default: 1)"
+    )
+    new.add_argument("--resolution", type=int, metavar="N", help="resolution of a fraction")
+    new.add_argument("--generators", metavar="TEXT", help='generators of a fraction, such as "E=ABC"')
+    new.add_argument(
+        "--axial",
+        default="rotatable",
+        metavar="NAME",
+        help="rotatable, face-centred, inscribed, orthogonal or a distance",
+    )
+    new.add_argument("--levels", type=int, default=2, metavar="N", help="levels of a full factorial (default: 2)")
+    new.add_argument("--whole-plots", type=int, metavar="N", help="how often hard-to-change factors are set anew")
+    new.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the random order (default: 1)")
+    _add_output(new)
+    new.set_defaults(run=_new)
+
+
+def _configure_augment(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    augment = actions.add_parser("augment", help="add runs to a plan", description="Add runs to a plan.")
+    augment.add_argument("plan", type=Path, metavar="DIR")
+    augment.add_argument("--how", required=True, choices=_AUGMENTS)
+    augment.add_argument("--runs", type=int, metavar="N", help="how many (centre, optimal)")
+    augment.add_argument("--model", help="model for which optimal runs are chosen")
+    augment.add_argument("--factor", metavar="NAME", help="fold over this factor only")
+    augment.add_argument("--same-block", action="store_true", help="the new runs belong to the block of the old ones")
+    augment.add_argument("--seed", type=int, default=1, metavar="N")
+    _add_output(augment)
+    augment.set_defaults(run=_augment)
+
+
+def _add_output(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="plan folder to write")
+    parser.add_argument("--replace", action="store_true", help="replace another plan that is there")
+    _add_sheet(parser)
+
+
+def _add_sheet(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--process", choices=("filament", "resin"), help="for the cautions of the run sheet")
+    parser.add_argument("--page", choices=("A4", "letter"), default="A4", help="paper of the run sheet (default: A4)")
+    parser.add_argument("--title", default="", help="title of the run sheet")
+
+
+def _new(args: argparse.Namespace) -> int:
+    from sharpset.plans import load_factors, make_plan
+
+    plan = make_plan(
+        load_factors(args.factors),
+        design=args.design,
+        model=args.model,
+        runs=args.runs,
+        replicates=args.replicates,
+        centre_points=args.centre_points,
+        blocks=args.blocks,
+        seed=args.seed,
+        resolution=args.resolution,
+        generators=args.generators,
+        axial=_axial(args.axial),
+        levels=args.levels,
+        whole_plots=args.whole_plots,
+        progress=True,
+    )
+    return _write(plan, args)
+
+
+def _axial(text: str) -> str | float:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _import(args: argparse.Namespace) -> int:
+    from sharpset.plans import import_plan, load_factors
+
+    return _write(import_plan(load_factors(args.factors), args.runs, model=args.model), args)
+
+
+def _augment(args: argparse.Namespace) -> int:
+    from sharpset.plans import augment_plan, load_plan
+
+    plan = augment_plan(
+        load_plan(args.plan),
+        how=args.how,
+        runs=args.runs,
+        model=args.model,
+        factor=args.factor,
+        new_block=not args.same_block,
+        seed=args.seed,
+        progress=True,
+    )
+    return _write(plan, args)
+
+
+def _write(plan: Plan, args: argparse.Namespace) -> int:
+    """Write the plan folder, unless another plan stands there already."""
+    from sharpset.plans import save_plan
+
+    if not args.replace and (args.out / "runs.csv").exists() and not _is_there(plan, args.out):
+        raise PlanError(
+            f"{args.out}: another plan is there already. Choose another --out, or give --replace to lose it."
+        )
+    save_plan(plan, args.out)
+    print(plan.summary())
+    _print_table(plan.runs)
+    for remark in plan.remarks:
+        print(f"note: {remark}")
+    return _write_sheet(plan, args.out, args)
+
+
+def _is_there(plan: Plan, folder: Path) -> bool:
+    text = plan.runs.to_csv(index=False, lineterminator="\n")
+    return (folder / "runs.csv").read_bytes() == text.encode("utf-8")
+
+
+def _write_sheet(plan: Plan, folder: Path, args: argparse.Namespace) -> int:
+    from sharpset.plans import CAUTIONS, write_run_sheet
+
+    path = write_run_sheet(plan, folder / "run_sheet.pdf", title=args.title, process=args.process, page=args.page)
+    print(f"Run sheet: {path}. Print the runs in its order, one print job each; write down what is odd.")
+    processes = [args.process] if args.process else list(CAUTIONS)
+    for text in dict.fromkeys(text for process in processes for text in CAUTIONS[process]):
+        print(f"caution: {text}")
+    return 0
+
+
+def _sheet(args: argparse.Namespace) -> int:
+    from sharpset.plans import load_plan
+
+    return _write_sheet(load_plan(args.plan), args.plan, args)
+
+
+def _show(args: argparse.Namespace) -> int:
+    from sharpset.plans import alias_table, load_plan, plan_properties
+
+    plan = load_plan(args.plan)
+    print(plan.summary())
+    for factor in plan.factors:
+        print(f"  {factor.summary()}")
+    _print_table(plan.runs)
+    print(plan_properties(plan).summary())
+    if args.aliases:
+        _print_table(alias_table(plan))
+    for remark in plan.remarks:
+        print(f"note: {remark}")
+    return 0
+
+
+def _power(args: argparse.Namespace) -> int:
+    from sharpset.plans import load_plan, power_table
+
+    plan = load_plan(args.plan)
+    table = power_table(plan, noise_sd=args.noise, effect=args.effect, replicates=args.replicates)
+    print(f"{plan.summary()}; 95 % intervals, effects in the unit of the response:")
+    _print_table(table)
+    return 0
+
+
+def _print_table(table: pd.DataFrame) -> None:
+    print(table.to_string(index=False, float_format=lambda value: f"{value:.4g}"))

@@ -1,0 +1,116 @@
+"""Gauge studies, two printers compared, drift, masters and moulds: tables of readings in, tables out."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.comparison.agreement import Agreement, measure_agreement, repeatability_coefficient
+    from sharpset.comparison.chart_constants import ChartConstants, chart_constants
+    from sharpset.comparison.charts import EwmaChart, IndividualsChart, chart_ewma, chart_individuals
+    from sharpset.comparison.cure import CureCheck, check_cure
+    from sharpset.comparison.details import DetailBudget, budget_details
+    from sharpset.comparison.drift import DriftChart, DriftStudy, check_responses, study_drift
+    from sharpset.comparison.equivalence import (
+        EquivalenceTest,
+        assess_equivalence,
+        assess_equivalence_summary,
+        holm_adjust,
+    )
+    from sharpset.comparison.gauge import GaugeStudy, gauge_study
+    from sharpset.comparison.printers import Comparison, compare_readings
+    from sharpset.comparison.prints_needed import prints_for_difference, prints_for_equality
+    from sharpset.comparison.run_lengths import run_length_ewma, run_length_individuals
+    from sharpset.comparison.shrinkage import MeasuredScale, ScaleChain, Stage, measure_scale, plan_scale_chain
+    from sharpset.comparison.tables import load_readings
+
+_HOMES = {
+    "Agreement": "agreement",
+    "ChartConstants": "chart_constants",
+    "Comparison": "printers",
+    "CureCheck": "cure",
+    "DetailBudget": "details",
+    "DriftChart": "drift",
+    "DriftStudy": "drift",
+    "EquivalenceTest": "equivalence",
+    "EwmaChart": "charts",
+    "GaugeStudy": "gauge",
+    "IndividualsChart": "charts",
+    "MeasuredScale": "shrinkage",
+    "ScaleChain": "shrinkage",
+    "Stage": "shrinkage",
+    "assess_equivalence": "equivalence",
+    "assess_equivalence_summary": "equivalence",
+    "budget_details": "details",
+    "chart_constants": "chart_constants",
+    "chart_ewma": "charts",
+    "chart_individuals": "charts",
+    "check_cure": "cure",
+    "check_responses": "drift",
+    "compare_readings": "printers",
+    "gauge_study": "gauge",
+    "holm_adjust": "equivalence",
+    "load_readings": "tables",
+    "measure_agreement": "agreement",
+    "measure_scale": "shrinkage",
+    "plan_scale_chain": "shrinkage",
+    "prints_for_difference": "prints_needed",
+    "prints_for_equality": "prints_needed",
+    "repeatability_coefficient": "agreement",
+    "run_length_ewma": "run_lengths",
+    "run_length_individuals": "run_lengths",
+    "study_drift": "drift",
+}
+
+__all__ = [
+    "Agreement",
+    "ChartConstants",
+    "Comparison",
+    "CureCheck",
+    "DetailBudget",
+    "DriftChart",
+    "DriftStudy",
+    "EquivalenceTest",
+    "EwmaChart",
+    "GaugeStudy",
+    "IndividualsChart",
+    "MeasuredScale",
+    "ScaleChain",
+    "Stage",
+    "assess_equivalence",
+    "assess_equivalence_summary",
+    "budget_details",
+    "chart_constants",
+    "chart_ewma",
+    "chart_individuals",
+    "check_cure",
+    "check_responses",
+    "compare_readings",
+    "gauge_study",
+    "holm_adjust",
+    "load_readings",
+    "measure_agreement",
+    "measure_scale",
+    "plan_scale_chain",
+    "prints_for_difference",
+    "prints_for_equality",
+    "repeatability_coefficient",
+    "run_length_ewma",
+    "run_length_individuals",
+    "study_drift",
+]
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.{home}"), name)
+    # chart_constants is also the name of a module: keep the function.
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

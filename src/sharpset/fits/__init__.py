@@ -1,0 +1,66 @@
+"""Fits: from tables of readings and results to models, limits, settings and the next runs.
+
+Tables in, tables out: nothing here knows a picture. Heavy modules are imported when one of their
+names is first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_HOME = {
+    "BestSettings": "best",
+    "BoxCox": "boxcox",
+    "Fit": "fit",
+    "Forecast": "requirements",
+    "FormedFit": "formed",
+    "HitMiss": "hitmiss",
+    "Lenth": "unreplicated",
+    "Limit": "limits",
+    "MixedFit": "mixed",
+    "Region": "region",
+    "ResponseFit": "surface",
+    "Space": "space",
+    "anova_table": "anova",
+    "best_settings": "best",
+    "box_cox": "boxcox",
+    "chance_map": "best",
+    "cheapest_settings": "best",
+    "desirability": "goals",
+    "desirable_settings": "goals",
+    "DesirableSettings": "goals",
+    "Goal": "goals",
+    "firth_logistic": "hitmiss",
+    "fit_formed": "formed",
+    "fit_hit_miss": "hitmiss",
+    "fit_mixed": "mixed",
+    "fit_plan": "fit",
+    "fit_response": "regression",
+    "fit_responses": "fit",
+    "formed_counts": "responses",
+    "formed_curve": "limits",
+    "formed_limit": "limits",
+    "lenth": "unreplicated",
+    "limits_table": "limits",
+    "load_fit": "files",
+    "lower_chance": "hitmiss",
+    "power_inverse": "boxcox",
+    "power_transform": "boxcox",
+    "responses_from_readings": "responses",
+    "save_fit": "files",
+    "space_of": "space",
+    "thicken_table": "best",
+}
+
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(import_module(f"sharpset.fits.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'sharpset.fits' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOME])

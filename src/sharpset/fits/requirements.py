@@ -1,0 +1,246 @@
+"""Requirements of a brief, each with the chance that a print at given settings meets it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.brief import Brief
+from sharpset.fits.formed import FormedFit
+from sharpset.fits.responses import OPENINGS
+from sharpset.fits.surface import ResponseFit
+
+__all__ = ["Chances", "Forecast"]
+
+Floats = NDArray[np.float64]
+N_DRAWS = 1000
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Chances:
+    """Chances at several settings.
+
+    Attributes
+    ----------
+    met : ndarray of float, shape (m,)
+        Chance that every requirement is met at once, growth allowed for in CAD.
+    as_drawn : ndarray of float, shape (m,)
+        The same with every detail drawn at its wanted size.
+    parts : pandas.DataFrame
+        One column per requirement, growth allowed for.
+    """
+
+    met: Floats
+    as_drawn: Floats
+    parts: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Numbers:
+    """Random numbers that are the same for every setting, so that settings compare fairly."""
+
+    normal: dict[str, Floats] = field(default_factory=dict)
+    uniform: dict[str, Floats] = field(default_factory=dict)
+    chi2: dict[str, Floats] = field(default_factory=dict)
+
+
+class Forecast:
+    """Chance of meeting a brief from the fitted models' own uncertainty.
+
+    Parameters
+    ----------
+    brief : Brief
+    responses : dict of str to ResponseFit
+        Those named ``growth_<kind>_mm``, ``edge_roughness_mm`` and ``print_time_h`` are used.
+    formed : dict of str to FormedFit
+        By kind.
+    feature_sd_mm : dict of str to float
+        Spread of the width deviation between details of one job, by kind.
+    seed : int
+    n_draws : int
+
+    Notes
+    -----
+    Each draw takes every model's coefficients and scatter from what the prints leave possible; given
+    the draw, the chance of each requirement on a new print follows from its distribution, and the
+    product over requirements is averaged over the draws. Responses are taken as independent given
+    their models.
+    """
+
+    def __init__(
+        self,
+        brief: Brief,
+        *,
+        responses: dict[str, ResponseFit],
+        formed: dict[str, FormedFit],
+        feature_sd_mm: dict[str, float],
+        seed: int = 0,
+        n_draws: int = N_DRAWS,
+    ) -> None:
+        self.brief = brief
+        self.responses = responses
+        self.formed = formed
+        self.feature_sd_mm = feature_sd_mm
+        self.n_draws = n_draws
+        self._numbers = self._draw(seed)
+
+    def _draw(self, seed: int) -> _Numbers:
+        from scipy.stats import qmc
+
+        rng = np.random.default_rng(seed)
+        out = _Numbers()
+        for name, fit in self._used().items():
+            df = fit.predictor.df_resid
+            out.normal[name] = rng.standard_normal((self.n_draws, len(fit.predictor.coef)))
+            out.chi2[name] = rng.chisquare(df, self.n_draws) / df
+        for kind, formed in self.formed.items():
+            width = len(formed.coef) + 2
+            free = max(formed.n_prints - len(formed.coef), 1)
+            out.normal[f"formed_{kind}"] = rng.standard_normal((self.n_draws, width))
+            out.chi2[f"formed_{kind}"] = rng.chisquare(free, self.n_draws) / free
+            out.uniform[kind] = rng.permutation(qmc.Halton(d=1, rng=rng).random(self.n_draws)[:, 0])
+        return out
+
+    def _used(self) -> dict[str, ResponseFit]:
+        return {name: fit for name, fit in self.responses.items() if fit.predictor.df_resid > 0}
+
+    @property
+    def kinds(self) -> list[str]:
+        """Kinds that the brief asks for."""
+        return list(self.brief.smallest_mm)
+
+    @property
+    def untested(self) -> list[str]:
+        """Requirements of the brief that nothing was measured for."""
+        missing = [f"smallest {k}" for k in self.kinds if k not in self.formed]
+        missing += [f"width of {k}" for k in self.kinds if f"growth_{k}_mm" not in self._used()]
+        if self.brief.tolerance_mm.edge_roughness is not None and "edge_roughness_mm" not in self._used():
+            missing.append("edge roughness")
+        if self.brief.limits.print_time_h is not None and "print_time_h" not in self._used():
+            missing.append("print time")
+        return missing
+
+    def growth(self, kind: str, settings: pd.DataFrame) -> Floats:
+        """Return predicted growth per side of a kind, mm, shape (m,); 0 where nothing was measured."""
+        fit = self._used().get(f"growth_{kind}_mm")
+        if fit is None:
+            return np.zeros(len(settings))
+        return np.asarray(fit.predict(settings)["predicted"], dtype=float)
+
+    def drawn_mm(self, kind: str, settings: pd.DataFrame) -> Floats:
+        """Return the size to draw so that the brief's size comes out, mm, shape (m,)."""
+        wanted = self.brief.smallest_mm[kind]
+        sign = -1.0 if kind in OPENINGS else 1.0
+        return np.maximum(wanted - 2.0 * sign * self.growth(kind, settings), 0.05 * wanted)
+
+    def chances(self, settings: pd.DataFrame) -> Chances:
+        """Return the chance that the brief is met at each setting.
+
+        Parameters
+        ----------
+        settings : pandas.DataFrame, m rows
+            Natural units.
+
+        Returns
+        -------
+        Chances
+            NaN in ``parts`` never occurs: a size that was neither tried nor reached by a model counts as
+            chance 0.
+        """
+        m = len(settings)
+        both = np.ones((m, self.n_draws))
+        raw = np.ones((m, self.n_draws))
+        parts: dict[str, Floats] = {}
+        for kind in self.kinds:
+            drawn = self.drawn_mm(kind, settings)
+            if kind in self.formed:
+                made = self._forms(kind, drawn, settings)
+                parts[f"{kind} forms"] = made.mean(axis=1)
+                both *= made
+                raw *= self._forms(kind, np.full(m, self.brief.smallest_mm[kind]), settings)
+            width = self._width(kind, settings)
+            if width is not None:
+                parts[f"{kind} width"] = width.compensated.mean(axis=1)
+                both *= width.compensated
+                raw *= width.as_drawn
+        limit = self.brief.tolerance_mm.edge_roughness
+        for name, top, label in (
+            ("edge_roughness_mm", limit, "edge roughness"),
+            ("print_time_h", self.brief.limits.print_time_h, "print time"),
+        ):
+            if top is None or name not in self._used():
+                continue
+            below = self._below(name, top, settings)
+            parts[label] = below.mean(axis=1)
+            both *= below
+            raw *= below
+        return Chances(
+            met=both.mean(axis=1), as_drawn=raw.mean(axis=1), parts=pd.DataFrame(parts, index=settings.index)
+        )
+
+    def _forms(self, kind: str, sizes: Floats, settings: pd.DataFrame) -> Floats:
+        return self.formed[kind].draw_chance(
+            sizes,
+            settings,
+            z=self._numbers.normal[f"formed_{kind}"],
+            uniform=self._numbers.uniform[kind],
+            spread=1.0 / np.sqrt(self._numbers.chi2[f"formed_{kind}"]),
+        )
+
+    def _width(self, kind: str, settings: pd.DataFrame) -> _Width | None:
+        from scipy.special import ndtr
+
+        name = f"growth_{kind}_mm"
+        fit = self._used().get(name)
+        if fit is None:
+            return None
+        means, sds = fit.draws(settings, z=self._numbers.normal[name], chi2=self._numbers.chi2[name])
+        tolerance = self.brief.tolerance_mm.width
+        single = self.feature_sd_mm.get(kind, 0.0)
+        scatter = np.sqrt((2.0 * sds) ** 2 + (single if np.isfinite(single) else 0.0) ** 2)[None, :]
+        scatter = np.maximum(scatter, 1e-9)
+        offset = self.growth(kind, settings)[:, None]
+
+        def inside(deviation: Floats) -> Floats:
+            return np.asarray(ndtr((tolerance - deviation) / scatter) - ndtr((-tolerance - deviation) / scatter))
+
+        return _Width(compensated=inside(2.0 * (means - offset)), as_drawn=inside(2.0 * means))
+
+    def _below(self, name: str, top: float, settings: pd.DataFrame) -> Floats:
+        from scipy.special import ndtr
+
+        fit = self._used()[name]
+        means, sds = fit.draws(settings, z=self._numbers.normal[name], chi2=self._numbers.chi2[name])
+        level = top
+        power = fit.predictor.power
+        if power != 1.0:
+            from scipy.special import boxcox
+
+            level = float(boxcox(top, power))
+        return np.asarray(ndtr((level - means) / np.maximum(sds, 1e-12)[None, :]))
+
+    def predicted(self, settings: pd.DataFrame, *, only: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return predicted responses of one setting with 95 % intervals for a new print.
+
+        Returns
+        -------
+        pandas.DataFrame
+            ``response, predicted, low, high, u_mean``.
+        """
+        rows = []
+        for name, fit in self._used().items():
+            if only is not None and name not in only:
+                continue
+            row = fit.predict(settings.iloc[:1]).iloc[0]
+            rows.append({"response": name, **{c: float(row[c]) for c in ("predicted", "low", "high", "u_mean")}})
+        return pd.DataFrame(rows, columns=["response", "predicted", "low", "high", "u_mean"])
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Width:
+    compensated: Floats
+    as_drawn: Floats

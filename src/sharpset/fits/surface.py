@@ -1,0 +1,275 @@
+"""The fitted model of one response: what it says and what it predicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.errors import FitError
+from sharpset.fits.boxcox import BoxCox, power_inverse
+from sharpset.fits.mixed import MixedFit
+from sharpset.fits.space import Space
+from sharpset.fits.terms import Model, Term
+from sharpset.fits.unreplicated import Lenth
+
+__all__ = ["ResponseFit"]
+
+Floats = NDArray[np.float64]
+Method = Literal["OLS", "WLS", "Lenth", "REML"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ResponseFit:
+    """A response surface fitted to one response of a plan.
+
+    Attributes
+    ----------
+    name : str
+        Name of the response; its unit is the suffix of the name.
+    formula : str
+        As patsy writes it, left-hand side included.
+    method : {'OLS', 'WLS', 'Lenth', 'REML'}
+    n : int
+        Number of runs (print jobs) used.
+    df_resid : float
+    residual_sd : float
+        Print-to-print standard deviation about the model, unit of the (transformed) response; NaN
+        for a saturated plan.
+    r2, r2_adjusted, r2_predicted : float
+        The last from leave-one-out residuals (PRESS).
+    terms, terms_natural : pandas.DataFrame
+        ``term, estimate, se, df, t, p, low, high`` (95 %) in coded and in natural units; the second
+        is empty where the model is not the same in both.
+    anova : dict of str to pandas.DataFrame
+        Types I, II and III.
+    lack_of_fit : pandas.DataFrame or None
+    lenth : Lenth or None
+        Judged on full effects (twice the coded coefficient).
+    box_cox : BoxCox or None
+    mixed : MixedFit or None
+    power : float
+        Power transformation applied to the response; 1 for none.
+    data : pandas.DataFrame
+        ``run_id, observed, fitted, residual, leverage, studentised, cook``.
+    diagnostics, remarks : tuple of str
+    reduced : ResponseFit or None
+        Smaller model after selection with hierarchy.
+    predicts_with_reduced : bool
+        Whether predictions come from ``reduced``.
+    model : Model
+    space : Space
+    coef, covariance : ndarray of float
+        In the units in which ``model`` is used (``units``).
+    units : {'coded', 'natural'}
+    feature_sd : float
+        Not part of the fit: spread between single details of one job where it is known.
+    """
+
+    name: str
+    formula: str
+    method: Method
+    n: int
+    df_resid: float
+    residual_sd: float
+    r2: float
+    r2_adjusted: float
+    r2_predicted: float
+    terms: pd.DataFrame
+    terms_natural: pd.DataFrame
+    anova: dict[str, pd.DataFrame]
+    lack_of_fit: pd.DataFrame | None
+    lenth: Lenth | None
+    box_cox: BoxCox | None
+    mixed: MixedFit | None
+    power: float
+    data: pd.DataFrame
+    diagnostics: tuple[str, ...]
+    remarks: tuple[str, ...]
+    model: Model
+    space: Space
+    coef: Floats
+    covariance: Floats
+    kept: tuple[int, ...]
+    units: Literal["coded", "natural"] = "coded"
+    reduced: ResponseFit | None = None
+    predicts_with_reduced: bool = False
+    feature_sd: float = float("nan")
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def predictor(self) -> ResponseFit:
+        """The fit that predictions come from."""
+        return self.reduced if self.predicts_with_reduced and self.reduced is not None else self
+
+    def matrix(self, settings: pd.DataFrame) -> Floats:
+        """Return the model matrix at settings (natural units), shape (m, p).
+
+        A block that settings do not name is averaged over.
+        """
+        frame = settings
+        averaged = [t for t in self.model.terms if set(t.categories) & {"block", "whole_plot"}]
+        missing = {c for t in averaged for c in t.categories if c not in frame}
+        if missing:
+            frame = frame.assign(**{c: self.model.ranges[c].levels[0] for c in missing})
+        matrix, names = self.model.columns(frame, units=self.units)
+        for position, column in enumerate(names):
+            if missing & set(column.term.categories):
+                matrix[:, position] = 0.0
+        return matrix[:, list(self.kept)]
+
+    def predict(self, settings: pd.DataFrame, *, level: float = 0.95, n_prints: int = 1) -> pd.DataFrame:
+        """Predict the response of new print jobs.
+
+        Parameters
+        ----------
+        settings : pandas.DataFrame
+            One row per setting, natural units; other columns are ignored.
+        level : float
+            Of both intervals.
+        n_prints : int
+            Mean of how many prints the prediction interval is for.
+
+        Returns
+        -------
+        pandas.DataFrame
+            ``predicted, u_mean`` (standard error of the mean), ``low, high`` (interval for a new
+            print, print-to-print scatter included), ``mean_low, mean_high`` (for the mean).
+
+        Raises
+        ------
+        FitError
+            If the model has no residual degrees of freedom, so that nothing is known of the scatter.
+        """
+        from scipy import stats
+
+        use = self.predictor
+        if use is not self:
+            return use.predict(settings, level=level, n_prints=n_prints)
+        if not self.df_resid > 0:
+            raise FitError(
+                f"{self.name}: as many terms as runs, so the scatter between prints is unknown and no interval can "
+                "be given. Replicate some runs or give a smaller --formula."
+            )
+        x = self.matrix(settings)
+        mean = x @ self.coef
+        variance = np.einsum("ij,jk,ik->i", x, self.covariance, x)
+        u_mean = np.sqrt(np.maximum(variance, 0.0))
+        scatter = np.sqrt(variance + self.print_variance / n_prints)
+        k = float(stats.t.ppf(0.5 + level / 2.0, self.df_resid))
+        columns = {
+            "predicted": mean,
+            "low": mean - k * scatter,
+            "high": mean + k * scatter,
+            "mean_low": mean - k * u_mean,
+            "mean_high": mean + k * u_mean,
+        }
+        table = pd.DataFrame({name: self._back(values) for name, values in columns.items()}, index=settings.index)
+        table.insert(1, "u_mean", u_mean if self.power == 1.0 else np.nan)
+        return table
+
+    @property
+    def print_variance(self) -> float:
+        """Variance of one new print about the mean, all random groups included."""
+        return float(self.mixed.variances.sum()) if self.mixed is not None else self.residual_sd**2
+
+    def _back(self, values: Floats) -> Floats:
+        if self.power == 1.0:
+            return values
+        back = power_inverse(values, self.power)
+        return back
+
+    def draws(self, settings: pd.DataFrame, *, z: Floats, chi2: Floats) -> tuple[Floats, Floats]:
+        """Return simulated means, shape (m, n_draws), and residual standard deviations, (n_draws,).
+
+        Parameters
+        ----------
+        settings : pandas.DataFrame, m rows
+        z : ndarray of float, shape (n_draws, >= p)
+            Standard normal numbers.
+        chi2 : ndarray of float, shape (n_draws,)
+            Chi-square numbers divided by their degrees of freedom.
+        """
+        use = self.predictor
+        x = use.matrix(settings)
+        root = _root(use.covariance)
+        spread = 1.0 / np.sqrt(chi2)
+        means = (x @ use.coef)[:, None] + (x @ root) @ (z[:, : root.shape[1]].T * spread[None, :])
+        return means, np.sqrt(use.print_variance) * spread
+
+    def summary(self) -> str:
+        """Return the fit in one line."""
+        use = self.predictor
+        head = f"{self.formula} ({self.method}, {self.n} prints"
+        if self.lenth is not None:
+            return f"{head}): {self.lenth.summary()}"
+        strong = use.terms[(use.terms["p"] < 0.05) & (use.terms["term"] != "Intercept")]["term"].tolist()
+        lack = ""
+        if use.lack_of_fit is not None and np.isfinite(use.lack_of_fit["p"].iloc[0]):
+            lack = f"; lack of fit p = {use.lack_of_fit['p'].iloc[0]:.2g}"
+        return (
+            f"{head}, R2 {self.r2:.3f}, predicted R2 {self.r2_predicted:.3f}, print-to-print sd "
+            f"{self.residual_sd:.3g} on {self.df_resid:.3g} df{lack}): clear effects {', '.join(strong) or 'none'}"
+        )
+
+    def to_frame(self, *, units: Literal["coded", "natural"] = "coded") -> pd.DataFrame:
+        """Return the table of terms."""
+        return (self.terms if units == "coded" else self.terms_natural).copy()
+
+    def stationary_point(self) -> dict[str, Any]:
+        """Return where the fitted quadratic is level, and what it is there.
+
+        Returns
+        -------
+        dict
+            ``coded`` and ``natural`` (setting by factor), ``predicted``, ``eigenvalues`` (ascending)
+            and ``nature``: maximum, minimum, saddle or ridge.
+
+        Raises
+        ------
+        FitError
+            If the model has no second-order part in its numeric factors.
+        """
+        use = self.predictor
+        if use.units != "coded" or not use.model.polynomial:
+            raise FitError(f"{self.name}: a stationary point needs a polynomial in the factors. Leave functions out.")
+        names = sorted({n for t in use.model.terms for n, _ in t.powers}, key=use.space.names.index)
+        linear = np.zeros(len(names))
+        square = np.zeros((len(names), len(names)))
+        _, columns = use.model.columns(use.data.head(1), units="coded")
+        for position, b in zip(use.kept, use.coef, strict=True):
+            term: Term = columns[position].term
+            if term.categories:
+                continue
+            spread = [n for n, power in term.powers for _ in range(power)]
+            if len(spread) > 2:
+                raise FitError(f"{self.name}: {term.label} is of third order; a stationary point needs second order.")
+            if len(spread) == 1:
+                linear[names.index(spread[0])] += b
+            elif len(spread) == 2:
+                i, j = names.index(spread[0]), names.index(spread[1])
+                square[i, j] += b / 2.0
+                square[j, i] += b / 2.0
+        values = np.linalg.eigvalsh(square) if names else np.zeros(0)
+        if not names or np.max(np.abs(values)) < 1e-12 or np.min(np.abs(values)) < 1e-9 * np.max(np.abs(values)):
+            raise FitError(f"{self.name}: the model has no curvature in some direction, so no stationary point.")
+        coded = np.linalg.solve(-2.0 * square, linear)
+        nature = "maximum" if values.max() < 0 else "minimum" if values.min() > 0 else "saddle"
+        natural = {n: float(use.space[n].decode([c])[0]) for n, c in zip(names, coded, strict=True)}
+        return {
+            "coded": dict(zip(names, map(float, coded), strict=True)),
+            "natural": natural,
+            "eigenvalues": [float(v) for v in values],
+            "nature": nature,
+        }
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.summary()}</p>{self.terms.to_html(index=False)}"
+
+
+def _root(covariance: Floats) -> Floats:
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))

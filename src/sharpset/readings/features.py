@@ -1,0 +1,182 @@
+"""Read every feature of one piece: slots, bars, squares, holes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.pieces import Piece
+from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.discs import Disc, DiscFit, fit_discs
+from sharpset.readings.formed import Verdicts, judge_discs, judge_strips
+from sharpset.readings.lengthwise import Lengthwise, follow_strips
+from sharpset.readings.light import PieceLight
+from sharpset.readings.profiles import Profiles, robust_profiles
+from sharpset.readings.sampling import Samples, Strip, sample_strips
+from sharpset.readings.spread import measure_edge_spread
+from sharpset.readings.strips import Priors, StripFits, fit_strips
+from sharpset.scans import Pose
+
+__all__ = ["FeatureFits", "PieceSamples", "read_features", "sample_piece"]
+
+FloatArray = NDArray[np.float64]
+_END_MM = 0.3
+_STRIP_REACH_MM = 0.42
+_OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
+_CONTRAST_FLOOR = 0.01
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class PieceSamples:
+    """Straight features of a piece with their pixels; a square counts as two crossed slots.
+
+    Attributes
+    ----------
+    rows : ndarray of int
+        Row of the feature table that each strip belongs to.
+    samples : Samples
+    profiles : Profiles
+    spread : EdgeSpread
+    noise_inflation : float
+        How much neighbouring pixels' common noise (print texture) widens the error of a mean.
+    """
+
+    rows: NDArray[np.intp]
+    samples: Samples
+    profiles: Profiles
+    spread: EdgeSpread
+    noise_inflation: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class FeatureFits:
+    """Everything fitted to one piece's features."""
+
+    strips: PieceSamples
+    strip_fits: StripFits
+    lengthwise: Lengthwise
+    strip_verdicts: Verdicts
+    disc_rows: NDArray[np.intp]
+    discs: list[DiscFit]
+    disc_verdicts: Verdicts
+    kind_contrast: dict[str, float]
+
+
+def _strips_of(features: pd.DataFrame, light_reach_mm: float) -> tuple[list[int], list[Strip]]:
+    rows, strips = [], []
+    for index, r in enumerate(features.itertuples()):
+        if r.kind not in ("slot", "bar", "square"):
+            continue
+        for angle in (90.0, 0.0) if r.kind == "square" else (r.angle_deg,):
+            length = r.nominal_mm if r.kind == "square" else r.length_mm
+            rows.append(index)
+            strips.append(
+                Strip(
+                    name=r.feature_id,
+                    solid=r.kind == "bar",
+                    width_mm=r.nominal_mm,
+                    length_mm=length,
+                    x_mm=r.x_mm,
+                    y_mm=r.y_mm,
+                    angle_deg=angle,
+                    reach_mm=light_reach_mm,
+                )
+            )
+    return rows, strips
+
+
+def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
+    """Collect the pixels of all straight features and measure the scan's edge spread on them."""
+    rows, strips = _strips_of(piece.features, _STRIP_REACH_MM)
+    samples = sample_strips(light, pose, strips, end_mm=_END_MM)
+    profiles = robust_profiles(samples)
+    spread = measure_edge_spread(samples, profiles)
+    return PieceSamples(
+        rows=np.array(rows), samples=samples, profiles=profiles, spread=spread, noise_inflation=light.noise_inflation
+    )
+
+
+def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:
+    """Fit and judge every feature of a piece.
+
+    Parameters
+    ----------
+    light : PieceLight
+    pose : Pose
+        Good to about a pixel.
+    piece : Piece
+    strips : PieceSamples
+
+    Returns
+    -------
+    FeatureFits
+    """
+    samples, profiles, spread = strips.samples, strips.profiles, strips.spread
+    own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
+    contrast, scatter = _contrast_by_kind(samples, own)
+    priors = Priors(contrast=scatter, blur=max(spread.u_relative, 0.02))
+    fits = fit_strips(samples, profiles, spread, priors, contrast=contrast)
+    lengthwise = follow_strips(samples, fits, spread, profiles.noise)
+    nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
+    verdicts = judge_strips(
+        share=lengthwise.share,
+        n_independent=2 * samples.half_length_mm / (4 * samples.pixel_mm),
+        width_mm=fits.width_mm,
+        u_width_mm=fits.u_width_mm,
+        nominal_mm=nominal,
+        own_contrast=own.contrast,
+        u_own_contrast=own.u_contrast,
+    )
+    hole_rows = np.flatnonzero(piece.features["kind"] == "hole")
+    discs = [
+        Disc(name=r.feature_id, diameter_mm=r.nominal_mm, x_mm=r.x_mm, y_mm=r.y_mm, reach_mm=_STRIP_REACH_MM)
+        for r in piece.features.iloc[hole_rows].itertuples()
+    ]
+    fitted = fit_discs(light, pose, discs, spread, Priors(contrast=scatter))
+    disc_verdicts = judge_discs(
+        open_share=np.array([f.open_share for f in fitted]),
+        u_open_share=np.array([f.u_open_share for f in fitted]),
+        diameter_mm=np.array([f.diameter_mm for f in fitted]),
+        u_diameter_mm=np.array([f.u_diameter_mm for f in fitted]),
+    )
+    return FeatureFits(
+        strips=strips,
+        strip_fits=fits,
+        lengthwise=lengthwise,
+        strip_verdicts=verdicts,
+        disc_rows=hole_rows,
+        discs=fitted,
+        disc_verdicts=disc_verdicts,
+        kind_contrast={
+            kind: float(np.median(contrast[[s.solid == (kind == "bar") for s in samples.strips]]))
+            for kind in ("bar", "slot")
+            if any(s.solid == (kind == "bar") for s in samples.strips)
+        },
+    )
+
+
+def _contrast_by_kind(samples: Samples, own: StripFits) -> tuple[FloatArray, float]:
+    """Return the contrast that narrow features borrow, and its standard uncertainty.
+
+    It is taken, slots and bars apart, from the narrowest features that tell their own contrast to
+    five per cent, because a narrow deep slot may look darker or lighter than a wide one.
+    """
+    solid = np.array([strip.solid for strip in samples.strips])
+    contrast = np.ones(len(solid))
+    spreads = [_CONTRAST_FLOOR]
+    for kind in (True, False):
+        clear = (solid == kind) & (own.u_contrast < 0.05) & (own.contrast > 0.75) & (own.contrast < 1.25)
+        clear &= own.width_mm > 4 * own.sigma_mm
+        if clear.sum() < 4:
+            continue
+        order = np.flatnonzero(clear)[np.argsort(own.width_mm[clear])]
+        narrow = own.contrast[order[: max(4, len(order) // 2)]]
+        middle = float(np.median(narrow))
+        spread = 1.4826 * float(np.median(np.abs(narrow - middle)))
+        contrast[solid == kind] = middle
+        drift = abs(middle - float(np.median(own.contrast[order[len(order) // 2 :]])))
+        spreads.append(float(np.hypot(min(spread, 0.05), drift)))
+    return contrast, float(np.clip(max(spreads), _CONTRAST_FLOOR, 0.05))

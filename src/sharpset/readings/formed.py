@@ -1,0 +1,78 @@
+"""Formed or not: a stated rule on the fitted models.
+
+A slot is open (a bar solid) at one place of its length where its width there is at least 15 % of
+the nominal width and three times the noise. It is **formed** ('yes') where at least 90 % of its
+length is so, 'no' up to 10 %, 'partly' between. A hole is formed where the light through it makes
+up at least 10 % of its nominal area (a third of its diameter), 'no' below 3 %. Nothing is formed whose
+width is below five standard uncertainties, or that shows less than half the contrast of the scan
+where the scan can tell: a groove that lets no light through is not a slot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+__all__ = ["FORMED_FROM", "NOT_FORMED_TO", "Verdicts", "judge_discs", "judge_strips"]
+
+FloatArray = NDArray[np.float64]
+FORMED_FROM, NOT_FORMED_TO = 0.90, 0.10
+_HOLE_FORMED_FROM, _HOLE_NOT_TO = 0.10, 0.03
+_LEAST_CONTRAST = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Verdicts:
+    """One entry a feature: 'yes', 'partly' or 'no', its confidence (0.5 to 1), and whether it is too faint."""
+
+    formed: list[str]
+    confidence: FloatArray
+    faint: NDArray[np.bool_]
+
+
+def judge_strips(
+    *,
+    share: FloatArray,
+    n_independent: FloatArray,
+    width_mm: FloatArray,
+    u_width_mm: FloatArray,
+    nominal_mm: FloatArray,
+    own_contrast: FloatArray,
+    u_own_contrast: FloatArray,
+) -> Verdicts:
+    """Judge slots and bars.
+
+    Parameters
+    ----------
+    share : ndarray
+        Share of the length that is open (solid).
+    n_independent : ndarray
+        Number of independent places along the length.
+    width_mm, u_width_mm, nominal_mm : ndarray
+    own_contrast, u_own_contrast : ndarray
+        Contrast by the feature's own data and its standard uncertainty, both relative to the scan's.
+    """
+    faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15)
+    gone = (width_mm < 0.15 * nominal_mm) | (width_mm < 5 * u_width_mm) | faint
+    formed = np.where(share >= FORMED_FROM, "yes", np.where(share <= NOT_FORMED_TO, "no", "partly"))
+    formed = np.where(gone, np.where((share > NOT_FORMED_TO) & ~faint, "partly", "no"), formed)
+    formed = np.where(gone & (width_mm < 5 * u_width_mm), "no", formed)
+    error = np.sqrt(np.clip(share * (1 - share), 0.0025, None) / np.maximum(n_independent, 1))
+    margin = np.minimum(np.abs(share - FORMED_FROM), np.abs(share - NOT_FORMED_TO))
+    confidence = ndtr(margin / error)
+    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=faint)
+
+
+def judge_discs(
+    *, open_share: FloatArray, u_open_share: FloatArray, diameter_mm: FloatArray, u_diameter_mm: FloatArray
+) -> Verdicts:
+    """Judge holes by the share of their nominal area that is open."""
+    gone = diameter_mm < 5 * u_diameter_mm
+    formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
+    formed = np.where(gone & (formed == "yes"), "partly", formed)
+    margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
+    confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
+    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=np.zeros(len(open_share), bool))

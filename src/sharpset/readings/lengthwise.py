@@ -1,0 +1,151 @@
+"""What happens along a slot or bar: how much of its length is open or solid, and how its edges wander."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.sampling import Samples
+from sharpset.readings.strips import StripFits
+
+__all__ = ["Lengthwise", "follow_strips"]
+
+FloatArray = NDArray[np.float64]
+_OPEN_FROM = 0.15
+"""A slot counts as open (a bar as solid) where its width is at least this share of the nominal one."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Lengthwise:
+    """One entry a strip.
+
+    Attributes
+    ----------
+    share : ndarray of float
+        Share of the sampled length where a slot is open, a bar solid.
+    roughness_mm : ndarray of float
+        Standard deviation of an edge along the strip, mean of both edges, the noise's share
+        removed; NaN where the edges are too close to tell apart.
+    u_roughness_mm : ndarray of float
+    u_ends_mm : ndarray of float
+        Standard uncertainty of the mean width over the whole length from the ends that were left out.
+    """
+
+    share: FloatArray
+    roughness_mm: FloatArray
+    u_roughness_mm: FloatArray
+    u_ends_mm: FloatArray
+
+
+def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray) -> Lengthwise:
+    """Follow every strip along its length in steps of one pixel.
+
+    Parameters
+    ----------
+    samples : Samples
+    fits : StripFits
+    spread : EdgeSpread
+    noise : ndarray of float, shape (n_strips,)
+        Standard deviation of one pixel (share solid).
+    """
+    step = samples.pixel_mm
+    n_strips = len(samples.strips)
+    n_steps = int(np.ceil(2 * samples.half_length_mm.max() / step)) + 1
+    column = np.floor((samples.t_mm + samples.half_length_mm[samples.owner]) / step).astype(np.intp)
+    cell = samples.owner * n_steps + column
+    shape = (n_strips, n_steps)
+    share = _open_share(samples, fits, cell, shape, noise)
+    roughness = _roughness(samples, fits, spread, cell, shape, noise)
+    length = 2 * samples.half_length_mm
+    n_free = np.maximum(length / (6 * step), 2)
+    whole = np.array([strip.length_mm for strip in samples.strips]) * samples.length_scale
+    left_out = np.clip(1 - length / np.maximum(whole, length), 0, 1)
+    correlation_mm = 3 * step
+    ends = np.sqrt(2 * np.nan_to_num(roughness) ** 2 * np.sqrt(2 * np.pi) * correlation_mm / length * left_out)
+    return Lengthwise(
+        share=share, roughness_mm=roughness, u_roughness_mm=roughness / np.sqrt(2 * n_free), u_ends_mm=ends
+    )
+
+
+def _open_share(
+    samples: Samples, fits: StripFits, cell: NDArray[np.intp], shape: tuple[int, int], noise: FloatArray
+) -> FloatArray:
+    """Return the share of steps whose missing (or present) light makes up a feature."""
+    own = samples.owner
+    nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
+    reach = np.maximum(fits.width_mm, nominal) / 2 + 2.5 * fits.sigma_mm
+    near = np.abs(samples.d_mm - fits.centre_mm[own]) <= reach[own]
+    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
+    effect = sign[own] * (samples.solid - fits.level[own] - fits.slope_per_mm[own] * samples.d_mm)
+    size = shape[0] * shape[1]
+    total = np.bincount(cell[near], effect[near], size).reshape(shape)
+    count = np.bincount(cell[near], minlength=size).reshape(shape)
+    expected = 2 * reach * samples.pixel_mm / samples.pixel_area_mm2
+    full = count > 0.6 * expected[:, None]
+    # Light missing in one step over its length and over the contrast is a width; three steps are averaged.
+    width = np.where(full, total / np.maximum(count, 1) * 2 * reach[:, None] / fits.contrast[:, None], 0.0)
+    three = _mean_of_three(width, full)
+    noise_mm = noise * 2 * reach / np.sqrt(np.maximum(3 * expected, 1))
+    least = np.maximum(_OPEN_FROM * nominal, 3 * noise_mm)
+    is_open = (three >= least[:, None]) & full
+    return np.asarray(is_open.sum(axis=1) / np.maximum(full.sum(axis=1), 1))
+
+
+def _mean_of_three(values: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:
+    padded = np.pad(np.where(valid, values, 0.0), ((0, 0), (1, 1)))
+    counted = np.pad(valid.astype(float), ((0, 0), (1, 1)))
+    total = padded[:, :-2] + padded[:, 1:-1] + padded[:, 2:]
+    return np.asarray(total / np.maximum(counted[:, :-2] + counted[:, 1:-1] + counted[:, 2:], 1))
+
+
+def _roughness(
+    samples: Samples,
+    fits: StripFits,
+    spread: EdgeSpread,
+    cell: NDArray[np.intp],
+    shape: tuple[int, int],
+    noise: FloatArray,
+) -> FloatArray:
+    """Return the spread of the edges by the matched filter of the edge's own derivative.
+
+    The shift of an edge in one step is sum(r g) / sum(g^2), r the residual from the mean profile and
+    g the profile's derivative; pixel noise adds the variance noise^2 / sum(g^2), which is taken off.
+    """
+    own = samples.owner
+    sigma, ratio = fits.sigma_mm[own], spread.halo_ratio
+    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)[own]
+    height = sign * fits.contrast[own]
+    d = samples.d_mm - fits.centre_mm[own]
+    left, right = d + fits.width_mm[own] / 2, d - fits.width_mm[own] / 2
+    span = edge_profile(left, sigma, halo=spread.halo, ratio=ratio) - edge_profile(
+        right, sigma, halo=spread.halo, ratio=ratio
+    )
+    residual = samples.solid - (fits.level[own] + fits.slope_per_mm[own] * samples.d_mm + height * span)
+    variances = []
+    for distance in (left, right):
+        near = np.abs(distance) < 2.5 * sigma
+        slope = height[near] * line_profile(distance[near], sigma[near], halo=spread.halo, ratio=ratio)
+        size = shape[0] * shape[1]
+        power = np.bincount(cell[near], slope**2, size).reshape(shape)
+        moved = np.bincount(cell[near], slope * residual[near], size).reshape(shape)
+        typical = np.array([np.median(row[row > 0]) if np.any(row > 0) else 0.0 for row in power])
+        full = (power > 0.6 * typical[:, None]) & (power > 0)
+        shift = np.where(full, moved / np.where(full, power, 1.0), np.nan)
+        variances.append(_robust_variance(shift) - noise**2 / np.maximum(typical, 1e-12))
+    variance = np.maximum(np.mean(variances, axis=0), 0.0)
+    apart = fits.width_mm > 4 * fits.sigma_mm
+    return np.where(apart, np.sqrt(variance), np.nan)
+
+
+def _robust_variance(shift: FloatArray) -> FloatArray:
+    """Return the variance of each row after clipping at four robust spreads."""
+    centre = np.array([np.nanmedian(row) if np.isfinite(row).any() else 0.0 for row in shift])[:, None]
+    away = np.abs(shift - centre)
+    spread = np.array([np.nanmedian(row) if np.isfinite(row).any() else 0.0 for row in away])[:, None] * 1.4826
+    clipped = np.where(away <= 4 * spread + 1e-9, shift - centre, np.nan)
+    count = np.isfinite(clipped).sum(axis=1)
+    total = np.nansum(clipped**2, axis=1) - np.nansum(clipped, axis=1) ** 2 / np.maximum(count, 1)
+    return np.asarray(total / np.maximum(count - 1, 1))

@@ -1,0 +1,239 @@
+"""Plate and background light over a piece: smooth maps that turn pixel values into 'share solid'."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.ops import unary_union
+
+from sharpset.errors import ReadingError
+from sharpset.pieces import Piece
+from sharpset.scans import LocatedPiece, Pose, Scan
+
+__all__ = ["LightMap", "PieceLight", "light_of"]
+
+FloatArray = NDArray[np.float64]
+_CLEAR_MM = 0.33
+_STEP_MM = 0.4
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LightMap:
+    """A polynomial surface over the picture: linear light of plate or of background.
+
+    Attributes
+    ----------
+    coefficients : ndarray of float
+    centre_px, span_px : ndarray of float, shape (2,)
+        Columns and rows are shifted and scaled by these before the powers are taken.
+    order : int
+    """
+
+    coefficients: FloatArray
+    centre_px: FloatArray
+    span_px: FloatArray
+    order: int
+
+    def __call__(self, columns: FloatArray, rows: FloatArray) -> FloatArray:
+        """Return the light at (column, row) positions."""
+        x = (columns - self.centre_px[0]) / self.span_px[0]
+        y = (rows - self.centre_px[1]) / self.span_px[1]
+        total = np.zeros(np.broadcast(x, y).shape)
+        for value, (i, j) in zip(self.coefficients, _powers(self.order), strict=True):
+            total += value * x**i * y**j
+        return total
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class PieceLight:
+    """What is known of the light around one piece.
+
+    Attributes
+    ----------
+    pixels : ndarray of float32
+        The piece and a margin in linear light.
+    origin : (column, row) of ``pixels[0, 0]`` in the scan
+    plate, background : LightMap
+    noise : float
+        Standard deviation of one pixel of the plate, in linear light, print texture included.
+    contrast : float
+        Plate minus background in the middle of the piece (negative for a dark plate), linear light.
+    clipped : float
+        Share of the plate's or the background's samples that sit at the end of the scale, the larger of the two.
+    noise_inflation : float
+        Standard deviation of a mean of 5 x 5 plate pixels over that of independent ones, at least 1.
+    """
+
+    pixels: NDArray[np.float32]
+    origin: tuple[int, int]
+    plate: LightMap
+    background: LightMap
+    noise: float
+    contrast: float
+    clipped: float
+    noise_inflation: float
+
+    @property
+    def contrast_to_noise(self) -> float:
+        """Contrast over noise of one pixel."""
+        return abs(self.contrast) / max(self.noise, 1e-9)
+
+    def solid_share(self, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> FloatArray:
+        """Return normalised light at whole pixels: 1 on the plate, 0 on the background."""
+        light = self.pixels[rows - self.origin[1], columns - self.origin[0]].astype(float)
+        x, y = columns.astype(float), rows.astype(float)
+        dark, bright = self.background(x, y), self.plate(x, y)
+        return np.asarray((light - dark) / (bright - dark))
+
+
+def _powers(order: int) -> list[tuple[int, int]]:
+    return [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
+
+
+def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
+    """Measure the light of plate and background around a located piece.
+
+    Parameters
+    ----------
+    scan : Scan
+    located : LocatedPiece
+        Its pose need only be good to a few pixels.
+    piece : Piece
+
+    Returns
+    -------
+    PieceLight
+
+    Raises
+    ------
+    ReadingError
+        If the piece lies partly outside the picture, or plate and background look alike.
+    """
+    pixels, origin = _crop(scan, located, piece)
+    plate_mm, open_mm = _sample_points(piece)
+    plate_px, plate_light = _patches(pixels, origin, located.pose, plate_mm)
+    open_px, open_light = _patches(pixels, origin, located.pose, open_mm)
+    plate = _fit_map(plate_px, plate_light, order=3)
+    background = _fit_map(open_px, open_light, order=2)
+    middle = located.pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
+    contrast = float(plate(*middle) - background(*middle))
+    if abs(contrast) < 0.02 or (contrast > 0) != located.plate_is_bright:
+        raise ReadingError(
+            f"{scan.path}: plate and background differ by only {abs(contrast):.3f} of full light. "
+            "Lay a darker or lighter sheet behind the piece and scan again."
+        )
+    return PieceLight(
+        pixels=pixels,
+        origin=origin,
+        plate=plate,
+        background=background,
+        noise=_pixel_noise(pixels, origin, located.pose, plate_mm),
+        contrast=contrast,
+        clipped=max(_at_the_end(scan, plate_light), _at_the_end(scan, open_light)),
+        noise_inflation=_noise_inflation(pixels, origin, located.pose, plate_mm),
+    )
+
+
+def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[np.float32], tuple[int, int]]:
+    w, h = piece.width_mm, piece.height_mm
+    corners = located.pose.to_pixels([[0, 0], [w, 0], [w, h], [0, h]])
+    margin = 1.0 / min(scan.pixel_mm)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    if np.any(low < -1.5) or high[0] > scan.n_columns + 0.5 or high[1] > scan.n_rows + 0.5:
+        raise ReadingError(
+            f"{scan.path}: the piece reaches beyond the edge of the picture. Scan again with all of it on the glass."
+        )
+    left, top = (int(max(0, v)) for v in np.floor(low - margin))
+    right = int(min(scan.n_columns, np.ceil(high[0] + margin) + 1))
+    bottom = int(min(scan.n_rows, np.ceil(high[1] + margin) + 1))
+    return scan.linear(slice(top, bottom), slice(left, right), located.channel), (left, top)
+
+
+def _sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
+    """Return points that are surely plate and surely open, mm in the piece frame."""
+    grid = np.stack(
+        np.meshgrid(np.arange(_STEP_MM, piece.width_mm, _STEP_MM), np.arange(_STEP_MM, piece.height_mm, _STEP_MM)),
+        axis=-1,
+    ).reshape(-1, 2)
+    voids = unary_union(piece.void_shapes())
+    # Bars may be missing and cells closed: keep clear of both.
+    bars = piece.features[piece.features["kind"] == "bar"]
+    shapes = piece.feature_shapes()
+    uncertain = unary_union([voids, *(shapes[i] for i in bars.index)])
+    plate_area = piece.outline.buffer(-2 * _CLEAR_MM).difference(uncertain.buffer(_CLEAR_MM))
+    wide = voids.buffer(-_CLEAR_MM)
+    shapely.prepare(plate_area)
+    plate = grid[shapely.contains_xy(plate_area, grid[:, 0], grid[:, 1])]
+    opened = [np.asarray(shapely.get_coordinates(shapely.segmentize(part.exterior, 0.3))) for part in _parts(wide)]
+    inner = [np.array([[part.centroid.x, part.centroid.y]]) for part in _parts(wide)]
+    return plate, np.vstack([*opened, *inner])
+
+
+def _parts(shape: shapely.Geometry) -> list[shapely.Polygon]:
+    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and not part.is_empty]
+
+
+def _patches(
+    pixels: NDArray[np.float32], origin: tuple[int, int], pose: Pose, points_mm: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return (column, row) and the mean light of a 3 x 3 patch at each point inside the crop."""
+    smooth = cv2.blur(pixels, (3, 3))
+    where = pose.to_pixels(points_mm)
+    column = np.round(where[:, 0]).astype(int) - origin[0]
+    row = np.round(where[:, 1]).astype(int) - origin[1]
+    inside = (column >= 1) & (row >= 1) & (column < pixels.shape[1] - 1) & (row < pixels.shape[0] - 1)
+    return where[inside], smooth[row[inside], column[inside]].astype(float)
+
+
+def _fit_map(where: FloatArray, light: FloatArray, *, order: int) -> LightMap:
+    """Fit a polynomial surface with Tukey's biweight, so that dust and misprints do not pull it."""
+    centre = where.mean(axis=0)
+    span = np.maximum(np.ptp(where, axis=0) / 2, 1.0)
+    x, y = ((where - centre) / span).T
+    design = np.column_stack([x**i * y**j for i, j in _powers(order)])
+    weights = np.ones(len(light))
+    start = np.abs(light - np.median(light))
+    weights[start > 6 * np.median(start) + 1e-6] = 0.0
+    for _ in range(12):
+        root = np.sqrt(weights)
+        solution, *_ = np.linalg.lstsq(design * root[:, None], light * root, rcond=None)
+        residual = light - design @ solution
+        scale = 1.4826 * np.median(np.abs(residual[weights > 0])) + 1e-9
+        weights = np.clip(1 - (residual / (5 * scale)) ** 2, 0, None) ** 2
+    return LightMap(coefficients=solution, centre_px=centre, span_px=span, order=order)
+
+
+def _pixel_noise(pixels: NDArray[np.float32], origin: tuple[int, int], pose: Pose, points_mm: FloatArray) -> float:
+    """Return the spread of single plate pixels about their 7 x 7 neighbourhood (robust)."""
+    where = np.round(pose.to_pixels(points_mm)).astype(int) - np.array(origin)
+    inside = np.all((where >= 3) & (where < np.array(pixels.shape[::-1]) - 3), axis=1)
+    smooth = cv2.blur(pixels, (7, 7))
+    difference = [
+        pixels[where[inside, 1] + dy, where[inside, 0] + dx] - smooth[where[inside, 1], where[inside, 0]]
+        for dy in (-1, 0, 1)
+        for dx in (-1, 0, 1)
+    ]
+    spread = np.concatenate(difference)
+    return float(1.4826 * np.median(np.abs(spread - np.median(spread))) / np.sqrt(1 - 1 / 49))
+
+
+def _noise_inflation(pixels: NDArray[np.float32], origin: tuple[int, int], pose: Pose, points_mm: FloatArray) -> float:
+    """Return how much wider means of 5 x 5 pixels scatter than independent pixels would make them."""
+    where = np.round(pose.to_pixels(points_mm)).astype(int) - np.array(origin)
+    inside = np.all((where >= 10) & (where < np.array(pixels.shape[::-1]) - 10), axis=1)
+    columns, rows = where[inside].T
+    wide = cv2.blur(pixels, (15, 15))
+    block = (cv2.blur(pixels, (5, 5)) - wide)[rows, columns]
+    single = (pixels - wide)[rows, columns]
+    spread = [float(np.median(np.abs(v - np.median(v)))) for v in (block, single)]
+    # The two means share pixels: independent noise leaves sqrt(1/25 - 1/225) of one pixel's spread.
+    return float(np.clip(spread[0] / max(spread[1] * np.sqrt(1 / 25 - 1 / 225), 1e-12), 1.0, 5.0))
+
+
+def _at_the_end(scan: Scan, light: FloatArray) -> float:
+    low, high = (float(v) for v in scan.decode(np.array([0, scan.full_scale]).astype(scan.pixels.dtype)))
+    return float(np.mean((light <= low + 1e-6) | (light >= high - 1e-6)))

@@ -1,0 +1,127 @@
+"""What was read from a scan: one table a piece, and the values that hold for the whole piece."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from sharpset.readings.blur import EdgeSpread
+from sharpset.scans import Pose
+
+__all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading"]
+
+READING_COLUMNS = (
+    *("scan_id", "piece_id", "run_id", "feature_id", "kind", "nominal_mm", "angle_deg", "formed"),
+    *("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm", "flags"),
+    *("confidence", "share", "x_mm", "y_mm", "length_mm", "group"),
+    *("u_private_mm", "u_common_mm"),
+)
+"""Columns of a table of readings: those of the file contract first, then additions."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Quantity:
+    """A value of a whole piece with the half-width of its 95 % interval; NaN where it cannot be told."""
+
+    name: str
+    unit: str
+    value: float
+    U95: float
+    n: int
+
+    def summary(self) -> str:
+        """Return the quantity in one line."""
+        return f"{self.name} {self.value:.5g} +- {self.U95:.2g} {self.unit} (n = {self.n})".rstrip()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class PieceReading:
+    """Everything that was read from one piece in one scan.
+
+    Attributes
+    ----------
+    scan_id, piece_id, run_id : str
+    pose : Pose
+        Maps the piece frame (mm) to the picture.
+    table : pandas.DataFrame
+        Columns `READING_COLUMNS`, a row a feature.
+    quantities : dict of str to Quantity
+        growth_solid_mm, growth_slot_mm, growth_hole_mm (per side; positive where material has
+        grown), scale_x, scale_y, skew_deg, corner_radius_mm.
+    edge_spread : EdgeSpread
+    contrast_to_noise : float
+    registration_px : float
+        Spread of the features' places about the pose, pixels.
+    remarks : tuple of str
+    """
+
+    scan_id: str
+    piece_id: str
+    run_id: str
+    pose: Pose
+    table: pd.DataFrame
+    quantities: dict[str, Quantity]
+    edge_spread: EdgeSpread
+    contrast_to_noise: float
+    registration_px: float
+    remarks: tuple[str, ...]
+
+    def value(self, name: str) -> float:
+        """Return a quantity's value by name."""
+        return self.quantities[name].value
+
+    def summary(self) -> str:
+        """Return the reading in one line."""
+        counts = self.table["formed"].value_counts()
+        formed = ", ".join(f"{counts.get(word, 0)} {word}" for word in ("yes", "partly", "no"))
+        return f"{self.scan_id}, run {self.run_id or '?'}: formed {formed}; {self.edge_spread.summary()}"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the table of features."""
+        return self.table
+
+    def to_row(self) -> dict[str, Any]:
+        """Return the values of the whole piece as one flat row."""
+        row: dict[str, Any] = {"scan_id": self.scan_id, "piece_id": self.piece_id, "run_id": self.run_id}
+        for name, quantity in self.quantities.items():
+            row[name] = quantity.value
+            row[f"U95_{name}"] = quantity.U95
+        row["mirrored"] = self.pose.mirrored
+        row["angle_deg"] = self.pose.angle_deg
+        row["edge_spread_x_mm"] = self.edge_spread.sigma_x_mm
+        row["edge_spread_y_mm"] = self.edge_spread.sigma_y_mm
+        row["contrast_to_noise"] = self.contrast_to_noise
+        row["registration_px"] = self.registration_px
+        row["remarks"] = "; ".join(self.remarks)
+        return row
+
+    def _repr_html_(self) -> str:
+        lines = [self.summary(), *(q.summary() for q in self.quantities.values()), *self.remarks]
+        return "<br>".join(html.escape(line) for line in lines)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class ScanReading:
+    """All pieces read from one scan."""
+
+    scan_id: str
+    path: Path
+    sha256: str
+    pieces: tuple[PieceReading, ...]
+    remarks: tuple[str, ...]
+
+    def summary(self) -> str:
+        """Return the scan in one line."""
+        runs = ", ".join(piece.run_id or "?" for piece in self.pieces)
+        return f"{self.path.name}: {len(self.pieces)} piece(s), run {runs}"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the readings of all pieces in one table."""
+        return pd.concat([piece.table for piece in self.pieces], ignore_index=True)
+
+    def _repr_html_(self) -> str:
+        return "<br>".join(html.escape(piece.summary()) for piece in self.pieces)

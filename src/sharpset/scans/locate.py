@@ -1,0 +1,325 @@
+"""Find pieces on the glass: where they lie, how they are turned, and which side they show.
+
+The picture is reduced to about eight pixels a millimetre, cut at several grey levels both ways
+round, and searched for outlines of the piece's size. Each find is compared with the piece's own
+pattern in all turns and mirror images; the best one is moved into place by maximising the
+enhanced correlation coefficient.
+
+References
+----------
+Evangelidis & Psarakis, "Parametric image alignment using enhanced correlation coefficient
+maximization", IEEE TPAMI 30(10), 2008, 1858-1865.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.errors import ScanError
+from sharpset.pieces import Piece
+from sharpset.scans.pose import Pose
+from sharpset.scans.scan import Scan
+
+__all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
+
+Mirror = Literal["auto", "yes", "no"]
+FloatArray = NDArray[np.float64]
+
+_COARSE_MM = 0.125
+_LEVELS = (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9)
+_SIDE_SLACK = 0.05
+"""Largest difference of an outline's side from the piece's, as a share; printers shrink by 1-2 %."""
+_LEAST_MATCH = 0.45
+_LEAST_LEAD = 0.06
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LocatedPiece:
+    """A piece found in a scan.
+
+    Attributes
+    ----------
+    pose : Pose
+        Good to about half a scan pixel; `sharpset.readings` refines it on the marks and features.
+    match : float
+        Correlation with the nominal pattern, 1 for a perfect print.
+    lead : float
+        How far the match is ahead of the best other turn or mirror image.
+    plate_is_bright : bool
+        Whether the piece is brighter than what lies behind it.
+    channel : int or None
+        Colour channel that shows it best.
+    """
+
+    pose: Pose
+    match: float
+    lead: float
+    plate_is_bright: bool
+    channel: int | None
+
+    def summary(self) -> str:
+        """Return the find in one line."""
+        return f"{self.pose.summary()}; match {self.match:.2f}, ahead by {self.lead:.2f}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Outline:
+    """A rectangle-like contour in the coarse picture (pixels of that picture)."""
+
+    centre: tuple[float, float]
+    sides_mm: tuple[float, float]
+    angle_deg: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Candidate:
+    """A trial pose in the coarse picture."""
+
+    match: float
+    matrix: FloatArray
+    seen_from_below: bool
+    lead: float = 0.0
+
+
+def best_channel(scan: Scan) -> int | None:
+    """Return the colour channel with the strongest contrast (green unless another is clearly better)."""
+    if scan.n_channels == 1:
+        return None
+    factor = max(1, round(0.5 / min(scan.pixel_mm)))
+    spread = []
+    for channel in range(scan.n_channels):
+        small = scan.decode(scan.reduced(factor, channel)).astype(float)
+        low, high = np.percentile(small, (5, 95))
+        spread.append(high - low)
+    best = int(np.argmax(spread))
+    return 1 if spread[1] >= 0.8 * spread[best] else best
+
+
+def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[LocatedPiece]:
+    """Find every copy of a piece in a scan.
+
+    Parameters
+    ----------
+    scan : Scan
+    piece : Piece
+    mirror : {'auto', 'yes', 'no'}
+        Whether the scan shows the piece from below; 'auto' tells it from the pattern.
+
+    Returns
+    -------
+    list of LocatedPiece
+        From left to right, then top to bottom.
+
+    Raises
+    ------
+    ScanError
+        If no piece is found; the text says what was seen instead.
+    """
+    if mirror not in ("auto", "yes", "no"):
+        raise ScanError(f"mirror {mirror!r}: choices are auto, yes, no")
+    channel = best_channel(scan)
+    coarse, to_native = _coarse_picture(scan, channel)
+    outlines = list(_outlines(coarse))
+    wanted = (piece.width_mm, piece.height_mm)
+    pattern = _pattern(piece)
+    found: list[LocatedPiece] = []
+    for outline in outlines:
+        if not _fits(outline, wanted):
+            continue
+        if any(_same_place(outline, other, to_native, scan, wanted) for other in found):
+            continue
+        candidate = _match(coarse, outline, pattern, piece, mirror)
+        if candidate is not None:
+            pose = Pose(matrix=_to_native(candidate.matrix, to_native), pixel_mm=scan.pixel_mm)
+            bright = _signed(coarse, candidate.matrix, pattern) > 0
+            found.append(
+                LocatedPiece(
+                    pose=pose, match=candidate.match, lead=candidate.lead, plate_is_bright=bright, channel=channel
+                )
+            )
+    if not found:
+        raise ScanError(f"{scan.path}: {_why_not(outlines, wanted)}")
+    return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
+
+
+def _coarse_picture(scan: Scan, channel: int | None) -> tuple[NDArray[np.float32], FloatArray]:
+    """Return the reduced picture (0 to 1) and the map from its pixels to native ones: scale x, y, shift x, y."""
+    pixel = scan.pixel_mm
+    factor = max(1, int(_COARSE_MM / max(pixel)))
+    small = scan.reduced(factor, channel)
+    n_rows, n_columns = small.shape
+    width = max(8, round(n_columns * factor * pixel.x / _COARSE_MM))
+    height = max(8, round(n_rows * factor * pixel.y / _COARSE_MM))
+    resized = cv2.resize(small, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32)
+    scale = np.array([n_columns * factor / width, n_rows * factor / height])
+    low, high = np.percentile(resized[::2, ::2], (0.5, 99.5))
+    resized = ((resized - low) / max(high - low, 1e-6)).astype(np.float32)
+    return resized, np.concatenate((scale, (scale - 1) / 2))
+
+
+def _to_native(matrix: FloatArray, to_native: FloatArray) -> FloatArray:
+    scale, shift = to_native[:2], to_native[2:]
+    return np.asarray(np.column_stack((matrix[:, :2] * scale[:, None], matrix[:, 2] * scale + shift)))
+
+
+def _outlines(coarse: NDArray[np.float32]) -> Iterator[_Outline]:
+    smooth = cv2.GaussianBlur(coarse, (0, 0), 0.8)
+    for level in _LEVELS:
+        above = (smooth > level).astype(np.uint8)
+        for bright in (True, False):
+            mask = above if bright else 1 - above
+            contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+            for contour in contours:
+                if len(contour) < 4 or cv2.contourArea(contour) < 200:
+                    continue
+                (x, y), (w, h), angle = cv2.minAreaRect(contour)
+                # A contour runs through the centres of border pixels: half a pixel is added on each side.
+                area = cv2.contourArea(contour) + cv2.arcLength(contour, True) / 2 + 1
+                if area < 0.9 * (w + 1) * (h + 1):
+                    continue
+                sides = ((w + 1) * _COARSE_MM, (h + 1) * _COARSE_MM)
+                yield _Outline(centre=(x, y), sides_mm=sides, angle_deg=angle)
+
+
+def _fits(outline: _Outline, wanted: tuple[float, float]) -> bool:
+    slack = [max(_SIDE_SLACK * side, 0.6) for side in wanted]
+    return any(
+        all(abs(side - want) <= allowed for side, want, allowed in zip(sides, wanted, slack, strict=True))
+        for sides in (outline.sides_mm, outline.sides_mm[::-1])
+    )
+
+
+def _same_place(
+    outline: _Outline, other: LocatedPiece, to_native: FloatArray, scan: Scan, wanted: tuple[float, float]
+) -> bool:
+    centre = np.array(outline.centre) * to_native[:2] + to_native[2:]
+    middle = other.pose.to_pixels([[wanted[0] / 2, wanted[1] / 2]])[0]
+    distance = np.hypot(*((centre - middle) * np.array(scan.pixel_mm)))
+    return bool(distance < 0.4 * min(wanted))
+
+
+def _pattern(piece: Piece) -> NDArray[np.float32]:
+    """Return the nominal piece at the coarse scale, 1 solid and 0 open, row 0 at y = 0."""
+    fine = 4
+    size = (math.ceil(piece.width_mm / _COARSE_MM), math.ceil(piece.height_mm / _COARSE_MM))
+    picture = np.ones((size[1] * fine, size[0] * fine), np.uint8)
+    shift = 8
+    for void in piece.void_shapes():
+        # OpenCV paints borders whole, about a pixel too wide; at a quarter of a coarse pixel that does not matter here.
+        points = np.asarray(void.exterior.coords) / _COARSE_MM * fine - 0.5
+        cv2.fillPoly(picture, [np.round(points * 2**shift).astype(np.int32)], 0, shift=shift)
+    small = cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return cv2.GaussianBlur(small, (0, 0), 0.8)
+
+
+def _match(
+    coarse: NDArray[np.float32], outline: _Outline, pattern: NDArray[np.float32], piece: Piece, mirror: Mirror
+) -> _Candidate | None:
+    """Return the best turn and mirror image, or None where none matches clearly."""
+    trials = []
+    for quarter in range(4):
+        sides = outline.sides_mm if quarter % 2 == 0 else outline.sides_mm[::-1]
+        if abs(sides[0] - piece.width_mm) > max(_SIDE_SLACK * piece.width_mm, 0.6) + 0.3:
+            continue
+        for below in (False, True):
+            matrix = _start(outline, piece, quarter, below)
+            match = abs(_signed(coarse, matrix, pattern))
+            trials.append(_Candidate(match=match, matrix=matrix, seen_from_below=below))
+    if not trials:
+        return None
+    trials.sort(key=lambda t: -t.match)
+    moved = sorted((_settle(coarse, trial, pattern) for trial in trials[:3]), key=lambda t: -t.match)
+    best = moved[0]
+    lead = best.match - max((t.match for t in [*moved[1:], *trials[3:]]), default=0.0)
+    if best.match < _LEAST_MATCH or lead < _LEAST_LEAD:
+        return None
+    if mirror != "auto" and best.seen_from_below != (mirror == "yes"):
+        return None
+    return replace(best, lead=lead)
+
+
+def _start(outline: _Outline, piece: Piece, quarter: int, seen_from_below: bool) -> FloatArray:
+    turn = math.radians(outline.angle_deg + 90 * quarter)
+    along = np.array([math.cos(turn), math.sin(turn)])
+    across = np.array([math.sin(turn), -math.cos(turn)])
+    if seen_from_below:
+        across = -across
+    linear = np.column_stack((along, across)) / _COARSE_MM
+    centre = np.array([piece.width_mm / 2, piece.height_mm / 2])
+    return np.column_stack((linear, np.array(outline.centre) - linear @ centre))
+
+
+def _pattern_to_coarse(matrix: FloatArray) -> NDArray[np.float32]:
+    """Return the map from pattern pixels (centre of pixel 0 at half a coarse pixel) to coarse pixels."""
+    linear = matrix[:, :2] * _COARSE_MM
+    return np.column_stack((linear, matrix[:, 2] + linear @ [0.5, 0.5])).astype(np.float32)
+
+
+def _inside(pattern: NDArray[np.float32]) -> tuple[slice, slice]:
+    edge = max(3, round(0.6 / _COARSE_MM))
+    return slice(edge, -edge), slice(edge, -edge)
+
+
+def _settle(coarse: NDArray[np.float32], trial: _Candidate, pattern: NDArray[np.float32]) -> _Candidate:
+    """Move a trial into place."""
+    start = _pattern_to_coarse(trial.matrix)
+    sign = 1.0 if _signed(coarse, trial.matrix, pattern) >= 0 else -1.0
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-6)
+    try:
+        _, warp = cv2.findTransformECC(
+            (sign * pattern).astype(np.float32), coarse, start.copy(), cv2.MOTION_AFFINE, criteria, None, 3
+        )
+    except cv2.error:  # no convergence: the trial is a poor one and is judged as it stands
+        return trial
+    linear = warp[:, :2].astype(float)
+    settled = np.column_stack((linear / _COARSE_MM, warp[:, 2] - linear @ [0.5, 0.5]))
+    if np.any(np.abs(np.hypot(*linear) - 1) > 0.1):
+        return trial
+    return replace(trial, matrix=settled, match=abs(_signed(coarse, settled, pattern)))
+
+
+def _signed(coarse: NDArray[np.float32], matrix: FloatArray, pattern: NDArray[np.float32]) -> float:
+    """Return the correlation of the picture with the pattern: negative where the plate is the darker one."""
+    size = (pattern.shape[1], pattern.shape[0])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    seen = cv2.warpAffine(coarse, _pattern_to_coarse(matrix), size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    rows, columns = _inside(pattern)
+    a, b = pattern[rows, columns].astype(float), seen[rows, columns].astype(float)
+    a, b = a - a.mean(), b - b.mean()
+    return float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-9))
+
+
+def _why_not(outlines: list[_Outline], wanted: tuple[float, float]) -> str:
+    need = f"{wanted[0]:g} x {wanted[1]:g} mm"
+    if any(_fits(outline, wanted) for outline in outlines):
+        return (
+            f"something of the piece's size ({need}) is there, but its pattern is not this piece's. "
+            "Is it the right piece folder (and the right --mirror)?"
+        )
+    plausible = [o for o in outlines if 0.15 < max(o.sides_mm) / max(wanted) < 7 and min(o.sides_mm) > 3]
+    for outline in plausible:
+        long, short = sorted(outline.sides_mm)[::-1]
+        ratio = long / max(wanted)
+        if abs(long / short / (max(wanted) / min(wanted)) - 1) < 0.02 and abs(ratio - 1) > _SIDE_SLACK:
+            return (
+                f"no piece of {need} is there, but an outline of the same shape of {long:.1f} x {short:.1f} mm. "
+                f"Is the dpi wrong by a factor of {ratio:.2f}, or is it another piece folder?"
+            )
+    if plausible:
+        biggest = max(plausible, key=lambda o: o.sides_mm[0] * o.sides_mm[1])
+        a, b = sorted(biggest.sides_mm)[::-1]
+        return (
+            f"no piece of {need} is there; the largest plate-like thing is {a:.1f} x {b:.1f} mm. "
+            "Is the whole piece on the picture with some background on every side, and is it the right piece folder?"
+        )
+    return (
+        f"no piece of {need} is there. The whole piece must lie on a plain background that is clearly darker or "
+        "lighter than the plastic."
+    )

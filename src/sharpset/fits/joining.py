@@ -73,7 +73,8 @@ def join_tables(
     """
     runs, space, asked = _plan_runs(plan, results, response, formula)
     remarks: list[str] = []
-    found: list[str] = [c for c in asked if c not in BOOK_COLUMNS]
+    own = [c for c in asked if c not in BOOK_COLUMNS]
+    found: list[str] = []
     feature_sd: dict[str, float] = {}
     counts = pd.DataFrame(columns=_NO_COUNTS)
     if readings is not None:
@@ -94,8 +95,10 @@ def join_tables(
         runs = runs.merge(table[["run_id", *columns]], on="run_id", how="left")
         found += [c for c in columns if not c.startswith("u_") and c not in found]
     if not found:
+        found, own = own, []
+    if not found:
         raise FitError("There is no response to fit: the results hold no column of numbers beside the plan's own.")
-    chosen = _choose(found, response, formula, runs)
+    chosen = _choose(found, own, response, formula, runs)
     return Joined(
         runs=runs,
         responses=tuple(chosen),
@@ -160,12 +163,8 @@ def _results(results: pd.DataFrame, space: Space, remarks: list[str]) -> tuple[p
     numbers, words = [], []
     for name in columns:
         values = table[name]
-        if pd.api.types.is_numeric_dtype(values):
-            numbers.append(name)
-        elif pd.to_numeric(values, errors="coerce").notna().mean() > 0.5:
-            numbers.append(name)  # a slip of the pen among numbers is refused when the response is fitted
-        else:
-            words.append(name)
+        # A slip of the pen among numbers is refused when the response is fitted.
+        (numbers if _numbers(values) else words).append(name)
     empty = [c for c in numbers if table[c].isna().all()]
     numbers = [c for c in numbers if c not in empty]
     if words:
@@ -179,18 +178,21 @@ def _results(results: pd.DataFrame, space: Space, remarks: list[str]) -> tuple[p
     return table[["run_id", *numbers, *words]], [*numbers, *words] if words else numbers
 
 
-def _choose(found: list[str], response: str | None, formula: str | None, runs: pd.DataFrame) -> list[str]:
+def _choose(
+    found: list[str], own: list[str], response: str | None, formula: str | None, runs: pd.DataFrame
+) -> list[str]:
     numeric = [c for c in found if c in runs and _numbers(runs[c])]
+    known = [*numeric, *(c for c in own if c not in numeric)]
     if response is not None:
-        if response not in numeric:
-            raise FitError(f"There is no response {response!r}. Choose from {', '.join(numeric)}.")
+        if response not in known:
+            raise FitError(f"There is no response {response!r}. Choose from {', '.join(known)}.")
         return [response]
     if formula is not None and "~" in formula:
         left = formula.split("~", 1)[0].strip()
         if left:
-            names = [c for c in numeric if re.search(rf"(?<!\w){re.escape(c)}(?!\w)", left)]
+            names = [c for c in known if re.search(rf"(?<!\w){re.escape(c)}(?!\w)", left)]
             if not names:
-                raise FitError(f"The formula's left side {left!r} names no response. Choose from {', '.join(numeric)}.")
+                raise FitError(f"The formula's left side {left!r} names no response. Choose from {', '.join(known)}.")
             return names[:1]
     if formula is not None:
         # Columns that the formula uses on its right side are explanations, not responses.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -64,9 +64,9 @@ class ResponseFit:
     space : Space
     coef, covariance : ndarray of float
         In the units in which ``model`` is used (``units``).
+    kept : tuple of int
+        Columns of the model matrix that could be estimated.
     units : {'coded', 'natural'}
-    feature_sd : float
-        Not part of the fit: spread between single details of one job where it is known.
     """
 
     name: str
@@ -97,8 +97,6 @@ class ResponseFit:
     units: Literal["coded", "natural"] = "coded"
     reduced: ResponseFit | None = None
     predicts_with_reduced: bool = False
-    feature_sd: float = float("nan")
-    extra: dict[str, Any] = field(default_factory=dict)
 
     @property
     def predictor(self) -> ResponseFit:

@@ -8,6 +8,7 @@ import uuid
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from sharpset.errors import RecordError
 from sharpset.record import codes
 
@@ -74,7 +75,7 @@ def test_times_become_utc_text(given_text: str, expected: str) -> None:
 
 
 def test_wrong_date_is_refused() -> None:
-    with pytest.raises(RecordError, match="31.02.2026"):
+    with pytest.raises(RecordError, match=r"31\.02\.2026"):
         codes.check_time("31.02.2026", what="printed_utc")
 
 

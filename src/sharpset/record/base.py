@@ -20,6 +20,7 @@ class RecordBase:
         self._engine = engine
         self.where = describe(url)
         self.notice = notice
+        self._together: Connection | None = None
 
     def __repr__(self) -> str:
         return f"<Record {self.where}>"
@@ -29,12 +30,31 @@ class RecordBase:
         self._engine.dispose()
 
     @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make one transaction of all calls inside the ``with`` statement: all of them count, or none."""
+        if self._together is not None:
+            yield
+            return
+        with self._writing() as connection:
+            self._together = connection
+            try:
+                yield
+            finally:
+                self._together = None
+
+    @contextmanager
     def _reading(self) -> Iterator[Connection]:
+        if self._together is not None:
+            yield self._together
+            return
         with faults_explained(self._url), self._engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
+        if self._together is not None:
+            yield self._together
+            return
         with (
             faults_explained(self._url),
             self._engine.connect().execution_options(writing=True) as connection,

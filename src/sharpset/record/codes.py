@@ -24,6 +24,7 @@ __all__ = [
     "digest",
     "is_code",
     "later_than",
+    "looks_like_code",
     "new_uuid",
     "now_utc",
     "parse_code",
@@ -57,6 +58,12 @@ def code_of(entry_uuid: str) -> str:
 
 def _tidy(text: str) -> str:
     return text.strip().upper().replace("-", "").replace(" ", "").translate(_ALIKE)
+
+
+def looks_like_code(text: str) -> bool:
+    """Tell whether a text is written like a code, whatever its check character."""
+    tidy = _tidy(text)
+    return len(tidy) == _PAYLOAD + 1 and all(c in _VALUE for c in tidy) and any(c.isdigit() for c in tidy)
 
 
 def is_code(text: str) -> bool:

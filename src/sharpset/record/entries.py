@@ -12,7 +12,7 @@ from sharpset.record.files import FileRef
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DetailLimit", "Entry", "Ref"]
+__all__ = ["DetailLimit", "Entry", "Ref", "in_words"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,14 +66,15 @@ class Ref:
         return f"{self.kind} {self.code}" + (f" {self.name}" if self.name else "")
 
 
-def _words(value: Any) -> str:
+def in_words(value: Any) -> str:
+    """Return a field's value as text for people."""
     if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_words(part)}" for key, part in value.items())
+        return ", ".join(f"{key} {in_words(part)}" for key, part in value.items())
     if isinstance(value, list | tuple):
-        return ", ".join(_words(part) for part in value)
+        return ", ".join(in_words(part) for part in value)
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -143,9 +144,9 @@ class Entry:
         rows += [(name, ref.summary()) for name, ref in self.refs.items()]
         for name, value in self.fields.items():
             if isinstance(value, Mapping):
-                rows += [(f"{name}.{key}", _words(part)) for key, part in value.items()]
+                rows += [(f"{name}.{key}", in_words(part)) for key, part in value.items()]
             else:
-                rows.append((name, _words(value)))
+                rows.append((name, in_words(value)))
         rows += [(f"forms.{limit.kind}", limit.summary()) for limit in self.limits]
         rows += [(f"file.{file.role}", file.summary()) for file in self.files]
         rows.append(("evidence", "; ".join(ref.summary() for ref in self.evidence)))

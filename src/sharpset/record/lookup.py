@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from sharpset.errors import RecordError
 from sharpset.record.chains import chain_of, is_newest, newest_of
-from sharpset.record.codes import is_code, parse_code
+from sharpset.record.codes import is_code, looks_like_code, parse_code
 from sharpset.record.documents import Document, load_documents, pointed_to
 from sharpset.record.entries import DetailLimit, Entry, Ref
 from sharpset.record.files import FileRef
@@ -35,7 +35,6 @@ def _candidates(connection: Connection, text: str, kind: str | None) -> list[Any
         found += connection.execute(columns.where(EntryRow.uuid >= low, EntryRow.uuid < low + "g")).all()
     if not found:
         named = columns.where(EntryRow.name == text, is_newest())
-        # without a kind the name of a printer, a material or a recipe is meant before that of a print
         found += connection.execute(named.order_by(EntryRow.created_utc).limit(50)).all()
     return found
 
@@ -69,6 +68,9 @@ def find_key(connection: Connection, what: str | Entry, *, kind: str | None = No
     """
     text = what.uuid if isinstance(what, Entry) else str(what)
     found = _candidates(connection, text, kind)
+    if not found and looks_like_code(text) and not is_code(text):
+        known = "" if kind is None else f" and no {kind} has this name"
+        raise RecordError(f"{text!r}: as a code its check character does not fit{known}. Read it again from the card.")
     if not found:
         title = kind or "entry"
         if kind is None:
@@ -82,7 +84,7 @@ def find_key(connection: Connection, what: str | Entry, *, kind: str | None = No
     chains = {row.first_id or row.id: row for row in found}
     if len(chains) > 1:
         which = "; ".join(f"{r.kind} {r.name or r.code} of {r.created_utc[:10]}, uuid {r.uuid[:13]}" for r in found[:4])
-        raise RecordError(f"{text!r} fits more than one entry: {which}. Give the beginning of the UUID.")
+        raise RecordError(f"{text!r} fits more than one entry: {which}. Give the kind or the UUID.")
     key = int(found[0].id)
     return newest_of(connection, key) if follow else key
 
@@ -107,7 +109,9 @@ def _entry(connection: Connection, document: Document, row: Any, refs: dict[str,
         fields=document["fields"],
         refs={name: refs[uuid] for name, uuid in document.get("refs", {}).items()},
         limits=tuple(DetailLimit(**limit) for limit in document.get("limits", [])),
-        evidence=tuple(refs[uuid] for uuid in document.get("evidence", [])),
+        evidence=tuple(
+            sorted((refs[uuid] for uuid in document.get("evidence", [])), key=lambda ref: (ref.created_utc, ref.uuid))
+        ),
         files=tuple(FileRef(**file, kept=file["file_sha256"] in stored) for file in document.get("files", [])),
         corrects=refs.get(document.get("corrects", "")),
         history=history,

@@ -1,0 +1,268 @@
+"""The verb ``sharpset record``: its arguments, and what each action does."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.record.store import Record
+
+__all__ = ["KIND_NAMES", "configure"]
+
+KIND_NAMES = ("printer", "head", "material", "lot", "piece", "print", "scan", "readings", "fit", "recipe")
+STATUS_NAMES = ("trial", "good", "retired")
+_FORMS = """\
+A value is set by --set key=value; parts of a table by a dot, entries by name or code:
+  sharpset record add printer --set name=Heron process=filament
+  sharpset record add material --set name="grey PLA" process=filament
+  sharpset record add print --set printer=Heron material="grey PLA" settings.layer_height_mm=0.06
+  sharpset record add scan --set path=winch.tif print=K7FQ2X dpi=1200
+  sharpset record add readings --readings readings.csv
+  sharpset record add recipe --set name="fine bars" printer=Heron settings.layer_height_mm=0.06 --limit bar=0.25
+  sharpset record add --fit fit_folder --readings readings.csv --printer Heron --material "grey PLA"
+"""
+
+
+def _place() -> argparse.ArgumentParser:
+    place = argparse.ArgumentParser(add_help=False)
+    place.add_argument(
+        "--db",
+        metavar="PATH|URL",
+        help="the record: a SQLite file or postgresql://user@host/name "
+        "(default: $SHARPSET_RECORD, else sharpset-record.sqlite here)",
+    )
+    return place
+
+
+def _writer() -> argparse.ArgumentParser:
+    writer = argparse.ArgumentParser(add_help=False)
+    writer.add_argument(
+        "--set", dest="pairs", metavar="KEY=VALUE", nargs="+", action="extend", default=[], help="set fields"
+    )
+    writer.add_argument("--json", type=Path, metavar="FILE", help="take fields from a JSON file; --set wins")
+    writer.add_argument(
+        "--limit",
+        dest="limits",
+        metavar="KIND=MM",
+        nargs="+",
+        action="extend",
+        default=[],
+        help="smallest size that forms",
+    )
+    writer.add_argument(
+        "--evidence", metavar="CODE", nargs="+", action="extend", default=[], help="entries on which it rests"
+    )
+    writer.add_argument(
+        "--file",
+        dest="files",
+        metavar="ROLE=PATH",
+        nargs="+",
+        action="extend",
+        default=[],
+        help="model=..., profile=...",
+    )
+    writer.add_argument("--not-kept", action="store_true", help="note the files' hashes and places only")
+    writer.add_argument("--readings", type=Path, metavar="FILE", help="a table of readings, CSV or Parquet")
+    writer.add_argument("--note", default="", help="a remark; for a correction, why")
+    writer.add_argument("--by", default="", metavar="NAME", help="who makes the entry")
+    return writer
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of ``sharpset record``; parsing sets ``run``."""
+    place, writer = _place(), _writer()
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+
+    def action(name: str, run: Callable[[argparse.Namespace], int], text: str, *parents: Any, **more: Any) -> Any:
+        sub = actions.add_parser(
+            name, help=text, description=f"{text[0].upper()}{text[1:]}.", parents=[place, *parents], **more
+        )
+        sub.set_defaults(run=run)
+        return sub
+
+    raw = argparse.RawDescriptionHelpFormatter
+    add = action("add", _add, "add an entry", writer, epilog=_FORMS, formatter_class=raw)
+    add.add_argument("kind", nargs="?", choices=KIND_NAMES, metavar="KIND", help=f"one of {', '.join(KIND_NAMES)}")
+    add.add_argument("--fit", type=Path, metavar="DIR", help="take the recipe of a fit folder")
+    add.add_argument("--piece", type=Path, metavar="DIR", help="take a piece folder (for kind piece)")
+    add.add_argument("--name", default="", help="name of the entry")
+    add.add_argument("--printer", help="printer, by name or code")
+    add.add_argument("--material", help="material, by name or code")
+    add.add_argument("--head", help="nozzle or light engine, by name or code")
+    add.add_argument("--status", choices=STATUS_NAMES, help="status of a recipe (default: trial)")
+    add.add_argument("--create", action="store_true", help="with --fit: add printer and material if they are new")
+    listing = action("list", _list, "list entries, the newest first")
+    listing.add_argument("kind", nargs="?", choices=KIND_NAMES, metavar="KIND", help=f"one of {', '.join(KIND_NAMES)}")
+    for name in ("printer", "material", "head", "lot", "piece", "print", "scan", "recipe"):
+        listing.add_argument(f"--{name}", metavar="NAME|CODE", help=f"only entries that point to this {name}")
+    listing.add_argument("--text", default="", help="only entries whose name or note holds this")
+    listing.add_argument("--corrected", action="store_true", help="show entries that were corrected later too")
+    show = action("show", _show, "show one entry; corrections are followed to the newest")
+    show.add_argument("code", metavar="CODE|NAME|UUID")
+    show.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
+    show.add_argument("--as-entered", action="store_true", help="show this very entry, even if it was corrected")
+    show.add_argument("--table", type=Path, metavar="FILE", help="write the table of a readings entry to this CSV file")
+    show.add_argument("--files", type=Path, metavar="DIR", help="write the files that the record keeps to this folder")
+    search = action("search", _search, "search by what forms, the finest first")
+    search.add_argument("what", nargs="?", default="recipe", choices=("recipe", "fit", "print"))
+    search.add_argument("--printer", metavar="NAME|CODE")
+    search.add_argument("--material", metavar="NAME|CODE")
+    search.add_argument("--kind", metavar="KIND", help="kind of detail: bar, slot, hole ...")
+    search.add_argument("--limit", type=float, metavar="MM", help="it must form details this small")
+    search.add_argument("--status", choices=STATUS_NAMES)
+    for sub in (listing, search):
+        sub.add_argument("--most", type=int, default=50, metavar="N", help="largest number of rows (default: 50)")
+    correct = action("correct", _correct, "correct an entry by a new one that points to it", writer)
+    correct.add_argument("code", metavar="CODE|NAME|UUID")
+    correct.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
+    for name, run, text in (
+        ("card", _card, "write the card of a recipe, PDF and HTML"),
+        ("reprint", _reprint, "write everything that is needed to print a master again, PDF and HTML"),
+    ):
+        sheet = action(name, run, text)
+        sheet.add_argument("code", metavar="CODE|NAME|UUID")
+        sheet.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="folder (default: this one)")
+    action("export", _export, "export the record to a new folder").add_argument("folder", type=Path, metavar="DIR")
+    action("import", _import, "import an export; nothing comes in twice").add_argument(
+        "folder", type=Path, metavar="DIR"
+    )
+    action("backup", _backup, "copy the record to a new file").add_argument("file", type=Path, metavar="FILE")
+    action("restore", _restore, "put a backup in the record's place").add_argument("file", type=Path, metavar="FILE")
+    check = action("check", _check, "check that the record is sound")
+    check.add_argument("--no-files", action="store_true", help="do not look at scans and other files where they lie")
+
+
+def _open(args: argparse.Namespace, *, create: bool = False) -> Record:
+    from sharpset.record.store import open_record
+
+    record = open_record(args.db, create=create)
+    if record.notice:
+        print(record.notice, file=sys.stderr)
+    return record
+
+
+def _add(args: argparse.Namespace) -> int:
+    from sharpset.record import entering
+
+    with _open(args, create=True) as record:
+        for entry in entering.add_typed(record, args):
+            print(entry.summary())
+    return 0
+
+
+def _correct(args: argparse.Namespace) -> int:
+    from sharpset.record import entering
+
+    with _open(args) as record:
+        entry = entering.correct_typed(record, args)
+    print(entry.summary())
+    return 0
+
+
+def _list(args: argparse.Namespace) -> int:
+    from sharpset.record.showing import as_text
+
+    names = ("printer", "material", "head", "lot", "piece", "print", "scan", "recipe")
+    refs = {name: getattr(args, name) for name in names if getattr(args, name)}
+    with _open(args) as record:
+        table = record.list(args.kind, text=args.text, corrected=args.corrected, most=args.most, **refs)
+    print(as_text(table, nothing="nothing is entered that fits"))
+    return 0
+
+
+def _search(args: argparse.Namespace) -> int:
+    from sharpset.record.showing import as_text
+
+    with _open(args) as record:
+        table = record.search(
+            args.what,
+            kind=args.kind,
+            limit_mm=args.limit,
+            printer=args.printer,
+            material=args.material,
+            status=args.status,
+            most=args.most,
+        )
+    print(as_text(table, nothing=f"no {args.what} is known to do this"))
+    return 0
+
+
+def _show(args: argparse.Namespace) -> int:
+    from sharpset.record.showing import entry_text, write_table
+
+    with _open(args) as record:
+        entry = record.show(args.code, kind=args.kind, follow=not args.as_entered)
+        print(entry_text(entry))
+        if args.table is not None:
+            print(f"table written to {write_table(record.readings(entry, follow=False), args.table)}")
+        if args.files is not None:
+            for path in record.write_files(entry, args.files):
+                print(f"written: {path}")
+    return 0
+
+
+def _sheets(args: argparse.Namespace, stem: str, write: Callable[[Path], Path]) -> int:
+    for end in ("pdf", "html"):
+        print(write(args.out / f"{stem}.{end}"))
+    return 0
+
+
+def _card(args: argparse.Namespace) -> int:
+    from sharpset.record.cards import recipe_card
+    from sharpset.reports.card import write_recipe_card
+
+    with _open(args) as record:
+        card = recipe_card(record, args.code)
+    return _sheets(args, f"recipe-{card.code}", lambda path: write_recipe_card(card, path))
+
+
+def _reprint(args: argparse.Namespace) -> int:
+    from sharpset.record.cards import reprint_sheet
+    from sharpset.reports.card import write_reprint_sheet
+
+    with _open(args) as record:
+        sheet = reprint_sheet(record, args.code)
+    return _sheets(args, f"reprint-{sheet.code}", lambda path: write_reprint_sheet(sheet, path))
+
+
+def _export(args: argparse.Namespace) -> int:
+    with _open(args) as record:
+        print(record.export(args.folder).summary())
+    return 0
+
+
+def _import(args: argparse.Namespace) -> int:
+    with _open(args, create=True) as record:
+        print(record.import_(args.folder).summary())
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    with _open(args) as record:
+        n_bytes = record.backup(args.file)
+        print(f"{args.file}: backup of {record.where}, {n_bytes / 2**20:.1f} MB")
+    return 0
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from sharpset.record.safety import restore_record
+
+    print(restore_record(args.file, args.db))
+    return 0
+
+
+def _check(args: argparse.Namespace) -> int:
+    from sharpset.errors import RecordError
+
+    with _open(args) as record:
+        report = record.check(files=not args.no_files)
+    for finding in report.findings:
+        print(finding.summary())
+    if not report.ok:
+        raise RecordError(report.summary())
+    print(report.summary())
+    return 0

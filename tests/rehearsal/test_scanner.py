@@ -77,9 +77,18 @@ def test_motion_smears_along_the_travel_only():
     assert (smeared * x**2).sum() == pytest.approx(1.44 + box_variance, abs=1e-4)
 
 
-@pytest.mark.parametrize(("angle", "mirror"), [(0.0, False), (17.3, False), (93.0, True), (181.5, True), (271.0, False)])
+@pytest.mark.parametrize(
+    ("angle", "mirror"), [(0.0, False), (17.3, False), (93.0, True), (181.5, True), (271.0, False)]
+)
 def test_places_in_the_picture_are_those_of_the_pose(filament_print, angle, mirror):
-    scan = scan_pieces(filament_print, scanner=replace(PLAIN, bits=16, encoding="linear"), scene=CLEAN, angle_deg=angle, mirror=mirror, seed=2)
+    scan = scan_pieces(
+        filament_print,
+        scanner=replace(PLAIN, bits=16, encoding="linear"),
+        scene=CLEAN,
+        angle_deg=angle,
+        mirror=mirror,
+        seed=2,
+    )
     truth = scan.truth()
     light = scan.image / 65535.0
     discs = truth[truth["feature_id"].str.startswith(("marks", "round"))]
@@ -98,7 +107,11 @@ def test_places_in_the_picture_are_those_of_the_pose(filament_print, angle, mirr
 def test_mirror_and_turn_show_the_piece_as_seen(filament_print):
     # The second mark beside the lower-left one tells left from right and up from down.
     def seen(angle, mirror):
-        truth = scan_pieces(filament_print, dpi=150, scene=CLEAN, angle_deg=angle, mirror=mirror).truth().set_index("feature_id")
+        truth = (
+            scan_pieces(filament_print, dpi=150, scene=CLEAN, angle_deg=angle, mirror=mirror)
+            .truth()
+            .set_index("feature_id")
+        )
         marks = {m.name: m for m in filament_print.piece.marks}
         spots = {}
         for name, mark in marks.items():
@@ -125,7 +138,9 @@ def test_two_scans_differ_by_seed_only(filament_print):
 def test_scale_and_wobble_move_the_picture(filament_print):
     place = [Placement(x_mm=25, y_mm=24)]
     plain = scan_pieces(filament_print, dpi=300, scanner=PLAIN, placements=place, scene=CLEAN)
-    wide = scan_pieces(filament_print, dpi=300, scanner=replace(PLAIN, scale_x=1.01, scale_y=0.99), placements=place, scene=CLEAN)
+    wide = scan_pieces(
+        filament_print, dpi=300, scanner=replace(PLAIN, scale_x=1.01, scale_y=0.99), placements=place, scene=CLEAN
+    )
     a, b = plain.truth().dropna(), wide.truth().dropna()
     assert np.allclose(b["column_px"] + 0.5, 1.01 * (a["column_px"] + 0.5))
     assert np.allclose(b["row_px"] + 0.5, 0.99 * (a["row_px"] + 0.5))
@@ -166,9 +181,13 @@ def test_shadow_darkens_a_band_below_walls_on_a_light_background(filament_print)
 
 def test_channels_are_shifted_along_the_travel(filament_print):
     scanner = replace(PLAIN, colour="rgb", channel_shift_px=0.5, bits=16, encoding="linear")
-    scan = scan_pieces(filament_print, dpi=300, scanner=scanner, scene=replace(CLEAN, tint=(1.0, 1.0, 1.0)), angle_deg=0.0)
+    scan = scan_pieces(
+        filament_print, dpi=300, scanner=scanner, scene=replace(CLEAN, tint=(1.0, 1.0, 1.0)), angle_deg=0.0
+    )
     rows = np.arange(scan.image.shape[0])
-    centres = [(scan.image[:, :, k].astype(float).sum(axis=1) * rows).sum() / scan.image[:, :, k].sum() for k in range(3)]
+    centres = [
+        (scan.image[:, :, k].astype(float).sum(axis=1) * rows).sum() / scan.image[:, :, k].sum() for k in range(3)
+    ]
     # Background light dilutes the shift of the centroid a little.
     assert centres[1] - centres[0] == pytest.approx(0.5, abs=0.08)
     assert centres[2] - centres[1] == pytest.approx(0.5, abs=0.08)

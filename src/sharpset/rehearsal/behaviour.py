@@ -60,7 +60,7 @@ class Behaviour:
     scale_x, scale_y, skew : float
         Printed over nominal distance along each axis; tilt of the y axis in radians.
     flaw_chance : float
-        Chance that a feature which should form is broken or bridged.
+        Chance that a feature at its limit is broken or bridged although it should have formed.
     width_scatter_mm, place_scatter_mm : float
         Scatter from feature to feature.
     run_growth_scatter_mm, run_limit_scatter : float
@@ -118,11 +118,14 @@ class Behaviour:
         z = (math.log(nominal_mm) - math.log(self.limit_mm(kind, angle_deg=angle_deg))) / self.limit_spread
         return 1 / (1 + math.exp(-max(min(z, 500.0), -500.0)))
 
+    def flaw_chance_of(self, kind: str, nominal_mm: float, *, angle_deg: float = 0.0) -> float:
+        """Return the chance that a feature is broken or bridged by accident; large ones hardly ever are."""
+        over = max(nominal_mm / self.limit_mm(kind, angle_deg=angle_deg) - 1, 0.0)
+        return self.flaw_chance * math.exp(-over / 2)
+
     def size_formed_mm(self, kind: str, *, chance: float = 0.9, angle_deg: float = 0.0) -> float:
         """Return the size that forms with the given chance, 0.9 for the true a90."""
-        return self.limit_mm(kind, angle_deg=angle_deg) * math.exp(
-            self.limit_spread * math.log(chance / (1 - chance))
-        )
+        return self.limit_mm(kind, angle_deg=angle_deg) * math.exp(self.limit_spread * math.log(chance / (1 - chance)))
 
     def mean_width_mm(self, kind: str, nominal_mm: float) -> float:
         """Return the width or diameter that comes out on average before shrinkage, if it forms."""
@@ -190,5 +193,3 @@ def checked_settings(
             raise RehearsalError(f"{printer}: {name} must be a number from {low:g} to {high:g}, got {value!r}.")
         complete[name] = number
     return complete
-
-

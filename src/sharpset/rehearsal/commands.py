@@ -42,7 +42,9 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the printer; may be repeated"
     )
-    parser.add_argument("--printer", type=int, metavar="N", help="number of the virtual printer (default: a middling one)")
+    parser.add_argument(
+        "--printer", type=int, metavar="N", help="number of the virtual printer (default: a middling one)"
+    )
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="draws scatter, dust and noise (default: 0)")
     parser.add_argument("--dpi", type=float, default=1200.0, metavar="N", help="scanning resolution (default: 1200)")
     parser.add_argument("--format", choices=("png", "jpg", "tif"), default="png", help="kind of picture (default: png)")

@@ -155,6 +155,6 @@ def _accumulate(ends: Floats, row: Floats, column: Floats, shape: tuple[int, int
     cell, inside, rise = cell[keep], inside[keep], rise[keep]
     place = row[keep].astype(np.intp) * (columns + 2) + cell
     size = rows * (columns + 2)
-    grid = np.bincount(place, weights=rise * (1 - inside), minlength=size)
+    grid: Floats = np.bincount(place, weights=rise * (1 - inside), minlength=size).astype(np.float64, copy=False)
     grid += np.bincount(place + 1, weights=rise * inside, minlength=size)
-    return np.cumsum(grid.reshape(rows, columns + 2), axis=1)[:, :columns]
+    return np.asarray(np.cumsum(grid.reshape(rows, columns + 2), axis=1)[:, :columns], dtype=np.float64)

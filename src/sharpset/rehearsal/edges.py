@@ -52,12 +52,12 @@ class Roughness:
         Returns
         -------
         ndarray of float, shape (n,)
-            Mean zero over many draws. Four fifths of the variance have the stated correlation
-            length, one fifth a third of it, as printed edges are rougher close up than a Gaussian
+            Mean zero over many draws. Nine tenths of the variance have the stated correlation
+            length, one tenth a third of it, as printed edges are rougher close up than a Gaussian
             correlation allows.
         """
         out = np.zeros(n)
-        for share, length in ((0.8, self.correlation_mm), (0.2, self.correlation_mm / 3)):
+        for share, length in ((0.9, self.correlation_mm), (0.1, self.correlation_mm / 3)):
             sigma = max(length / math.sqrt(2) / step_mm, 1e-3)
             pad = 0 if closed else math.ceil(4 * sigma)
             white = rng.standard_normal(n + 2 * pad)
@@ -200,7 +200,9 @@ def make_strip(
     half = np.maximum((upper - lower) / 2, 0.0)
     for start, stop in gone or ():
         half[(s >= start) & (s <= stop)] = 0.0
-    return Strip(s_mm=s, upper_mm=shift_mm + middle + half, lower_mm=shift_mm + middle - half, length_mm=nominal_length_mm)
+    return Strip(
+        s_mm=s, upper_mm=shift_mm + middle + half, lower_mm=shift_mm + middle - half, length_mm=nominal_length_mm
+    )
 
 
 def rough_circle(

@@ -25,6 +25,27 @@ _ROOT_MM = 0.4
 _KINDS = ("slot", "bar", "hole", "square")
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Drawn:
+    """One row of the piece's table of features."""
+
+    feature_id: str
+    kind: str
+    nominal_mm: float
+    length_mm: float
+    x_mm: float
+    y_mm: float
+    angle_deg: float
+
+
+def _drawn(piece: Piece) -> list[_Drawn]:
+    names = ("nominal_mm", "length_mm", "x_mm", "y_mm", "angle_deg")
+    return [
+        _Drawn(feature_id=str(row["feature_id"]), kind=str(row["kind"]), **{name: float(row[name]) for name in names})
+        for row in piece.features.to_dict("records")
+    ]
+
+
 @dataclass(kw_only=True)
 class _Formed:
     """What became of one feature, in the piece frame before shrinkage."""
@@ -72,14 +93,15 @@ def form_piece(
     strange = sorted(set(piece.features["kind"]) - set(_KINDS))
     if strange:
         raise RehearsalError(
-            f"{piece.piece_id}: the rehearsal cannot print a feature of kind {strange[0]!r}; it prints {', '.join(_KINDS)}."
+            f"{piece.piece_id}: the rehearsal cannot print a feature of kind {strange[0]!r}; "
+            f"it prints {', '.join(_KINDS)}."
         )
     formed: dict[str, _Formed] = {}
-    for k, row in enumerate(piece.features.itertuples()):
+    for k, row in enumerate(_drawn(piece)):
         rng = np.random.default_rng([seed, 2, k])
-        form = {"slot": _form_strip, "bar": _form_strip, "hole": _form_hole, "square": _form_square}[str(row.kind)]
-        formed[str(row.feature_id)] = form(row, behaviour, rng)
-    voids = [shape for row, f in zip(piece.features.itertuples(), formed.values(), strict=True)
+        form = {"slot": _form_strip, "bar": _form_strip, "hole": _form_hole, "square": _form_square}[row.kind]
+        formed[row.feature_id] = form(row, behaviour, rng)
+    voids = [shape for row, f in zip(_drawn(piece), formed.values(), strict=True)
              if row.kind != "bar" for shape in f.shapes]  # fmt: skip
     voids += _windows(piece, behaviour, formed, np.random.default_rng([seed, 3]))
     rng = np.random.default_rng([seed, 4])
@@ -126,12 +148,13 @@ def _roughness(b: Behaviour, angle_deg: float) -> Roughness:
     )
 
 
-def _fate(row: object, b: Behaviour, rng: np.random.Generator) -> tuple[str, float]:
+def _fate(row: _Drawn, b: Behaviour, rng: np.random.Generator) -> tuple[str, float]:
     """Draw whether a feature forms: yes, partly or no, and the chance it had."""
-    chance = b.chance_formed(row.kind, row.nominal_mm, angle_deg=row.angle_deg)  # type: ignore[attr-defined]
+    chance = b.chance_formed(row.kind, row.nominal_mm, angle_deg=row.angle_deg)
+    flaw = b.flaw_chance_of(row.kind, row.nominal_mm, angle_deg=row.angle_deg)
     luck, second = rng.uniform(size=2)
     if luck < chance:
-        return ("partly" if second < b.flaw_chance else "yes"), chance
+        return ("partly" if second < flaw else "yes"), chance
     # Near the limit a failure is often half a success.
     return ("partly" if second < 0.9 * chance else "no"), chance
 
@@ -161,12 +184,12 @@ def _gone(fate: str, length_mm: float, rng: np.random.Generator) -> list[tuple[f
     return out
 
 
-def _form_strip(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed:
-    kind, nominal, length = str(row.kind), float(row.nominal_mm), float(row.length_mm)  # type: ignore[attr-defined]
-    angle = float(row.angle_deg)  # type: ignore[attr-defined]
+def _form_strip(row: _Drawn, b: Behaviour, rng: np.random.Generator) -> _Formed:
+    kind, nominal, length = row.kind, row.nominal_mm, row.length_mm
+    angle = row.angle_deg
     fate, chance = _fate(row, b, rng)
-    x = float(row.x_mm) + rng.normal(0, b.place_scatter_mm)  # type: ignore[attr-defined]
-    y = float(row.y_mm) + rng.normal(0, b.place_scatter_mm)  # type: ignore[attr-defined]
+    x = row.x_mm + rng.normal(0, b.place_scatter_mm)
+    y = row.y_mm + rng.normal(0, b.place_scatter_mm)
     width = max(b.mean_width_mm(kind, nominal) + rng.normal(0, b.width_scatter_mm), 0.02)
     shift = 0.0
     if angle % 90 == 0:
@@ -206,11 +229,11 @@ def _form_strip(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed:
     )
 
 
-def _form_hole(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed:
-    nominal = float(row.nominal_mm)  # type: ignore[attr-defined]
+def _form_hole(row: _Drawn, b: Behaviour, rng: np.random.Generator) -> _Formed:
+    nominal = row.nominal_mm
     fate, chance = _fate(row, b, rng)
-    x = float(row.x_mm) + rng.normal(0, b.place_scatter_mm)  # type: ignore[attr-defined]
-    y = float(row.y_mm) + rng.normal(0, b.place_scatter_mm)  # type: ignore[attr-defined]
+    x = row.x_mm + rng.normal(0, b.place_scatter_mm)
+    y = row.y_mm + rng.normal(0, b.place_scatter_mm)
     diameter = max(b.mean_width_mm("hole", nominal) + rng.normal(0, b.width_scatter_mm), 0.03)
     rough = _roughness(b, 45.0)
     hole = rough_circle(x, y, diameter, roughness=rough, rng=rng)
@@ -239,11 +262,11 @@ def _form_hole(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed:
     )  # fmt: skip
 
 
-def _form_square(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed:
-    nominal = float(row.nominal_mm)  # type: ignore[attr-defined]
-    x = float(row.x_mm) + rng.normal(0, b.place_scatter_mm)  # type: ignore[attr-defined]
-    y = float(row.y_mm) + rng.normal(0, b.place_scatter_mm)  # type: ignore[attr-defined]
-    shape = feature_shape("square", nominal_mm=nominal, length_mm=nominal, x_mm=x, y_mm=y, angle_deg=row.angle_deg)  # type: ignore[attr-defined]
+def _form_square(row: _Drawn, b: Behaviour, rng: np.random.Generator) -> _Formed:
+    nominal = row.nominal_mm
+    x = row.x_mm + rng.normal(0, b.place_scatter_mm)
+    y = row.y_mm + rng.normal(0, b.place_scatter_mm)
+    shape = feature_shape("square", nominal_mm=nominal, length_mm=nominal, x_mm=x, y_mm=y, angle_deg=row.angle_deg)
     ring = rough_ring(
         shape,
         growth_mm=-b.growth_outline_mm + rng.normal(0, b.width_scatter_mm) / 2,
@@ -251,7 +274,7 @@ def _form_square(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed
         roughness=_roughness(b, 0.0),
         rng=rng,
     )
-    upright = affinity.rotate(ring, -float(row.angle_deg), origin=(x, y))  # type: ignore[attr-defined]
+    upright = affinity.rotate(ring, -row.angle_deg, origin=(x, y))
     half, far = 0.4 * nominal, 2 * nominal
     bands = (box(x - half, y - far, x + half, y + far), box(x - far, y - half, x + far, y + half))
     width = float(np.mean([upright.intersection(band).area / (2 * half) for band in bands]))
@@ -264,10 +287,15 @@ def _form_square(row: object, b: Behaviour, rng: np.random.Generator) -> _Formed
 def _windows(piece: Piece, b: Behaviour, formed: Mapping[str, _Formed], rng: np.random.Generator) -> list[Polygon]:
     """Return the printed openings: windows with their bars taken out, and plain ones."""
     nominal = {
-        str(row.feature_id): feature_shape(
-            "bar", nominal_mm=row.nominal_mm, length_mm=row.length_mm, x_mm=row.x_mm, y_mm=row.y_mm, angle_deg=row.angle_deg
+        row.feature_id: feature_shape(
+            "bar",
+            nominal_mm=row.nominal_mm,
+            length_mm=row.length_mm,
+            x_mm=row.x_mm,
+            y_mm=row.y_mm,
+            angle_deg=row.angle_deg,
         )
-        for row in piece.features.itertuples()
+        for row in _drawn(piece)
         if row.kind == "bar"
     }
     whole = shapely.union_all([*piece.openings, *nominal.values()])
@@ -293,10 +321,10 @@ def _windows(piece: Piece, b: Behaviour, formed: Mapping[str, _Formed], rng: np.
 def _truth(piece: Piece, formed: Mapping[str, _Formed], matrix: np.ndarray) -> pd.DataFrame:
     rows = []
     round_scale = math.sqrt(float(np.linalg.det(matrix[:, :2])))
-    for row in piece.features.itertuples():
-        f = formed[str(row.feature_id)]
+    for row in _drawn(piece):
+        f = formed[row.feature_id]
         strip = row.kind in ("slot", "bar")
-        scale = across_scale(matrix, float(row.angle_deg)) if strip else round_scale
+        scale = across_scale(matrix, row.angle_deg) if strip else round_scale
         x, y = matrix[:, :2] @ (f.x_mm, f.y_mm) + matrix[:, 2]
         rows.append(
             {

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["blur_kernel", "blur_and_reduce", "encode", "halo", "illumination", "srgb_decode", "srgb_encode"]
+__all__ = ["blur_and_reduce", "blur_kernel", "encode", "halo", "illumination", "srgb_decode", "srgb_encode"]
 
 Image = NDArray[np.float32]
 
@@ -74,12 +74,14 @@ def blur_and_reduce(
     -------
     ndarray of float, shape (rows, columns)
     """
-    blurred = cv2.sepFilter2D(fine, -1, across.astype(np.float32), along.astype(np.float32), borderType=cv2.BORDER_REPLICATE)
+    blurred = cv2.sepFilter2D(
+        fine, -1, across.astype(np.float32), along.astype(np.float32), borderType=cv2.BORDER_REPLICATE
+    )
     margin = (fine.shape[0] - rows * factor) // 2
     core = blurred[margin : margin + rows * factor]
     columns = fine.shape[1] // factor
     # Shrinking by a whole factor, area interpolation is the plain mean of each block.
-    return cv2.resize(core, (columns, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(core, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def halo(light: Image, *, share: float, sigma_px: float) -> Image:
@@ -96,10 +98,12 @@ def halo(light: Image, *, share: float, sigma_px: float) -> Image:
     if share <= 0:
         return light
     step = max(1, int(sigma_px / 4))
-    small = cv2.resize(light, (max(1, light.shape[1] // step), max(1, light.shape[0] // step)), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(
+        light, (max(1, light.shape[1] // step), max(1, light.shape[0] // step)), interpolation=cv2.INTER_AREA
+    )
     wide = cv2.GaussianBlur(small, (0, 0), sigma_px / step, borderType=cv2.BORDER_REPLICATE)
     wide = cv2.resize(wide, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return ((1 - share) * light + share * wide).astype(np.float32)
+    return np.asarray((1 - share) * light + share * wide, dtype=np.float32)
 
 
 def illumination(shape: tuple[int, int], *, falloff: float, tilt: float) -> Image:
@@ -130,5 +134,5 @@ def encode(linear: Image, *, bits: int, encoding: str) -> NDArray[np.uint8] | ND
     """
     signal = srgb_encode(linear) if encoding == "srgb" else np.clip(linear, 0, 1)
     top = 2**bits - 1
-    kind = np.uint8 if bits == 8 else np.uint16
-    return np.round(signal * top).astype(kind)
+    whole = np.round(signal * top)
+    return np.asarray(whole, dtype=np.uint8) if bits == 8 else np.asarray(whole, dtype=np.uint16)

@@ -155,9 +155,7 @@ class Printer:
 
 def job_of(piece: Piece) -> Job:
     """Return what a piece asks of the printer."""
-    return Job(
-        area_mm2=piece.silhouette().area, thickness_mm=piece.thickness_mm, n_features=len(piece.features)
-    )
+    return Job(area_mm2=piece.silhouette().area, thickness_mm=piece.thickness_mm, n_features=len(piece.features))
 
 
 def _of_this_run(mean: Behaviour, seed: int) -> Behaviour:
@@ -214,13 +212,12 @@ def virtual_printer(process: str, seed: int | None = None) -> Printer:
         z = float(np.clip(rng.standard_normal(), -2, 2))
         if item.name in spreads:
             drawn[item.name] = value * math.exp(spreads[item.name] * z)
-        elif item.name in _SHIFT:
-            drawn[item.name] = value + _SHIFT[item.name] * z
+        else:
+            drawn[item.name] = value + _SHIFT.get(item.name, 0.0) * z
     if "pixel_snap" in drawn:
         drawn["pixel_snap"] = min(drawn["pixel_snap"], 0.9)
-    return Printer(
-        name=f"virtual {process} printer {seed}", process=_process(process), response=replace(response, **drawn)
-    )
+    own: FilamentResponse | ResinResponse = type(response)(**drawn)
+    return Printer(name=f"virtual {process} printer {seed}", process=_process(process), response=own)
 
 
 def _process(name: str) -> Literal["filament", "resin"]:

@@ -20,7 +20,11 @@ _COLUMNS = (
 
 
 def quick_readings(
-    prints: PrintedPiece | Sequence[PrintedPiece], *, u_private_mm: float = 0.002, u_common_mm: float = 0.002, seed: int = 0
+    prints: PrintedPiece | Sequence[PrintedPiece],
+    *,
+    u_private_mm: float = 0.002,
+    u_common_mm: float = 0.002,
+    seed: int = 0,
 ) -> pd.DataFrame:
     """Return what a good scan of the prints would read, errors drawn instead of measured. INVENTED DATA.
 

@@ -88,12 +88,16 @@ def render_linear(
             rendered[shift] = _blurred(solids, dirt, texture, shape, scanner=scanner, scene=scene, shift_px=shift)
         solid, other = rendered[shift]
         light = optics.halo(tint * solid + other, share=scanner.halo_share, sigma_px=scanner.halo_mm / scanner.px_mm)
-        light = light * lamp
+        light *= lamp
         if noise:
-            sd = np.sqrt(np.maximum(light, 0) / scanner.electrons + scanner.read_noise**2)
-            light = light + sd * rng.standard_normal(shape, dtype=np.float32)
-        out.append(light.astype(np.float32))
+            light += _noise(light, scanner, rng)
+        out.append(light)
     return out[0] if len(out) == 1 else np.dstack(out)
+
+
+def _noise(light: Image, scanner: Scanner, rng: np.random.Generator) -> Image:
+    sd = np.sqrt(np.maximum(light, 0) / scanner.electrons + scanner.read_noise**2)
+    return np.asarray(sd * rng.standard_normal(light.shape, dtype=np.float32), dtype=np.float32)
 
 
 def _texture(
@@ -109,23 +113,19 @@ def _texture(
     """Return reflectance of the plastic at every pixel, faces and seams included."""
     out = np.full(shape, scene.plastic, dtype=np.float32)
     for printed, placement, sides in zip(prints, placements, solids, strict=True):
-        if len(sides.ends) == 0 or (scene.texture == 0 and scene.seam_depth == 0):
-            continue
-        low = np.maximum(np.floor(sides.ends.reshape(-1, 2).min(axis=0)).astype(int) - 8, 0)
-        high = np.minimum(np.ceil(sides.ends.reshape(-1, 2).max(axis=0)).astype(int) + 8, (shape[1], shape[0]))
+        corners = sides.ends.reshape(-1, 2)
+        low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 8, 0)
+        high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 8, (shape[1], shape[0]))
         size = (int(high[1] - low[1]), int(high[0] - low[0]))
-        moved = Sides(sides.ends - np.tile(low, 2))
-        part = np.ones(size, dtype=np.float32)
+        window = (slice(low[1], high[1]), slice(low[0], high[0]))
         if scene.texture > 0:
-            inverse = np.linalg.inv(np.vstack((placement.matrix(printed), [0, 0, 1])))
-            column, row = np.meshgrid(np.arange(size[1]) + low[0] + 0.5, np.arange(size[0]) + low[1] + 0.5)
-            gx, gy = column * scanner.px_mm / scanner.scale_x, row * scanner.px_mm / scanner.scale_y
+            x_mm, y_mm = _piece_places(printed, placement, low=low, size=size, scanner=scanner)
             b = printed.behaviour
-            part = face_texture(
-                area_coverage(moved, shape=size).astype(np.float32),
+            out[window] *= face_texture(
+                area_coverage(Sides(sides.ends - np.tile(low, 2)), shape=size).astype(np.float32),
                 process=printed.piece.process,
-                x_mm=(inverse[0, 0] * gx + inverse[0, 1] * gy + inverse[0, 2]).astype(np.float32),
-                y_mm=(inverse[1, 0] * gx + inverse[1, 1] * gy + inverse[1, 2]).astype(np.float32),
+                x_mm=x_mm,
+                y_mm=y_mm,
                 px_mm=scanner.px_mm,
                 line_mm=b.pixel_mm if b.pixel_mm > 0 else b.least_bar_mm / 0.8,
                 strength=scene.texture,
@@ -135,9 +135,19 @@ def _texture(
             seams = to_pixel_borders(sides_of(printed.seams).map(placement.matrix(printed)), scanner)
             groove = area_coverage(Sides(seams.ends - np.tile(low, 2)), shape=size).astype(np.float32)
             groove = cv2.GaussianBlur(groove, (0, 0), max(0.015 / scanner.px_mm, 0.3))
-            part = part * (1 - scene.seam_depth * np.clip(groove, 0, 1))
-        out[low[1] : high[1], low[0] : high[0]] *= part
+            out[window] *= 1 - scene.seam_depth * np.clip(groove, 0, 1)
     return out
+
+
+def _piece_places(
+    printed: PrintedPiece, placement: Placement, *, low: NDArray[np.int_], size: tuple[int, int], scanner: Scanner
+) -> tuple[Image, Image]:
+    """Return x and y in the piece frame, mm, of every pixel of a window."""
+    inverse = np.linalg.inv(np.vstack((placement.matrix(printed), [0, 0, 1])))
+    column, row = np.meshgrid(np.arange(size[1]) + low[0] + 0.5, np.arange(size[0]) + low[1] + 0.5)
+    gx, gy = column * scanner.px_mm / scanner.scale_x, row * scanner.px_mm / scanner.scale_y
+    x_mm, y_mm = (inverse[k, 0] * gx + inverse[k, 1] * gy + inverse[k, 2] for k in (0, 1))
+    return x_mm.astype(np.float32), y_mm.astype(np.float32)
 
 
 def _blurred(
@@ -157,10 +167,9 @@ def _blurred(
     along = optics.blur_kernel(sigma * factor, box_px=scanner.motion_mm / scanner.px_mm * factor)
     shade = round(scanner.shadow_mm / scanner.px_mm * factor)
     margin = math.ceil((len(along) // 2 + shade) / factor) * factor
-    fine_solids = [Sides((s.ends + [0, shift_px, 0, shift_px]) * factor) for s in solids]
-    specks = [
-        (Sides((to_pixel_borders(sides_of(s.shape), scanner).ends + [0, shift_px, 0, shift_px]) * factor), s) for s in dirt
-    ]
+    down = np.array([0.0, shift_px, 0.0, shift_px])
+    fine_solids = [Sides((s.ends + down) * factor) for s in solids]
+    specks = [(Sides((to_pixel_borders(sides_of(s.shape), scanner).ends + down) * factor), s) for s in dirt]
     first_out, second_out = [], []
     for top in range(0, shape[0], _BAND_PX):
         rows = min(_BAND_PX, shape[0] - top)
@@ -187,7 +196,8 @@ def _band_of(texture: Image, top: int, rows: int, margin: int, factor: int) -> I
     extra = margin // factor
     index = np.clip(np.arange(top - extra, top + rows + extra), 0, texture.shape[0] - 1)
     band = texture[index]
-    return cv2.resize(band, (band.shape[1] * factor, band.shape[0] * factor), interpolation=cv2.INTER_LINEAR)
+    size = (band.shape[1] * factor, band.shape[0] * factor)
+    return np.asarray(cv2.resize(band, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def _shade(solid: Image, shade: int) -> Image:
@@ -195,7 +205,7 @@ def _shade(solid: Image, shade: int) -> Image:
     reach = solid.copy()
     for step in range(1, shade + 1):
         reach[step:] = np.maximum(reach[step:], solid[:-step])
-    return np.clip(reach - solid, 0, 1) / np.maximum(1 - solid, 1e-6)
+    return np.asarray(np.clip(reach - solid, 0, 1) / np.maximum(1 - solid, 1e-6), dtype=np.float32)
 
 
 def _stamp(solid: Image, other: Image, sides: Sides, speck: Speck, first_row: int) -> None:

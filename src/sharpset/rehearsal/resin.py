@@ -138,7 +138,11 @@ class ResinResponse:
         # Below 1.15 layers of cure depth the layers part and whole features are lost.
         parted = math.exp(4 * max(0.0, 1.15 - overcure))
         rough = math.hypot(
-            self.rough_mm, self.rough_per_layer * s["layer_height"], 0.010 * unsettled, 0.004 * (peel - 1), 0.002 / strength
+            self.rough_mm,
+            self.rough_per_layer * s["layer_height"],
+            0.010 * unsettled,
+            0.004 * (peel - 1),
+            0.002 / strength,
         )
         slot_growth = growth + 0.002
         trapped = self.trapped_mm * (1 + 0.9 * unsettled)

@@ -17,7 +17,10 @@ from sharpset.rehearsal.printed import PrintedPiece
 from sharpset.rehearsal.printers import Printer
 from sharpset.rehearsal.scanner import Placement, Scan, Scanner, Scene, place_side_by_side, scan_pieces
 
-__all__ = ["Rehearsal", "everyday_scan", "print_runs", "rehearse_plan", "with_run_id", "write_truth"]
+__all__ = [
+    *("INVENTED", "Rehearsal", "everyday_scan", "noted_results", "print_runs", "rehearse_plan"),
+    *("with_run_id", "write_truth"),
+]
 
 _PLAN_COLUMNS = ("run_id", "print_order", "whole_plot", "block")
 INVENTED = (
@@ -92,7 +95,9 @@ def print_runs(
         )
     both = sorted(set(fixed or ()) & set(factors))
     if both:
-        raise RehearsalError(f"{printer.name}: {both[0]} is fixed and a factor of the plan as well; leave one of them out.")
+        raise RehearsalError(
+            f"{printer.name}: {both[0]} is fixed and a factor of the plan as well; leave one of them out."
+        )
     for k, row in enumerate(runs.to_dict("records")):
         settings = {**(fixed or {}), **{name: row[name] for name in factors}}
         yield printer.print_piece(with_run_id(piece, str(row["run_id"])), settings, seed=seed * 10_000 + k)
@@ -138,6 +143,12 @@ def everyday_scan(
         pieces, angles_deg=angles, mirrors=mirrors, margin_mm=scene.margin_mm, columns=columns
     )
     return scan_pieces(pieces, scanner=own, scene=scene, placements=placements, seed=seed)
+
+
+def noted_results(runs: pd.DataFrame) -> pd.DataFrame:
+    """Return what a maker notes beside the printer: time to the minute, weight to a tenth of a gram."""
+    hours = (runs["print_time_h"] * 60).round() / 60
+    return pd.DataFrame({"run_id": runs["run_id"], "print_time_h": hours, "material_g": runs["material_g"].round(1)})
 
 
 def write_truth(folder: Path, *, truth: pd.DataFrame, runs: pd.DataFrame) -> None:
@@ -211,13 +222,5 @@ def rehearse_plan(
     truth = pd.concat(tables, ignore_index=True)
     whole = pd.DataFrame([p.whole_row() for p in prints])
     write_truth(out / "truth", truth=truth, runs=whole)
-    # A maker notes the time to the minute and weighs to a tenth of a gram.
-    results = pd.DataFrame(
-        {
-            "run_id": whole["run_id"],
-            "print_time_h": (whole["print_time_h"] * 60).round() / 60,
-            "material_g": whole["material_g"].round(1),
-        }
-    )
-    results.to_csv(out / "results.csv", index=False, float_format="%.4g", lineterminator="\n")
+    noted_results(whole).to_csv(out / "results.csv", index=False, float_format="%.4g", lineterminator="\n")
     return Rehearsal(folder=out, scans=tuple(paths), truth=truth, runs=whole)

@@ -187,7 +187,8 @@ class Scan:
 
         Whole numbers are pixel centres. The periodic error of the carriage is not in it.
         """
-        return self._to_pixels() @ np.vstack((self.placements[k].matrix(self.prints[k]), [0, 0, 1]))
+        glass = np.vstack((self.placements[k].matrix(self.prints[k]), [0, 0, 1]))
+        return np.asarray(self._to_pixels() @ glass, dtype=np.float64)
 
     def _to_pixels(self) -> Floats:
         px = self.scanner.px_mm
@@ -259,9 +260,7 @@ def place_side_by_side(
         height = max(h for _, h in row)
         x = margin_mm
         for k, (w, _) in enumerate(row, start):
-            out.append(
-                Placement(x_mm=x + w / 2, y_mm=y + height / 2, angle_deg=angles_deg[k], mirror=bool(mirrors[k]))
-            )
+            out.append(Placement(x_mm=x + w / 2, y_mm=y + height / 2, angle_deg=angles_deg[k], mirror=bool(mirrors[k])))
             x += w + margin_mm
         y += height + margin_mm
     return out

@@ -31,7 +31,7 @@ def _smooth_noise(shape: tuple[int, int], sigma_px: float, rng: np.random.Genera
     small = cv2.GaussianBlur(small, (0, 0), max(sigma_px / step, 0.3))
     small /= max(float(small.std()), 1e-6)
     large = cv2.resize(small, (small.shape[1] * step, small.shape[0] * step), interpolation=cv2.INTER_CUBIC)
-    return large[: shape[0], : shape[1]]
+    return np.asarray(large[: shape[0], : shape[1]], dtype=np.float32)
 
 
 def _line_pattern(phase: Image, *, width: float, rng: np.random.Generator) -> Image:
@@ -116,28 +116,34 @@ def draw_dirt(
         How many.
     rng : numpy.random.Generator
     """
-    specks = []
-    for _ in range(int(rng.poisson(dust_per_cm2 * width_mm * height_mm / 100))):
-        x, y = rng.uniform(0, width_mm), rng.uniform(0, height_mm)
-        n = int(rng.integers(7, 13))
-        turn = np.sort(rng.uniform(0, 2 * math.pi, n))
-        radius = math.exp(rng.normal(math.log(0.022), 0.5)) * rng.uniform(0.6, 1.3, n)
-        shape = Polygon(np.column_stack((x + radius * np.cos(turn), y + radius * np.sin(turn)))).buffer(0.004)
-        specks.append(Speck(shape=shape, reflectance=rng.uniform(0.25, 0.75), opacity=rng.uniform(0.4, 0.95)))
-    for _ in range(fibres):
-        n = 24
-        heading = rng.uniform(0, 2 * math.pi) + np.cumsum(rng.normal(0, 0.22, n))
-        step = rng.uniform(1.0, 4.0) / n
-        x = rng.uniform(0, width_mm) + np.cumsum(step * np.cos(heading))
-        y = rng.uniform(0, height_mm) + np.cumsum(step * np.sin(heading))
-        shape = LineString(np.column_stack((x, y))).buffer(rng.uniform(0.006, 0.013))
-        specks.append(Speck(shape=shape, reflectance=rng.uniform(0.4, 0.8), opacity=rng.uniform(0.35, 0.8)))
-    for _ in range(scratches):
-        turn = rng.uniform(0, math.pi)
-        half = rng.uniform(1.5, 7.0)
-        x, y = rng.uniform(0, width_mm), rng.uniform(0, height_mm)
-        ends = [(x - half * math.cos(turn), y - half * math.sin(turn)), (x + half * math.cos(turn), y + half * math.sin(turn))]
-        specks.append(
-            Speck(shape=LineString(ends).buffer(rng.uniform(0.004, 0.008)), reflectance=0.8, opacity=rng.uniform(0.08, 0.2))
-        )
-    return specks
+    n_dust = int(rng.poisson(dust_per_cm2 * width_mm * height_mm / 100))
+    makers = [_dust] * n_dust + [_fibre] * fibres + [_scratch] * scratches
+    return [make(rng.uniform(0, width_mm), rng.uniform(0, height_mm), rng) for make in makers]
+
+
+def _dust(x_mm: float, y_mm: float, rng: np.random.Generator) -> Speck:
+    n = int(rng.integers(7, 13))
+    turn = np.sort(rng.uniform(0, 2 * math.pi, n))
+    radius = math.exp(rng.normal(math.log(0.022), 0.5)) * rng.uniform(0.6, 1.3, n)
+    grain = Polygon(np.column_stack((x_mm + radius * np.cos(turn), y_mm + radius * np.sin(turn)))).buffer(0.004)
+    return Speck(shape=grain, reflectance=rng.uniform(0.25, 0.75), opacity=rng.uniform(0.4, 0.95))
+
+
+def _fibre(x_mm: float, y_mm: float, rng: np.random.Generator) -> Speck:
+    n = 24
+    heading = rng.uniform(0, 2 * math.pi) + np.cumsum(rng.normal(0, 0.22, n))
+    step = rng.uniform(1.0, 4.0) / n
+    path = np.column_stack((x_mm + np.cumsum(step * np.cos(heading)), y_mm + np.cumsum(step * np.sin(heading))))
+    return Speck(
+        shape=LineString(path).buffer(rng.uniform(0.006, 0.013)),
+        reflectance=rng.uniform(0.4, 0.8),
+        opacity=rng.uniform(0.35, 0.8),
+    )
+
+
+def _scratch(x_mm: float, y_mm: float, rng: np.random.Generator) -> Speck:
+    turn = rng.uniform(0, math.pi)
+    half = rng.uniform(1.5, 7.0)
+    dx, dy = half * math.cos(turn), half * math.sin(turn)
+    line = LineString([(x_mm - dx, y_mm - dy), (x_mm + dx, y_mm + dy)]).buffer(rng.uniform(0.004, 0.008))
+    return Speck(shape=line, reflectance=0.8, opacity=rng.uniform(0.08, 0.2))

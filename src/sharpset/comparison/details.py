@@ -40,10 +40,10 @@ class DetailBudget:
         """Return the outcome in one line."""
         counts = self.details["forms"].value_counts()
         thick = self.details[self.details["forms"] == "no"]
-        names = "; ".join(f"{r.name} to {r.thicken_to_mm:.2f} mm" for r in thick.itertuples(index=False))
+        names = "; ".join(f"{r.name} ({r.kind}) to {r.thicken_to_mm:.2f} mm" for r in thick.itertuples(index=False))
         return (
             f"1:{self.scale:g}: {counts.get('yes', 0)} of {len(self.details)} details form as drawn"
-            + (f"; thicken {names}" if names else "")
+            + (f"; enlarge on the print: {names}" if names else "")
             + (f"; {counts['unknown']} of a kind without a limit" if "unknown" in counts else "")
         )
 

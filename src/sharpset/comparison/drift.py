@@ -46,6 +46,7 @@ class DriftChart:
             for row in chart.signals.itertuples():
                 if row.index > self.baseline:
                     rows.append((self.runs[int(row.index) - 1], int(row.index), name, row.signal))
+        rows.sort(key=lambda row: row[1])
         return pd.DataFrame(rows, columns=["run_id", "index", "chart", "signal"])
 
     def summary(self) -> str:

@@ -43,7 +43,7 @@ def _stands(size: float, low: float, high: float) -> str:
 def forms_words(
     sizes: pd.DataFrame, limits: pd.DataFrame, kinds: pd.DataFrame, *, labels: Labels, alpha: float
 ) -> list[str]:
-    """Return for each size which printer forms it: ``both``, ``only X``, ``neither`` or not yet decided.
+    """Return for each size which printer forms it: ``both``, ``only X``, ``neither``, one of them, or not yet decided.
 
     A printer forms a size that is at or above the upper bound of its limit (a90/95) and does not form one below the
     lower bound. One printer alone is named only where the formed sizes of the kind differ in the family of all tests.
@@ -69,8 +69,21 @@ def forms_words(
         elif differ and (a, b) == ("no", "yes"):
             out.append(f"only {labels[1]}")
         else:
-            out.append(OPEN)
+            out.append(_half_open(a, b, labels))
     return out
+
+
+def _half_open(a: str, b: str, labels: Labels) -> str:
+    """Say what is known of one printer while the other is open, or while the difference is not yet shown."""
+    known = [
+        f"{label} {'forms' if s == 'yes' else 'does not form'} it"
+        for s, label in zip((a, b), labels, strict=True)
+        if s != "open"
+    ]
+    left = [label for s, label in zip((a, b), labels, strict=True) if s == "open"]
+    if len(known) == 1:
+        return f"{known[0]}, {left[0]} {OPEN}"
+    return OPEN
 
 
 def _smaller(kinds: pd.DataFrame, kind: str, *, labels: Labels, alpha: float) -> str:
@@ -111,6 +124,9 @@ def _sentence(row: Any, *, labels: Labels, tolerance_mm: float) -> str:
         parts.append(str(row.forms))
     else:
         parts.append("who forms it is open" if math.isfinite(row.nominal_mm) else "who forms smaller details is open")
+    if math.isnan(row.difference_mm):
+        parts.append("too few formed to compare widths")
+        return "; ".join(parts)
     gain = abs(abs(row.bias_a_mm) - abs(row.bias_b_mm))
     if row.truer in labels:
         within = " (both within the tolerance of each other)" if row.p_equal_adjusted < 0.05 else ""

@@ -1,0 +1,410 @@
+"""Reports of comparisons: two printers, a gauge study, drift, masters and moulds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from sharpset.comparison.cautions import MOULD_CAUTIONS, PRINT_CAUTIONS
+from sharpset.errors import ReportError
+from sharpset.plots.agreement import draw_deviations, draw_differences, draw_limits
+from sharpset.plots.charts import draw_drift_chart, draw_gauge
+from sharpset.reports.compare_page import Page, Section, as_text_table, write_page_html, write_page_pdf
+
+if TYPE_CHECKING:
+    from sharpset.brief import Brief
+    from sharpset.comparison.cure import CureCheck
+    from sharpset.comparison.details import DetailBudget
+    from sharpset.comparison.drift import DriftStudy
+    from sharpset.comparison.gauge import GaugeStudy
+    from sharpset.comparison.printers import Comparison
+    from sharpset.comparison.shrinkage import ScaleChain
+
+__all__ = [
+    "write_comparison_report",
+    "write_cure_report",
+    "write_drift_report",
+    "write_gauge_report",
+    "write_mould_report",
+]
+
+
+def _size(value: Any) -> str:
+    return "all sizes" if math.isnan(float(value)) else f"{float(value):.3g}"
+
+
+def _share(value: Any) -> str:
+    return "" if math.isnan(float(value)) else f"{100 * float(value):.0f} %"
+
+
+def _p(value: Any) -> str:
+    p = float(value)
+    if math.isnan(p):
+        return ""
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def _write(page: Page, out: Path | str) -> tuple[Path, Path]:
+    folder = Path(out)
+    return write_page_html(page, folder / "report.html"), write_page_pdf(page, folder / "report.pdf")
+
+
+def write_comparison_report(comparison: Comparison, *, brief: Brief, out: Path | str) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` of a comparison of two printers.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    brief : Brief
+        The brief that the comparison was made with.
+    out : path of a folder
+        It is made where it does not exist.
+
+    Returns
+    -------
+    (Path, Path)
+        The HTML file and the PDF.
+    """
+    c = comparison
+    a, b = c.label_a, c.label_b
+    whole = c.verdict["nominal_mm"].isna().tolist()
+    sections = [
+        Section(
+            title="Verdict by kind and size",
+            text=(
+                f"In the whole table and the table by kind the chance of any false alarm is at most {100 * c.alpha:g} "
+                f"% ({c.n_tests} tests, adjusted by Holm). Difference: {a} minus {b}; +/- is the half-width of the 95 "
+                "% interval of that row alone, from the scatter between print jobs. A small p different says that "
+                "the widths differ, a small p equality that they are equal within the tolerance."
+            ),
+            table=as_text_table(c.verdict, _verdict_columns(a, b), strong=whole),
+        ),
+        Section(title="Differences against the tolerance", figure=draw_differences(c)),
+        *_limit_sections(c),
+        Section(title="Deviations from nominal", figure=draw_deviations(c)),
+        Section(
+            title="Formed size, evenness, edges",
+            text="One value per print job; for ratios the column difference holds the ratio of both.",
+            table=as_text_table(c.by_kind, _kind_columns(a, b)),
+        ),
+        Section(
+            title="Agreement of the two printers",
+            text=(
+                "The limits of agreement hold 95 % of the differences between a feature of one print of one printer "
+                "and the same feature of one print of the other. Outer bounds: 95 %, bootstrap over print jobs."
+            ),
+            table=as_text_table(c.agreement, _AGREEMENT_COLUMNS),
+        ),
+    ]
+    if not c.jobs.empty:
+        sections.append(Section(title="Time and cost per part", table=as_text_table(c.jobs, _job_columns(a, b))))
+    sections.append(Section(title="How many prints", text=_prints_text(c)))
+    page = Page(
+        title=f"{a} and {b} compared",
+        subtitle=f"Brief: {brief.summary()}. {a}: {c.n_prints_a} print jobs; {b}: {c.n_prints_b} print jobs.",
+        lead=c.summary() + ".",
+        remarks=c.remarks,
+        sections=tuple(s for s in sections if s.table or s.figure or s.text),
+        cautions=PRINT_CAUTIONS,
+    )
+    return _write(page, out)
+
+
+def _limit_sections(c: Comparison) -> list[Section]:
+    table = as_text_table(c.limits, _limit_columns(c.label_a, c.label_b))
+    text = (
+        "The size of each kind that forms 90 % of the time, with one-sided 95 % bounds; the upper one is the a90/95. "
+        "Bounds are the wider of a bootstrap over print jobs and of the curve's own. Difference with its 95 % interval."
+    )
+    try:
+        figure = draw_limits(c)
+    except ReportError:
+        figure = None
+    return [Section(title="Limits by kind", text=text, table=table, figure=figure)]
+
+
+def _prints_text(c: Comparison) -> str:
+    def words(n: float) -> str:
+        if math.isnan(n):
+            return "an unknown number of"
+        return "more than 200" if math.isinf(n) else f"{n:.0f}"
+
+    return (
+        f"To find a difference of the tolerance ({c.tolerance_mm:g} mm) with a chance of 80 %: "
+        f"{words(c.recommended_prints)} print jobs of each for the mean over the sizes of a kind, "
+        f"{words(c.recommended_prints_by_size)} of each for every single size. Planned with the upper 80 % limit of "
+        "the scatter seen so far."
+    )
+
+
+def _verdict_columns(a: str, b: str) -> dict[str, Any]:
+    return {
+        "kind": ("kind", ""),
+        "nominal_mm": ("size / mm", _size),
+        "verdict": ("verdict", ""),
+        "formed_a": (f"formed, {a}", _share),
+        "formed_b": (f"formed, {b}", _share),
+        "bias_a_mm": (f"deviation / mm, {a}", "+.3f"),
+        "bias_b_mm": (f"deviation / mm, {b}", "+.3f"),
+        "difference_mm": ("difference / mm", "+.3f"),
+        "U95_difference_mm": ("+/- mm", ".3f"),
+        "n_a": (f"prints, {a}", "d"),
+        "n_b": (f"prints, {b}", "d"),
+        "p_adjusted": ("p different, adjusted", _p),
+        "p_equal_adjusted": ("p equality, adjusted", _p),
+        "more_prints": ("more prints of each", ".0f"),
+    }
+
+
+def _kind_columns(a: str, b: str) -> dict[str, Any]:
+    return {
+        "kind": ("kind", ""),
+        "measure": ("measure", ""),
+        "value_a": (f"{a} / mm", ".4f"),
+        "value_b": (f"{b} / mm", ".4f"),
+        "unit": ("difference as", ""),
+        "difference": ("difference", ".4f"),
+        "low": ("low", ".4f"),
+        "high": ("high", ".4f"),
+        "n_a": ("prints, first", "d"),
+        "n_b": ("prints, second", "d"),
+        "p_adjusted": ("p adjusted", _p),
+        "verdict": ("verdict", ""),
+    }
+
+
+def _limit_columns(a: str, b: str) -> dict[str, Any]:
+    return {
+        "kind": ("kind", ""),
+        "a90_a_mm": (f"a90 / mm, {a}", ".3f"),
+        "a90_a_low_mm": ("low", ".3f"),
+        "a90_a_high_mm": ("a90/95", ".3f"),
+        "a90_b_mm": (f"a90 / mm, {b}", ".3f"),
+        "a90_b_low_mm": ("low", ".3f"),
+        "a90_b_high_mm": ("a90/95", ".3f"),
+        "difference_mm": ("difference", "+.3f"),
+        "low_mm": ("low", "+.3f"),
+        "high_mm": ("high", "+.3f"),
+        "note": ("note", ""),
+    }
+
+
+def _job_columns(a: str, b: str) -> dict[str, Any]:
+    return {
+        "measure": ("measure", ""),
+        "unit": ("unit", ""),
+        "value_a": (a, ".3g"),
+        "value_b": (b, ".3g"),
+        "difference": ("difference", "+.3g"),
+        "low": ("low", "+.3g"),
+        "high": ("high", "+.3g"),
+        "n_a": (f"jobs, {a}", "d"),
+        "n_b": (f"jobs, {b}", "d"),
+    }
+
+
+_AGREEMENT_COLUMNS: dict[str, Any] = {
+    "kind": ("kind", ""),
+    "n_features": ("features", "d"),
+    "n_a": ("prints, first", "d"),
+    "n_b": ("prints, second", "d"),
+    "bias_mm": ("bias / mm", "+.4f"),
+    "bias_low_mm": ("low", "+.4f"),
+    "bias_high_mm": ("high", "+.4f"),
+    "lower_mm": ("lower limit", "+.3f"),
+    "upper_mm": ("upper limit", "+.3f"),
+    "lower_low_mm": ("outer bound, lower", "+.3f"),
+    "upper_high_mm": ("outer bound, upper", "+.3f"),
+}
+
+
+def write_gauge_report(studies: Sequence[GaugeStudy], *, out: Path | str) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` of a gauge study, by one method or by both."""
+    names = {"anova": "by analysis of variance", "range": "by average and range"}
+    sections = []
+    for study in studies:
+        text = study.verdict
+        if study.n_dropped:
+            text += f" {study.n_dropped} parts that some scan lacks were left out."
+        if math.isfinite(study.between_scans):
+            text += (
+                f" Of the repeatability, {study.between_scans:.4f} is shared by all features of a scan and "
+                f"{study.within_scans:.4f} is each feature's own."
+            )
+        columns: dict[str, Any] = {
+            "component": ("component", ""),
+            "sd": ("standard deviation", ".4g"),
+            "low": ("low", ".4g"),
+            "high": ("high", ".4g"),
+            "percent_contribution": ("% of variance", ".1f"),
+            "percent_total": ("% of total", ".1f"),
+            "percent_total_low": ("low", ".1f"),
+            "percent_total_high": ("high", ".1f"),
+            "percent_tolerance": ("% of tolerance", ".1f"),
+            "percent_tolerance_low": ("low", ".1f"),
+            "percent_tolerance_high": ("high", ".1f"),
+        }
+        sections.append(
+            Section(
+                title=f"Components {names[study.method]}",
+                text=text,
+                table=as_text_table(study.components, columns),
+                figure=draw_gauge(study),
+            )
+        )
+        detail = {name: (name, "" if study.table[name].dtype == object else ".5g") for name in study.table.columns}
+        title = "Analysis of variance" if study.method == "anova" else "Averages and ranges"
+        sections.append(Section(title=title, table=as_text_table(study.table, detail)))
+    first = studies[0]
+    page = Page(
+        title="Gauge study",
+        subtitle=f"{first.n_parts} parts, {first.n_operators} operators, {first.n_trials} trials",
+        lead=first.summary() + ".",
+        sections=tuple(sections),
+    )
+    return _write(page, out)
+
+
+def write_drift_report(study: DriftStudy, *, out: Path | str) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` of the control charts of a check piece."""
+    columns: dict[str, Any] = {
+        "printer": ("printer", ""),
+        "material": ("material", ""),
+        "n_prints": ("prints since the proof", "d"),
+        "prove_again": ("prove again", lambda v: "yes" if v else "no"),
+        "reasons": ("why", ""),
+        "last_run_id": ("last print", ""),
+    }
+    sections = [Section(title="What to do", table=as_text_table(study.verdict, columns))]
+    for chart in study.charts:
+        text = (
+            f"{chart.individuals.summary()}. {chart.ewma.summary()}. Run lengths hold for known limits; with limits "
+            f"from {chart.baseline} prints the chance of a false alarm of either chart within 20 prints is "
+            f"{100 * chart.false_alarm_20:.0f} %. Rules: {'; '.join(chart.individuals.rules)}."
+        )
+        title = f"{chart.printer}, {chart.material}: {chart.response}"
+        found = as_text_table(chart.signals, {n: (n, "") for n in ("run_id", "chart", "signal")})
+        sections.append(Section(title=title, text=text, figure=draw_drift_chart(chart), table=found))
+    page = Page(
+        title="Check piece over time",
+        subtitle=f"{len(study.charts)} charts; each raises its own false alarms",
+        lead=study.summary() + ".",
+        remarks=study.skipped,
+        sections=tuple(sections),
+        cautions=PRINT_CAUTIONS,
+    )
+    return _write(page, out)
+
+
+def write_cure_report(check: CureCheck, *, out: Path | str) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` of a master before and after the mould cure."""
+    columns: dict[str, Any] = {
+        "kind": ("kind", ""),
+        "nominal_mm": ("size / mm", _size),
+        "verdict": ("verdict", ""),
+        "change_mm": ("change / mm", "+.4f"),
+        "low_mm": ("low", "+.4f"),
+        "high_mm": ("high", "+.4f"),
+        "n_features": ("features", "d"),
+        "n_masters": ("masters", "d"),
+        "p_adjusted": ("p adjusted", _p),
+    }
+    strong = check.changes["nominal_mm"].isna().tolist()
+    sections = [
+        Section(
+            title="Change of widths by kind and size",
+            text="After minus before, with 95 % intervals.",
+            table=as_text_table(check.changes, columns, strong=strong),
+        )
+    ]
+    if len(check.lost):
+        lost = {n: (n, "") for n in ("run_id", "feature_id", "kind", "nominal_mm", "after")}
+        sections.append(Section(title="No longer whole", table=as_text_table(check.lost, lost)))
+    if check.scale is not None:
+        sections.append(Section(title="Change of scale", text=check.scale.summary()))
+    if math.isfinite(check.roughness_change_mm):
+        text = (
+            f"{check.roughness_change_mm:+.4f} mm (95 % {check.roughness_low_mm:+.4f} to "
+            f"{check.roughness_high_mm:+.4f} mm)"
+        )
+        sections.append(Section(title="Change of edge roughness", text=text))
+    page = Page(
+        title="Master before and after the mould cure",
+        subtitle=f"{check.n_masters} masters, tolerance {check.tolerance_mm:g} mm",
+        lead=check.summary() + ".",
+        remarks=check.remarks,
+        sections=tuple(sections),
+        cautions=check.cautions,
+    )
+    return _write(page, out)
+
+
+def write_mould_report(*, chain: ScaleChain | None, budget: DetailBudget | None, out: Path | str) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` of a scale chain, a detail budget, or both."""
+    from sharpset.comparison.shrinkage import usual_shrinkage_percent
+
+    sections: list[Section] = []
+    lead: list[str] = []
+    remarks: tuple[str, ...] = ()
+    if chain is not None:
+        lead.append(chain.summary())
+        remarks = chain.remarks
+        stages = {
+            "stage": ("stage", ""),
+            "shrinkage_percent": ("shrinkage / %", ".3f"),
+            "U95_percent": ("+/- (95 %)", ".3f"),
+            "size_after": ("size after it, master = 1", ".5f"),
+        }
+        targets = {
+            "target_mm": ("wanted on the casting / mm", ".3f"),
+            "master_mm": ("on the master / mm", ".3f"),
+            "U95_mm": ("+/- mm", ".3f"),
+        }
+        text = "Shrinkages multiply. The interval covers the shrinkages given and nothing else."
+        sections.append(Section(title="Scale chain", text=text, table=as_text_table(chain.stages, stages)))
+        if len(chain.targets):
+            sections.append(Section(title="Sizes", table=as_text_table(chain.targets, targets)))
+        usual = pd.DataFrame(
+            [(name, low, high) for name, (low, high) in usual_shrinkage_percent().items()],
+            columns=["material", "low", "high"],
+        )
+        columns = {"material": ("material", ""), "low": ("from / %", ".2f"), "high": ("to / %", ".2f")}
+        sections.append(
+            Section(
+                title="Usual linear shrinkages",
+                text="Trade figures, common practice without a source: for orientation, never instead of measuring.",
+                table=as_text_table(usual, columns),
+            )
+        )
+    if budget is not None:
+        lead.append(budget.summary())
+        details = {
+            "name": ("detail", ""),
+            "kind": ("kind", ""),
+            "full_size_mm": ("full size / mm", ".1f"),
+            "model_mm": ("casting / mm", ".3f"),
+            "master_mm": ("master / mm", ".3f"),
+            "limit_mm": ("limit / mm", ".3f"),
+            "forms": ("forms", ""),
+            "thicken_to_mm": ("thicken to / mm on the print", ".2f"),
+            "thicken_to_full_size_mm": ("at full size / mm", ".1f"),
+            "times": ("times", ".2f"),
+            "draw_mm": ("draw in CAD / mm", ".3f"),
+        }
+        strong = (budget.details["forms"] == "no").tolist()
+        sections.insert(0, Section(title="Detail budget", table=as_text_table(budget.details, details, strong=strong)))
+    if not sections:
+        raise ReportError("neither a scale chain nor a detail budget was given. Give one of them.")
+    page = Page(
+        title="Masters and moulds",
+        subtitle="What to print so that the casting comes out as wanted",
+        lead="; ".join(lead) + ".",
+        remarks=tuple(remarks),
+        sections=tuple(sections),
+        cautions=MOULD_CAUTIONS,
+    )
+    return _write(page, out)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sharpset.comparison.agreement import Agreement, measure_agreement, repeatability_coefficient
-    from sharpset.comparison.chart_constants import ChartConstants, chart_constants
     from sharpset.comparison.charts import EwmaChart, IndividualsChart, chart_ewma, chart_individuals
+    from sharpset.comparison.constants import ChartConstants, chart_constants
     from sharpset.comparison.cure import CureCheck, check_cure
     from sharpset.comparison.details import DetailBudget, budget_details
     from sharpset.comparison.drift import DriftChart, DriftStudy, check_responses, study_drift
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "Agreement": "agreement",
-    "ChartConstants": "chart_constants",
+    "ChartConstants": "constants",
     "Comparison": "printers",
     "CureCheck": "cure",
     "DetailBudget": "details",
@@ -43,7 +43,7 @@ _HOMES = {
     "assess_equivalence": "equivalence",
     "assess_equivalence_summary": "equivalence",
     "budget_details": "details",
-    "chart_constants": "chart_constants",
+    "chart_constants": "constants",
     "chart_ewma": "charts",
     "chart_individuals": "charts",
     "check_cure": "cure",
@@ -107,7 +107,6 @@ def __getattr__(name: str) -> Any:
     if home is None:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     found = getattr(import_module(f"{__name__}.{home}"), name)
-    # chart_constants is also the name of a module: keep the function.
     globals()[name] = found
     return found
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from sharpset.comparison.chart_constants import chart_constants
+from sharpset.comparison.constants import chart_constants
 from sharpset.comparison.run_lengths import RULES, check_rules, run_length_ewma, run_length_individuals, zone_signals
 from sharpset.errors import ComparisonError
 

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from sharpset.comparison.chart_constants import chart_constants, d2_star
+from sharpset.comparison.constants import chart_constants, d2_star
 
 __all__ = ["Components", "analyse_by_anova", "analyse_by_range"]
 

@@ -156,7 +156,8 @@ def _one_limit(counts: PrintCounts, boot: Array | None) -> dict[str, float]:
     upper = value * math.exp(1.6449 * se) if math.isfinite(se) else math.nan
     # The resamples use the penalised curve, which never fails; their ratio to it carries over to the curve of the fits.
     ratio = 1.0
-    if len(counts.sizes_mm) > 1:
+    # Two sizes with both outcomes: only then is the unpenalised curve sure to exist.
+    if ((formed > 0) & (formed < tried)).sum() > 1:
         curve = fit_hit_miss(counts.sizes_mm, formed, tried)
         if curve.status == "fitted" and curve.a90 > 0 and math.isfinite(curve.a90_95):
             ratio = curve.a90 / value if math.isfinite(value) else 1.0

@@ -24,8 +24,8 @@ def pefr():
 def test_pefr_limits_as_printed_with_2_sd(pefr):
     found = measure_agreement(pefr["WrightFirst"], pefr["MiniWrightFirst"], multiplier=2.0, method="1986")
     assert found.n == 17
-    # The paper rounds mean, sd and standard errors before it multiplies and adds (75.5 + 34.6 = 110.1): 0.2 covers
-    that.printed = {"bias": -2.1, "sd": 38.8, "lower": -79.7, "upper": 75.5}
+    # The paper rounds mean, sd and standard errors before it adds (75.5 + 34.6 = 110.1): 0.2 covers that.
+    printed = {"bias": -2.1, "sd": 38.8, "lower": -79.7, "upper": 75.5}
     printed |= {"bias_low": -22.0, "bias_high": 17.8, "lower_low": -114.3, "lower_high": -45.1}
     printed |= {"upper_low": 40.9, "upper_high": 110.1}
     for name, value in printed.items():

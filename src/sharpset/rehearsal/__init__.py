@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from sharpset.rehearsal.printed import TRUTH_COLUMNS, PrintedPiece
     from sharpset.rehearsal.printers import PROCESSES, Printer, virtual_printer
     from sharpset.rehearsal.quick import quick_readings
+    from sharpset.rehearsal.references import Reference
     from sharpset.rehearsal.resin import RESIN_SETTINGS, ResinResponse
     from sharpset.rehearsal.runs import rehearse_plan
     from sharpset.rehearsal.scanner import CLEAN, Placement, Scan, Scanner, Scene, scan_pieces
@@ -32,6 +33,7 @@ __all__ = [
     "Placement",
     "PrintedPiece",
     "Printer",
+    "Reference",
     "ResinResponse",
     "Scan",
     "Scanner",
@@ -50,6 +52,7 @@ _HOMES = {
     "printed": ("TRUTH_COLUMNS", "PrintedPiece"),
     "printers": ("PROCESSES", "Printer", "virtual_printer"),
     "quick": ("quick_readings",),
+    "references": ("Reference",),
     "resin": ("RESIN_SETTINGS", "ResinResponse"),
     "runs": ("rehearse_plan",),
     "scanner": ("CLEAN", "Placement", "Scan", "Scanner", "Scene", "scan_pieces"),

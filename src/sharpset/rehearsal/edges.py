@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 from shapely.geometry import MultiPolygon, Polygon
 
 __all__ = ["STEP_MM", "Roughness", "Strip", "make_strip", "rough_circle", "rough_ring"]
@@ -17,6 +17,14 @@ Floats = NDArray[np.float64]
 
 STEP_MM = 0.010
 """Distance between points along a rough border."""
+
+
+@lru_cache(maxsize=64)
+def _taps(sigma: float) -> Floats:
+    """Return a Gaussian kernel that leaves white noise its variance."""
+    x = np.arange(-math.ceil(4 * sigma), math.ceil(4 * sigma) + 1)
+    kernel = np.exp(-0.5 * (x / sigma) ** 2)
+    return np.asarray(kernel / np.sqrt(np.sum(kernel**2)), dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,13 +66,11 @@ class Roughness:
         """
         out = np.zeros(n)
         for share, length in ((0.9, self.correlation_mm), (0.1, self.correlation_mm / 3)):
-            sigma = max(length / math.sqrt(2) / step_mm, 1e-3)
-            pad = 0 if closed else math.ceil(4 * sigma)
-            white = rng.standard_normal(n + 2 * pad)
-            mode = "wrap" if closed else "nearest"
-            smooth = gaussian_filter1d(white, sigma, mode=mode)[pad : pad + n]
-            taps = gaussian_filter1d(np.eye(1, 2 * math.ceil(4 * sigma) + 1, math.ceil(4 * sigma))[0], sigma)
-            out += math.sqrt(share) * self.sd_mm * smooth / math.sqrt(float(np.sum(taps**2)))
+            taps = _taps(round(max(length / math.sqrt(2) / step_mm, 0.05), 3))
+            pad = len(taps) // 2
+            white = rng.standard_normal(n if closed else n + 2 * pad)
+            white = np.pad(white, pad, mode="wrap") if closed else white
+            out += math.sqrt(share) * self.sd_mm * np.convolve(white, taps, mode="valid")
         phase = rng.uniform(0, 2 * math.pi)
         if self.ripple_mm > 0 and self.pitch_mm > 2 * step_mm:
             turns = n * step_mm / self.pitch_mm
@@ -257,8 +263,10 @@ def rough_ring(
             grown = rounded
     ring = shapely.orient_polygons(Polygon(grown.exterior)).exterior
     n = max(64, math.ceil(ring.length / step_mm))
-    along = np.arange(n) * ring.length / n
-    points = shapely.get_coordinates(shapely.line_interpolate_point(ring, along))
+    corners = shapely.get_coordinates(ring)
+    reached = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))))
+    along = np.arange(n) * reached[-1] / n
+    points = np.column_stack([np.interp(along, reached, corners[:, axis]) for axis in (0, 1)])
     # Normals from points a few steps apart, so that a corner of the polygon does not fold the ring.
     ahead, behind = np.roll(points, -2, axis=0), np.roll(points, 2, axis=0)
     tangent = ahead - behind

@@ -49,6 +49,9 @@ def picture_shape(
         matrix = placement.matrix(printed)
         glass = corners @ matrix[:, :2].T + matrix[:, 2]
         right, bottom = max(right, glass[:, 0].max()), max(bottom, glass[:, 1].max())
+    for reference in scene.references:
+        x, y = reference.bounds_mm()
+        right, bottom = max(right, x), max(bottom, y)
     px = scanner.px_mm
     return (
         math.ceil((bottom + scene.margin_mm) * scanner.scale_y / px),
@@ -76,6 +79,8 @@ def render_linear(
         scratches=scene.scratches,
         rng=rng,
     )
+    # Dirt is on the glass, so it lies over the references.
+    dirt = [shape for reference in scene.references for shape in reference.shapes()] + dirt
     solids = [glass_sides(p, q, scanner) for p, q in zip(prints, placements, strict=True)]
     texture = _texture(prints, placements, solids, shape, scanner=scanner, scene=scene, rng=rng)
     channels = (0.0,) if scanner.colour == "grey" else (-scanner.channel_shift_px, 0.0, scanner.channel_shift_px)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sharpset.errors import RehearsalError
 from sharpset.rehearsal.coverage import Sides
 from sharpset.rehearsal.printed import PrintedPiece
+from sharpset.rehearsal.references import Reference
 
 __all__ = ["CLEAN", "Placement", "Scan", "Scanner", "Scene", "place_side_by_side", "scan_pieces"]
 
@@ -116,6 +117,8 @@ class Scene:
         How many on the whole picture.
     margin_mm : float
         Glass around the pieces.
+    references : tuple of Reference
+        Things of known size beside the pieces.
     """
 
     plastic: float = 0.55
@@ -127,6 +130,7 @@ class Scene:
     fibres: int = 3
     scratches: int = 1
     margin_mm: float = 4.0
+    references: tuple[Reference, ...] = ()
 
 
 CLEAN = Scene(texture=0.0, seam_depth=0.0, dust_per_cm2=0.0, fibres=0, scratches=0)
@@ -190,6 +194,17 @@ class Scan:
         glass = np.vstack((self.placements[k].matrix(self.prints[k]), [0, 0, 1]))
         return np.asarray(self._to_pixels() @ glass, dtype=np.float64)
 
+    def places_px(self, glass_mm: Floats) -> Floats:
+        """Return (column, row) of places on the glass, the carriage's periodic error included.
+
+        Parameters
+        ----------
+        glass_mm : ndarray of float, shape (n, 2)
+            mm from the picture's upper-left corner, x right, y down.
+        """
+        ends = np.hstack((glass_mm, glass_mm))
+        return to_pixel_borders(Sides(ends), self.scanner).ends[:, :2] - 0.5
+
     def _to_pixels(self) -> Floats:
         px = self.scanner.px_mm
         return np.array([[self.scanner.scale_x / px, 0, -0.5], [0, self.scanner.scale_y / px, -0.5]])
@@ -205,14 +220,14 @@ class Scan:
         tables = []
         for k, (printed, placement) in enumerate(zip(self.prints, self.placements, strict=True)):
             table = printed.truth.copy()
-            pose = self.pose(k)
             features = printed.piece.features
             # A feature that never formed has its place by the drawing.
             x = table["x_mm"].fillna(features["x_mm"].reset_index(drop=True))
             y = table["y_mm"].fillna(features["y_mm"].reset_index(drop=True))
             table["piece_in_scan"] = k
-            table["column_px"] = pose[0, 0] * x + pose[0, 1] * y + pose[0, 2]
-            table["row_px"] = pose[1, 0] * x + pose[1, 1] * y + pose[1, 2]
+            matrix = placement.matrix(printed)
+            glass = np.column_stack((x, y)) @ matrix[:, :2].T + matrix[:, 2]
+            table["column_px"], table["row_px"] = self.places_px(glass).T
             table["scan_angle_deg"] = placement.angle_deg
             table["mirror"] = placement.mirror
             tables.append(table)

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 
 __all__ = ["Speck", "draw_dirt", "face_texture"]
 
@@ -19,7 +20,7 @@ Image = NDArray[np.float32]
 class Speck:
     """Something small on the glass, in mm from the upper-left corner, y downwards."""
 
-    shape: Polygon
+    shape: BaseGeometry
     reflectance: float
     opacity: float
 

@@ -69,14 +69,14 @@ def postgresql_server() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def new_database(server: str) -> str:
-    """Make a new database on the server; return its URL."""
+def new_schema(server: str) -> str:
+    """Make a new schema on the server, which is quicker than a database; return its URL."""
     import psycopg
 
     name = f"bench_{next(_NUMBERS)}"
     with psycopg.connect(f"host={server} user=postgres dbname=postgres", autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return f"postgresql://postgres@/{name}?host={server}"
+        connection.execute(f"CREATE SCHEMA {name}")
+    return f"postgresql://postgres@/postgres?host={server}&options=-csearch_path%3D{name}"
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -84,7 +84,7 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where a new record may be made."""
     if request.param == "sqlite":
         return str(tmp_path / "record.sqlite")
-    return new_database(request.getfixturevalue("postgresql_server"))
+    return new_schema(request.getfixturevalue("postgresql_server"))
 
 
 @pytest.fixture
@@ -92,7 +92,7 @@ def second_place(place: str, tmp_path: Path, request: pytest.FixtureRequest) -> 
     """Another place of the same sort."""
     if "://" not in place:
         return str(tmp_path / "second.sqlite")
-    return new_database(request.getfixturevalue("postgresql_server"))
+    return new_schema(request.getfixturevalue("postgresql_server"))
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
@@ -82,6 +83,27 @@ def test_reduced_is_the_mean_over_squares(
     assert small.dtype == stored.dtype
     # Integers are rounded to the nearest (half a level), floats to single precision.
     np.testing.assert_allclose(small, wanted, atol=1e-6 if dtype == "float32" else 0.5 + 1e-6)
+
+
+def test_reduced_with_alpha_dropped(tmp_path: Path) -> None:
+    pixels = np.random.default_rng(0).integers(0, 255, (40, 30, 4), dtype=np.uint8)
+    file = tmp_path / "a.tif"
+    tifffile.imwrite(file, pixels, photometric="rgb", extrasamples=["unassalpha"])
+    small = open_scan(file, dpi=1200).reduced(10, "blue")
+    wanted = pixels[..., 2].reshape(4, 10, 3, 10).mean(axis=(1, 3))
+    np.testing.assert_allclose(small, wanted, atol=0.5 + 1e-6)  # rounded to whole levels
+
+
+@pytest.mark.parametrize("ending", [".png", ".tif"])
+def test_large_files_are_whole(tmp_path: Path, ending: str) -> None:
+    # Above 4 MiB pages of the file are handed back while it is decoded, and the id takes samples of it.
+    pixels = np.random.default_rng(0).integers(0, 255, (2400, 2200), dtype=np.uint8)
+    file = tmp_path / f"a{ending}"
+    imagecodecs.imwrite(file, pixels) if ending == ".png" else tifffile.imwrite(file, pixels, compression="zlib")
+    scan = open_scan(file, dpi=1200)
+    assert file.stat().st_size > 4 * 2**20
+    np.testing.assert_array_equal(scan.pixels, pixels)
+    assert len(scan.scan_id) == len("a-12345678")
 
 
 def test_reduced_too_far_is_refused() -> None:

@@ -184,3 +184,14 @@ def test_descriptions_that_are_none_are_refused(tmp_path: Path) -> None:
     file.write_text(json.dumps(data))
     with pytest.raises(ScanError, match="not those of this frame"):
         load_frame(file)
+
+
+@pytest.mark.parametrize(("name", "ground"), [("photo_frame", "white"), ("photo_frame_black", "black")])
+def test_frames_that_come_with_the_project_are_current(tmp_path: Path, name: str, ground: str) -> None:
+    shipped = Path(__file__).parents[2] / "calib"
+    frame = PhotoFrame(ground=ground)
+    assert load_frame(shipped / f"{name}.json") == frame
+    write_frame(tmp_path / "new.pdf", frame=frame)
+    np.testing.assert_allclose(
+        rectangles(page_stream(shipped / f"{name}.pdf")), rectangles(page_stream(tmp_path / "new.pdf")), atol=1e-5
+    )

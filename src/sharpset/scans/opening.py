@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
 import mmap
+import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 from sharpset.errors import ScanError
@@ -65,7 +68,8 @@ def open_scan(
     n_bytes = _size_on_disk(place)
     try:
         with place.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
-            picture = _open_kind(place, data)
+            with _shedding_pages(data):
+                picture = _open_kind(place, data)
             digest = _short_digest(data, n_bytes)
     except OSError as error:
         raise fault(place, f"cannot be read ({error.strerror or error}).") from error
@@ -84,6 +88,31 @@ def open_scan(
         kind=picture.kind,
         remarks=picture.remarks,
     )
+
+
+@contextlib.contextmanager
+def _shedding_pages(data: mmap.mmap) -> Iterator[None]:
+    """Hand pages of the mapped file back to the system while a decoder goes through it.
+
+    Decoders want the whole file in one piece; without this its compressed bytes would stay in memory with the picture.
+    """
+    advice = getattr(mmap, "MADV_DONTNEED", None)
+    if advice is None or len(data) < _WHOLE_BELOW:
+        yield
+        return
+    done = threading.Event()
+
+    def shed() -> None:
+        while not done.wait(0.01):
+            data.madvise(advice)
+
+    thread = threading.Thread(target=shed, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
 
 
 def _size_on_disk(path: Path) -> int:

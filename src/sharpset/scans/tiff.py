@@ -32,6 +32,7 @@ _MIN_IS_WHITE, _MIN_IS_BLACK, _RGB, _PALETTE, _SEPARATED, _YCBCR = 0, 1, 2, 3, 5
 _NO_COMPRESSION = 1
 _DNG_VERSION, _TRANSFER_FUNCTION, _ICC, _EXIF = 50706, 301, 34675, 34665
 _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT, _ORIENTATION, _COLOUR_MAP = 282, 283, 296, 274, 320
+_BUFFER_BYTES = 8_000_000  # of compressed strips held at once; the library's own default holds all of a usual scan
 _PHOTOGRAPH_TAGS = ("FocalLength", "ExposureTime", "FNumber")
 
 
@@ -156,7 +157,7 @@ def _map_or_decode(path: Path, page: Any) -> NDArray[Any]:
     if page.is_memmappable and int(page.compression) == _NO_COMPRESSION and whole_bytes and native:
         shape = page.shape
         return np.memmap(path, dtype=page.dtype, mode="r", offset=page.dataoffsets[0], shape=shape)
-    pixels = page.asarray()
+    pixels = page.asarray(buffersize=_BUFFER_BYTES)
     return np.asarray(pixels, dtype=pixels.dtype.newbyteorder("="))
 
 

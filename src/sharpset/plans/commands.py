@@ -183,7 +183,7 @@ def _write(plan: Plan, args: argparse.Namespace) -> int:
 
 def _is_there(plan: Plan, folder: Path) -> bool:
     text = plan.runs.to_csv(index=False, lineterminator="\n")
-    return (folder / "runs.csv").read_bytes() == text.encode("utf-8")
+    return bool((folder / "runs.csv").read_bytes() == text.encode("utf-8"))
 
 
 def _write_sheet(plan: Plan, folder: Path, args: argparse.Namespace) -> int:

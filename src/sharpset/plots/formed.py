@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_formed_chart", "draw_formed_curves"]
 
+_LONGEST_LADDER = 8.0
+
 _SHARES = LinearSegmentedColormap.from_list("formed", [FORMED_COLOURS["no"], "#f7ead0", FORMED_COLOURS["yes"]])
 
 
@@ -159,7 +161,10 @@ def draw_formed_curves(
             told = _mark_limits(axes, limits.get(kind), colour)
             if wanted_mm and kind in wanted_mm:
                 axes.axvline(wanted_mm[kind], color=INK, linestyle=(0, (4, 2)), linewidth=1.2)
-            _size_ticks(axes, sorted(shares.index))
+            # Artefacts and marks are far wider than the ladder; the curve is flat there.
+            sizes = [size for size in sorted(shares.index) if size <= _LONGEST_LADDER * min(shares.index)]
+            _size_ticks(axes, sizes)
+            axes.set_xlim(min(sizes) / 1.08, max(sizes) * 1.08)
             axes.set_xlabel("size / mm")
             axes.set_title(f"{kind}s, {fit.n_prints} prints\n{told}", color=colour, fontsize=9)
             axes.set_ylim(-0.03, 1.03)

@@ -30,7 +30,7 @@ def draw_recommendation(expected: pd.DataFrame) -> Figure:
     if table.empty:
         raise ReportError("no response was predicted, so there is nothing to draw. Fit readings first.")
     with styled():
-        figure = new_figure(7.2, 0.75 + 0.8 * len(table))
+        figure = new_figure(7.6, 0.6 + 0.62 * len(table))
         strips = figure.subplots(len(table), 1, squeeze=False)[:, 0]
         for axes, row in zip(strips, table.itertuples(), strict=True):
             ends = [row.predicted, row.low, row.high, row.wanted_low, row.wanted_high]
@@ -54,6 +54,7 @@ def draw_recommendation(expected: pd.DataFrame) -> Figure:
             axes.set_ylim(-1, 1)
             axes.set_yticks([0], [label_of(row.response)])
             axes.tick_params(axis="y", length=0)
+            axes.ticklabel_format(axis="x", useOffset=False)
             axes.grid(axis="y", visible=False)
             axes.spines["left"].set_visible(False)
             axes.tick_params(axis="x", labelsize=7.5, colors=INK)

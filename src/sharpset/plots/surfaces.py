@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
 from sharpset.errors import ReportError
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_chance_map", "draw_response_surface", "factor_pairs"]
 
 _N_GRID = 41
+_N_CHANCE = 21
 
 
 def factor_pairs(space: Space, strength: Mapping[str, float], *, n_pairs: int = 3) -> list[tuple[str, str]]:
@@ -139,6 +141,7 @@ def draw_chance_map(
         label="chance",
         limits=(0.0, 1.0),
         title="Chance that every requirement of the brief is met; other factors as recommended",
+        n_grid=_N_CHANCE,
     )
 
 
@@ -154,10 +157,11 @@ def _draw_grid(
     label: str,
     limits: tuple[float, float] | None,
     title: str,
+    n_grid: int = _N_GRID,
 ) -> Figure:
     if not pairs:
         raise ReportError("a surface needs two factors with numbers; this plan has fewer. Draw the effects instead.")
-    grids = [_grid(surface, space, at, pair) for pair in pairs]
+    grids = [_grid(surface, space, at, pair, n_grid) for pair in pairs]
     low, high = limits or (min(np.nanmin(g[2]) for g in grids), max(np.nanmax(g[2]) for g in grids))
     levels = np.linspace(low, high if high > low else low + 1e-9, 11)
     with styled():
@@ -181,10 +185,14 @@ def _draw_grid(
 
 
 def _grid(
-    surface: Callable[[pd.DataFrame], NDArray[np.float64]], space: Space, at: Mapping[str, Any], pair: tuple[str, str]
+    surface: Callable[[pd.DataFrame], NDArray[np.float64]],
+    space: Space,
+    at: Mapping[str, Any],
+    pair: tuple[str, str],
+    n_grid: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return x, y and the surface over a pair, NaN where a rule forbids the settings."""
-    coded = np.linspace(-1, 1, _N_GRID)
+    coded = np.linspace(-1, 1, n_grid)
     x, y = np.meshgrid(space[pair[0]].decode(coded), space[pair[1]].decode(coded))
     settings = pd.DataFrame({name: [value] * x.size for name, value in at.items()})
     settings[pair[0]], settings[pair[1]] = x.ravel(), y.ravel()
@@ -207,6 +215,7 @@ def _points(axes: Axes, space: Space, runs: pd.DataFrame, at: Mapping[str, Any],
         edgecolors=INK,
         linewidths=1.0,
         label="tried (larger: more prints)",
+        path_effects=[withStroke(linewidth=2.6, foreground="white")],
         clip_on=False,
         zorder=4,
     )

@@ -1,0 +1,59 @@
+"""Reports: the page of a fit, comparisons, recipe cards, as HTML and PDF.
+
+The modules behind the names are opened when a name is first asked for.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.reports.card import write_recipe_card, write_reprint_sheet
+    from sharpset.reports.compare import (
+        write_comparison_report,
+        write_cure_report,
+        write_drift_report,
+        write_gauge_report,
+        write_mould_report,
+    )
+    from sharpset.reports.fit_report import FitPage, fit_page, write_fit_report
+    from sharpset.reports.terminal import fit_text
+
+__all__ = [
+    "FitPage",
+    "fit_page",
+    "fit_text",
+    "write_comparison_report",
+    "write_cure_report",
+    "write_drift_report",
+    "write_fit_report",
+    "write_gauge_report",
+    "write_mould_report",
+    "write_recipe_card",
+    "write_reprint_sheet",
+]
+
+_HOMES = {
+    "card": ("write_recipe_card", "write_reprint_sheet"),
+    "compare": (
+        "write_comparison_report",
+        "write_cure_report",
+        "write_drift_report",
+        "write_gauge_report",
+        "write_mould_report",
+    ),
+    "fit_report": ("FitPage", "fit_page", "write_fit_report"),
+    "terminal": ("fit_text",),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        return getattr(import_module(f"sharpset.reports.{_HOME_OF[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -77,6 +77,21 @@ def test_files_say_that_they_are_invented(tmp_path, scans):
         assert "INVENTED" in file.pages[0].description
 
 
+def test_files_say_how_values_stand_for_light(tmp_path, filament_print, scans):
+    with Image.open(write_scan(scans[8, "grey"], tmp_path / "s.png")) as picture:
+        assert picture.info["srgb"] == 0
+    with Image.open(write_scan(scans[8, "grey"], tmp_path / "s.jpg")) as picture:
+        assert picture.getexif().get_ifd(0x8769)[0xA001] == 1
+    with Image.open(write_scan(scans[8, "grey"], tmp_path / "n.jpg", colour_tag=False)) as picture:
+        assert 0xA001 not in picture.getexif().get_ifd(0x8769)
+    linear = scan_pieces(filament_print, scanner=Scanner(dpi=150, encoding="linear"), scene=CLEAN)
+    with Image.open(write_scan(linear, tmp_path / "l.png")) as picture:
+        assert picture.info["gamma"] == 1.0
+        assert "srgb" not in picture.info
+    with Image.open(write_scan(linear, tmp_path / "l.png", colour_tag=False)) as picture:
+        assert "gamma" not in picture.info and "srgb" not in picture.info
+
+
 def test_wrong_files_are_told(tmp_path, scans):
     with pytest.raises(RehearsalError, match=r"a scan is written as .png, .jpg, .jpeg, .tif, .tiff, got '.bmp'"):
         write_scan(scans[8, "grey"], tmp_path / "a.bmp")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sharpset.rehearsal.behaviour import Behaviour, Job
+    from sharpset.rehearsal.camera import Camera, CardPlace, Photo, marker_card, photograph
     from sharpset.rehearsal.filament import FILAMENT_SETTINGS, FilamentResponse
     from sharpset.rehearsal.files import write_scan
     from sharpset.rehearsal.printed import TRUTH_COLUMNS, PrintedPiece
@@ -28,8 +29,11 @@ __all__ = [
     "RESIN_SETTINGS",
     "TRUTH_COLUMNS",
     "Behaviour",
+    "Camera",
+    "CardPlace",
     "FilamentResponse",
     "Job",
+    "Photo",
     "Placement",
     "PrintedPiece",
     "Printer",
@@ -38,6 +42,8 @@ __all__ = [
     "Scan",
     "Scanner",
     "Scene",
+    "marker_card",
+    "photograph",
     "quick_readings",
     "rehearse_plan",
     "scan_pieces",
@@ -47,6 +53,7 @@ __all__ = [
 
 _HOMES = {
     "behaviour": ("Behaviour", "Job"),
+    "camera": ("Camera", "CardPlace", "Photo", "marker_card", "photograph"),
     "filament": ("FILAMENT_SETTINGS", "FilamentResponse"),
     "files": ("write_scan",),
     "printed": ("TRUTH_COLUMNS", "PrintedPiece"),

@@ -16,6 +16,7 @@ from sharpset.rehearsal.scanner import Scan
 __all__ = ["SUFFIXES", "stored_for_orientation", "write_scan"]
 
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+_EXIF_IFD, _COLOUR_SPACE = 0x8769, 0xA001
 _NOTE = "INVENTED DATA: rendered by sharpset's rehearsal, no printer or scanner was involved"
 
 
@@ -52,6 +53,7 @@ def write_scan(
     orientation: int = 1,
     quality: int = 92,
     compression: str | None = "deflate",
+    colour_tag: bool = True,
 ) -> Path:
     """Write a scan to a file; the suffix says which kind.
 
@@ -67,6 +69,9 @@ def write_scan(
         Of JPEG.
     compression : {'deflate', 'lzw', None}
         Of TIFF.
+    colour_tag : bool
+        Say how the values stand for light: PNG chunk sRGB or gAMA, EXIF ColorSpace of a JPEG that is
+        sRGB. TIFF files say nothing.
 
     Returns
     -------
@@ -89,11 +94,18 @@ def write_scan(
     elif suffix == ".png":
         if orientation != 1:
             raise RehearsalError(f"{path}: PNG files carry no orientation tag here; write a JPEG or TIFF.")
-        _write_png(path, image, dpi=dpi)
+        _write_png(path, image, dpi=dpi, encoding=scan.scanner.encoding if colour_tag else None)
     else:
         if image.dtype != np.uint8:
             raise RehearsalError(f"{path}: JPEG holds 8 bits, the scan has 16. Write a TIFF or PNG.")
-        _write_jpeg(path, image, dpi=dpi, orientation=orientation, quality=quality)
+        _write_jpeg(
+            path,
+            image,
+            dpi=dpi,
+            orientation=orientation,
+            quality=quality,
+            srgb=colour_tag and scan.scanner.encoding == "srgb",
+        )
     return path
 
 
@@ -117,7 +129,7 @@ def _write_tiff(
     )
 
 
-def _write_png(path: Path, image: NDArray[Any], *, dpi: float | None) -> None:
+def _write_png(path: Path, image: NDArray[Any], *, dpi: float | None, encoding: str | None) -> None:
     import cv2
 
     picture = image[:, :, ::-1] if image.ndim == 3 else image
@@ -125,8 +137,12 @@ def _write_png(path: Path, image: NDArray[Any], *, dpi: float | None) -> None:
     if not done:
         raise RehearsalError(f"{path}: the picture could not be packed as PNG.")
     data = buffer.tobytes()
-    # OpenCV writes no resolution: put the chunks behind the header (PNG specification, 11.3.5.3 and 11.3.4.3).
+    # OpenCV writes none of these: put the chunks behind the header (PNG specification, section 11.3).
     chunks = _png_chunk(b"tEXt", b"Comment\0" + _NOTE.encode("latin-1"))
+    if encoding == "srgb":
+        chunks += _png_chunk(b"sRGB", b"\0")
+    elif encoding == "linear":
+        chunks += _png_chunk(b"gAMA", struct.pack(">I", 100_000))
     if dpi is not None:
         per_metre = round(dpi / 0.0254)
         chunks = _png_chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)) + chunks
@@ -138,12 +154,16 @@ def _png_chunk(name: bytes, content: bytes) -> bytes:
     return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
 
 
-def _write_jpeg(path: Path, image: NDArray[Any], *, dpi: float | None, orientation: int, quality: int) -> None:
+def _write_jpeg(
+    path: Path, image: NDArray[Any], *, dpi: float | None, orientation: int, quality: int, srgb: bool
+) -> None:
     from PIL import Image
 
     picture = Image.fromarray(image)
     exif = Image.Exif()
     exif[274] = orientation
     exif[270] = _NOTE
+    if srgb:
+        exif[_EXIF_IFD] = {_COLOUR_SPACE: 1}
     options: dict[str, Any] = {} if dpi is None else {"dpi": (dpi, dpi)}
     picture.save(path, quality=quality, subsampling=0, exif=exif, **options)

@@ -21,7 +21,7 @@ def effects(fit, name):
 
 
 MONTGOMERY = {
-    # Montgomery, Design and Analysis of Experiments, example 6.2 (from memory; effects recomputed by hand from the data)
+    # Montgomery, Design and Analysis of Experiments, example 6.2 (from memory; recomputed by hand from the data)
     "A": 21.625, "B": 3.125, "C": 9.875, "D": 14.625, "AB": 0.125, "AC": -18.125, "AD": 16.625, "BC": 2.375,
     "BD": -0.375, "CD": -1.125, "ABC": 1.875, "ABD": 4.125, "ACD": -1.625, "BCD": -2.625, "ABCD": 1.375,
 }  # fmt: skip
@@ -243,3 +243,13 @@ def test_reactor_full_and_plackett_burman_subset(tmp_path):
     part = published("bm93_e1_pb12_from_reactor")
     small = fit_published(part, factors=list("ABCDE"), responses=["y"], folder=tmp_path)
     assert set(small.responses["y"].reduced.terms["term"]) == {"Intercept", "B", "D", "E", "B:D", "D:E"}
+
+
+def test_cast_fatigue_plackett_burman(tmp_path):
+    # Hunter, Hodi & Eager 1982, cast fatigue, 12 runs; Box & Meyer 1993 find F and FG (from memory).
+    table = published("bm93_e2_pb12_weld_repaired_castings")
+    fit = fit_published(table, factors=list("ABCDEFG"), responses=["y"], folder=tmp_path)
+    chosen = set(fit.responses["y"].reduced.terms["term"])
+    assert {"F", "F:G"} <= chosen
+    size = fit.responses["y"].reduced.terms.set_index("term")["estimate"].abs().drop("Intercept").sort_values()
+    assert set(size.index[-2:]) == {"F", "F:G"}

@@ -50,7 +50,13 @@ def test_strd_regression(name, formula, digits, se_digits, tmp_path):
         assert log_relative_error(response.terms["estimate"].iloc[1], wanted["b"][1] * half) >= 12
 
 
-ANOVAS = [("sirstv", "SiRstv", 12), ("atmwtag", "AtmWtAg", 8), ("smls01", "SmLs01", 12), ("smls04", "SmLs04", 7), ("smls07", "SmLs07", 2)]  # fmt: skip
+ANOVAS = [
+    ("sirstv", "SiRstv", 12),
+    ("atmwtag", "AtmWtAg", 8),
+    ("smls01", "SmLs01", 12),
+    ("smls04", "SmLs04", 7),
+    ("smls07", "SmLs07", 2),
+]
 
 
 @pytest.mark.parametrize(("file", "name", "digits"), ANOVAS)

@@ -95,8 +95,12 @@ def test_chemical_reaction_with_blocks(tmp_path):
     response = fit.responses["Yield"]
     b = response.terms.set_index("term")["estimate"]
     wanted = {
-        "Time": 0.9325408, "Temp": 0.5777122, "Time:Temp": 0.125, "I(Time ** 2)": -1.3085554, "I(Temp ** 2)": -0.9334422,
-    }  # fmt: skip
+        "Time": 0.9325408,
+        "Temp": 0.5777122,
+        "Time:Temp": 0.125,
+        "I(Time ** 2)": -1.3085554,
+        "I(Temp ** 2)": -0.9334422,
+    }
     for term, value in wanted.items():
         assert b[term] == pytest.approx(value, abs=1e-4)
     # Effect coding: half the difference of the two blocks; the first block's constant is the printed 84.0954.

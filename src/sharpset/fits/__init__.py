@@ -11,6 +11,14 @@ from typing import Any
 
 _HOME = {
     "BestSettings": "best",
+    "Confirmation": "confirm",
+    "NextRuns": "sequential",
+    "Prediction": "confirm",
+    "judge_confirmation": "confirm",
+    "load_prediction": "confirm",
+    "next_runs": "sequential",
+    "steepest_ascent": "sequential",
+    "write_prediction": "confirm",
     "BoxCox": "boxcox",
     "Fit": "fit",
     "Forecast": "requirements",

@@ -99,7 +99,7 @@ def box_cox(matrix: Floats, response: Floats, *, span: float = 3.0) -> BoxCox:
     if n <= p:
         raise FitError(f"Box-Cox needs more runs than terms, got {n} runs and {p} terms.")
     powers = np.round(np.arange(-span, span + 0.005, 0.01), 10)
-    logs = np.array([_profile(matrix, y, power) for power in powers])
+    logs = _profiles(matrix, y, powers)
     top = int(np.argmax(logs))
     inside = np.flatnonzero(logs >= logs[top] - 1.9207)  # half the 95 % point of chi-square, 1 df
     low = float(powers[inside[0]]) if inside[0] > 0 else float("-inf")
@@ -114,10 +114,14 @@ def box_cox(matrix: Floats, response: Floats, *, span: float = 3.0) -> BoxCox:
     )
 
 
-def _profile(matrix: Floats, y: Floats, power: float) -> float:
-    z = power_transform(y / np.exp(np.mean(np.log(y))), power)
+def _profiles(matrix: Floats, y: Floats, powers: Floats) -> Floats:
+    """Return the profile log-likelihood of every power, up to a constant."""
+    scaled = np.log(y / np.exp(np.mean(np.log(y))))
+    near = np.abs(powers) < 1e-12
+    safe = np.where(near, 1.0, powers)
+    z = np.where(near, scaled[:, None], np.expm1(safe * scaled[:, None]) / safe)
     q, _ = np.linalg.qr(matrix)
     rest = z - q @ (q.T @ z)
     rest = rest - q @ (q.T @ rest)
-    rss = max(float(rest @ rest), 1e-300)
-    return -0.5 * len(y) * float(np.log(rss / len(y)))
+    rss = np.maximum(np.sum(rest**2, axis=0), 1e-300)
+    return np.asarray(-0.5 * len(y) * np.log(rss / len(y)))

@@ -39,7 +39,7 @@ def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | N
     Parameters
     ----------
     data : pandas.DataFrame
-        ``run_id, fitted, residual, leverage, studentised, cook``.
+        ``run_id, observed, fitted, residual, leverage, studentised, cook``.
     df_resid : float
     order : ndarray of float, shape (n,), optional
         Print order.
@@ -52,7 +52,9 @@ def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | N
     from scipy import stats
 
     residual = data["residual"].to_numpy(dtype=float)
-    if df_resid < 3 or not np.ptp(residual) > 0:
+    if df_resid >= 3 and np.ptp(residual) <= 1e-9 * max(float(np.ptp(data["observed"])), 1e-300):
+        return ("The model fits every run exactly: no scatter to judge, and none in the intervals.",)
+    if df_resid < 3:
         return (f"{df_resid:g} residual degrees of freedom are too few to judge the residuals by.",)
     said: list[str] = []
     student = data["studentised"].to_numpy(dtype=float)

@@ -160,7 +160,8 @@ def _results(results: pd.DataFrame, space: Space, remarks: list[str]) -> tuple[p
     table = results.assign(run_id=run_key(results["run_id"]))
     table = table[table["run_id"] != ""]
     columns = [str(c) for c in table.columns if c not in BOOK_COLUMNS and c not in space.names]
-    numbers, words = [], []
+    numbers: list[str] = []
+    words: list[str] = []
     for name in columns:
         values = table[name]
         # A slip of the pen among numbers is refused when the response is fitted.

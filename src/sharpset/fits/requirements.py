@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -148,39 +148,43 @@ class Forecast:
         Returns
         -------
         Chances
-            NaN in ``parts`` never occurs: a size that was neither tried nor reached by a model counts as
-            chance 0.
+            A size that was neither tried nor reached by a model counts as chance 0.
         """
-        m = len(settings)
-        both = np.ones((m, self.n_draws))
-        raw = np.ones((m, self.n_draws))
+        both = np.ones((len(settings), self.n_draws))
+        raw = both.copy()
         parts: dict[str, Floats] = {}
-        for kind in self.kinds:
-            drawn = self.drawn_mm(kind, settings)
-            if kind in self.formed:
-                made = self._forms(kind, drawn, settings)
-                parts[f"{kind} forms"] = made.mean(axis=1)
-                both *= made
-                raw *= self._forms(kind, np.full(m, self.brief.smallest_mm[kind]), settings)
-            width = self._width(kind, settings)
-            if width is not None:
-                parts[f"{kind} width"] = width.compensated.mean(axis=1)
-                both *= width.compensated
-                raw *= width.as_drawn
-        limit = self.brief.tolerance_mm.edge_roughness
-        for name, top, label in (
-            ("edge_roughness_mm", limit, "edge roughness"),
-            ("print_time_h", self.brief.limits.print_time_h, "print time"),
-        ):
-            if top is None or name not in self._used():
-                continue
-            below = self._below(name, top, settings)
-            parts[label] = below.mean(axis=1)
-            both *= below
-            raw *= below
+        for label, allowed_for, as_drawn in self._requirements(settings):
+            parts[label] = allowed_for.mean(axis=1)
+            both *= allowed_for
+            raw *= as_drawn
         return Chances(
             met=both.mean(axis=1), as_drawn=raw.mean(axis=1), parts=pd.DataFrame(parts, index=settings.index)
         )
+
+    def draw_chances(self, settings: pd.DataFrame) -> Floats:
+        """Return the chance of meeting the brief in every draw of the models, shape (m, n_draws)."""
+        both = np.ones((len(settings), self.n_draws))
+        for _, allowed_for, _ in self._requirements(settings):
+            both *= allowed_for
+        return both
+
+    def _requirements(self, settings: pd.DataFrame) -> Iterator[tuple[str, Floats, Floats]]:
+        """Yield each requirement: its name, its chance with growth allowed for, and as drawn."""
+        for kind in self.kinds:
+            if kind in self.formed:
+                wanted = np.full(len(settings), self.brief.smallest_mm[kind])
+                drawn = self.drawn_mm(kind, settings)
+                yield f"{kind} forms", self._forms(kind, drawn, settings), self._forms(kind, wanted, settings)
+            width = self._width(kind, settings)
+            if width is not None:
+                yield f"{kind} width", width.compensated, width.as_drawn
+        for name, top, label in (
+            ("edge_roughness_mm", self.brief.tolerance_mm.edge_roughness, "edge roughness"),
+            ("print_time_h", self.brief.limits.print_time_h, "print time"),
+        ):
+            if top is not None and name in self._used():
+                below = self._below(name, top, settings)
+                yield label, below, below
 
     def _forms(self, kind: str, sizes: Floats, settings: pd.DataFrame) -> Floats:
         return self.formed[kind].draw_chance(

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sharpset.fits.algebra import independent_columns, solve_least_squares
+from sharpset.fits.algebra import independent_columns
 from sharpset.fits.terms import Model, Term
 
 __all__ = ["aicc", "select_terms", "with_parents"]
@@ -33,14 +33,32 @@ def with_parents(terms: list[Term], pool: tuple[Term, ...]) -> list[Term]:
     return [t for t in pool if t in wanted or t == Term() or any(w.contains(t) for w in wanted)]
 
 
-def _score(model: Model, terms: list[Term], runs: pd.DataFrame, y: Floats, weights: Floats | None) -> float:
-    matrix, _ = model.with_terms(terms).columns(runs)
-    keep = independent_columns(matrix)
-    if not keep:
-        return aicc(float(y @ y), len(y), 0)
-    rss = solve_least_squares(matrix[:, keep], y, weights=weights).rss
-    floor = 1e-24 * float(y @ y)
-    return aicc(max(rss, floor), len(y), len(keep))
+class _Scorer:
+    """AICc of sets of terms, their columns worked out once."""
+
+    def __init__(
+        self, pool: tuple[Term, ...], model: Model, runs: pd.DataFrame, y: Floats, weights: Floats | None, demand: float
+    ) -> None:
+        self.root = np.ones(len(y)) if weights is None else np.sqrt(weights)
+        self.y = y * self.root
+        self.demand = demand
+        matrix, names = model.with_terms(list(pool)).columns(runs)
+        matrix = matrix * self.root[:, None]
+        self.blocks = {t: matrix[:, [i for i, n in enumerate(names) if n.term == t]] for t in pool}
+
+    def __call__(self, terms: list[Term]) -> float:
+        y = self.y
+        if terms:
+            matrix = np.hstack([self.blocks[t] for t in terms])
+            keep = independent_columns(matrix)
+            q, _ = np.linalg.qr(matrix[:, keep])
+            rest = y - q @ (q.T @ y)
+            rest = rest - q @ (q.T @ rest)
+            rss, p = float(rest @ rest), len(keep)
+        else:
+            rss, p = float(y @ y), 0
+        floor = 1e-24 * float(y @ y)
+        return aicc(max(rss, floor), len(y), p) + self.demand * sum(t.order > 1 for t in terms)
 
 
 def select_terms(
@@ -78,28 +96,17 @@ def select_terms(
     kept = {Term(), *fixed}
     small = [t for t in model.terms if t in kept]
     starts = [small] if candidates else [list(model.terms), small]
+    judge = _Scorer(pool, model, runs, response, weights, demand)
     best: list[Term] = small
     best_score = float("inf")
     for start in starts:
-        terms, score = _walk(model, pool, start, kept, runs, response, weights, demand)
+        terms, score = _walk(judge, pool, start, kept)
         if score < best_score:
             best, best_score = terms, score
     return best
 
 
-def _walk(
-    model: Model,
-    pool: tuple[Term, ...],
-    start: list[Term],
-    kept: set[Term],
-    runs: pd.DataFrame,
-    y: Floats,
-    weights: Floats | None,
-    demand: float,
-) -> tuple[list[Term], float]:
-    def judge(terms: list[Term]) -> float:
-        return _score(model, terms, runs, y, weights) + demand * sum(t.order > 1 for t in terms)
-
+def _walk(judge: _Scorer, pool: tuple[Term, ...], start: list[Term], kept: set[Term]) -> tuple[list[Term], float]:
     current = list(start)
     score = judge(current)
     for _ in range(4 * len(pool)):

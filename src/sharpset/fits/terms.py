@@ -337,7 +337,8 @@ def parse_formula(formula: str, frame: pd.DataFrame, space: Space) -> tuple[str 
         left = ":".join(f.code for f in lhs.factors if isinstance(f, EvalFactor))
     ranges: dict[str, FactorRange] = {}
     terms = [_read_term([f.code for f in term.factors], frame, space, ranges, formula) for term in parsed.rhs_termlist]
-    unique = list(dict.fromkeys(terms))
+    # Main effects before interactions, otherwise as written: the order that a sequential ANOVA expects.
+    unique = sorted(dict.fromkeys(terms), key=lambda t: len(t.powers) + len(t.functions) + len(t.categories))
     return left, Model(terms=tuple(unique), ranges=ranges)
 
 

@@ -64,15 +64,16 @@ class EdgeSpread:
 
 def edge_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: float) -> FloatArray:
     """Return the blurred step from 0 (negative distances) to 1; shapes broadcast."""
-    core = ndtr(distance / sigma)
+    s = np.asarray(sigma, dtype=float)
+    core = ndtr(distance / s)
     if halo == 0:
         return np.asarray(core)
-    return np.asarray((1 - halo) * core + halo * ndtr(distance / (ratio * np.asarray(sigma))))
+    return np.asarray((1 - halo) * core + halo * ndtr(distance / (ratio * s)))
 
 
 def line_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: float) -> FloatArray:
     """Return the derivative of `edge_profile` with respect to distance."""
-    s = np.asarray(sigma)
+    s = np.asarray(sigma, dtype=float)
     core = np.exp(-0.5 * (distance / s) ** 2) / (s * _ROOT_TAU)
     if halo == 0:
         return np.asarray(core)

@@ -259,4 +259,5 @@ def _roundness(
     moved = np.bincount(sector[near], -(gradient * residual)[near], n_sectors)
     full = power > 0.5 * np.median(power)
     shift = moved[full] / power[full]
-    return float(np.sqrt(max(np.var(shift) - np.mean(noise**2 / power[full]), 0.0)))
+    variance = float(np.var(shift) - np.mean(noise**2 / power[full]))
+    return float(np.sqrt(max(variance, 0.0)))

@@ -16,11 +16,11 @@ from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
-from sharpset.readings.spread import measure_edge_spread
+from sharpset.readings.spread import EdgeShape, edge_lopsidedness, measure_edge_spread
 from sharpset.readings.strips import Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["FeatureFits", "PieceSamples", "read_features", "sample_piece"]
+__all__ = ["FeatureFits", "PieceSamples", "edge_shape", "read_features", "sample_piece"]
 
 FloatArray = NDArray[np.float64]
 _END_MM = 0.3
@@ -97,6 +97,15 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     return PieceSamples(
         rows=np.array(rows), samples=samples, profiles=profiles, spread=spread, noise_inflation=light.noise_inflation
     )
+
+
+def edge_shape(light: PieceLight, pose: Pose, piece: Piece) -> EdgeShape:
+    """Return how well symmetric blur explains the wide edges with this decoding of the picture."""
+    _, strips = _strips_of(piece.features, _STRIP_REACH_MM)
+    wide = [strip for strip in strips if strip.width_mm >= 8 * max(pose.pixel_mm)]
+    samples = sample_strips(light, pose, wide, end_mm=_END_MM)
+    profiles = robust_profiles(samples)
+    return edge_lopsidedness(samples, profiles, measure_edge_spread(samples, profiles))
 
 
 def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:

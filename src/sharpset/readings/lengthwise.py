@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
-from sharpset.readings.sampling import Samples
+from sharpset.readings.sampling import INNER_MM, Samples
 from sharpset.readings.strips import StripFits
 
 __all__ = ["Lengthwise", "follow_strips"]
@@ -77,7 +77,10 @@ def _open_share(
     own = samples.owner
     nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
     reach = np.maximum(fits.width_mm, nominal) / 2 + 2.5 * fits.sigma_mm
+    inner = np.maximum(nominal / 2 - INNER_MM, 0.0)
+    nominal = nominal - 2 * inner
     near = np.abs(samples.d_mm - fits.centre_mm[own]) <= reach[own]
+    reach = reach - inner
     sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
     effect = sign[own] * (samples.solid - fits.level[own] - fits.slope_per_mm[own] * samples.d_mm)
     size = shape[0] * shape[1]

@@ -42,10 +42,10 @@ class LightMap:
         """Return the light at (column, row) positions."""
         x = (columns - self.centre_px[0]) / self.span_px[0]
         y = (rows - self.centre_px[1]) / self.span_px[1]
-        total = np.zeros(np.broadcast(x, y).shape)
+        table = np.zeros((self.order + 1, self.order + 1))
         for value, (i, j) in zip(self.coefficients, _powers(self.order), strict=True):
-            total += value * x**i * y**j
-        return total
+            table[i, j] = value
+        return np.asarray(np.polynomial.polynomial.polyval2d(x, y, table))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -140,7 +140,7 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
 
 def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[np.float32], tuple[int, int]]:
     w, h = piece.width_mm, piece.height_mm
-    corners = located.pose.to_pixels([[0, 0], [w, 0], [w, h], [0, h]])
+    corners = located.pose.to_pixels(np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]]))
     margin = 1.0 / min(scan.pixel_mm)
     low, high = corners.min(axis=0), corners.max(axis=0)
     if np.any(low < -1.5) or high[0] > scan.n_columns + 0.5 or high[1] > scan.n_rows + 0.5:

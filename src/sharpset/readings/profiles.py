@@ -12,7 +12,7 @@ from sharpset.readings.sampling import Samples
 __all__ = ["Profiles", "robust_profiles"]
 
 FloatArray = NDArray[np.float64]
-_STEPS_PER_PIXEL = 4
+_STEPS_PER_PIXEL = 3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -59,7 +59,7 @@ def robust_profiles(samples: Samples) -> Profiles:
     spread = _smooth_spread(spread.reshape(n_strips, n_bins)).ravel()
     distance = np.abs(samples.solid - median[cell]) / spread[cell]
     weight = np.clip((5.0 - distance) / 2.5, 0.0, 1.0)
-    total = np.bincount(cell, weight, size)
+    total = np.bincount(cell, weight, size).astype(float)
     safe = np.maximum(total, 1e-12)
     mean = np.bincount(cell, weight * samples.solid, size) / safe
     place = np.bincount(cell, weight * samples.d_mm, size) / safe
@@ -67,13 +67,21 @@ def robust_profiles(samples: Samples) -> Profiles:
     counts = np.bincount(samples.owner, minlength=n_strips)
     dirty = np.bincount(samples.owner, weight < 0.5, n_strips) / np.maximum(counts, 1)
     filled = (total > 0.5).reshape(shape)
+    d_mm, solid, n_pixels = _packed(filled, place.reshape(shape), mean.reshape(shape), total.reshape(shape))
     return Profiles(
-        d_mm=np.where(filled, place.reshape(shape), 0.0),
-        solid=np.where(filled, mean.reshape(shape), 0.0),
-        n_pixels=np.where(filled, total.reshape(shape), 0.0),
+        d_mm=d_mm,
+        solid=solid,
+        n_pixels=n_pixels,
         noise=_flat_noise(spread.reshape(shape), total.reshape(shape)),
         dirty=dirty,
     )
+
+
+def _packed(filled: NDArray[np.bool_], *tables: FloatArray) -> list[FloatArray]:
+    """Return tables with the filled steps of each row moved to its left end, zeros behind them."""
+    order = np.argsort(~filled, axis=1, kind="stable")[:, : int(filled.sum(axis=1).max())]
+    kept = np.take_along_axis(filled, order, axis=1)
+    return [np.asarray(np.where(kept, np.take_along_axis(table, order, axis=1), 0.0)) for table in tables]
 
 
 def _median_and_spread(cell: NDArray[np.intp], values: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:
@@ -82,10 +90,14 @@ def _median_and_spread(cell: NDArray[np.intp], values: FloatArray, size: int) ->
     start = np.concatenate(([0], np.cumsum(count)[:-1]))
 
     def medians(numbers: FloatArray) -> FloatArray:
-        ordered = numbers[np.lexsort((numbers, cell))]
+        # One sort of cell + value squeezed into (0, 1) orders the values within each cell; the value is
+        # got back to 1e-10, far below one grey level.
+        squeezed = np.clip((numbers + 4.0) / 10.0, 0.0, 0.999999)
+        ordered = np.sort(cell + squeezed)
         low = np.minimum(start + np.maximum(count - 1, 0) // 2, len(ordered) - 1)
         high = np.minimum(start + count // 2, len(ordered) - 1)
-        return np.where(count > 0, (ordered[low] + ordered[high]) / 2, 0.0)
+        middle = (ordered[low] + ordered[high]) / 2 - np.arange(size)
+        return np.asarray(np.where(count > 0, middle * 10.0 - 4.0, 0.0))
 
     median = medians(values)
     return median, np.where(count > 2, 1.4826 * medians(np.abs(values - median[cell])), np.nan)

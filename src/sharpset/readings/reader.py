@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sharpset.errors import ReadingError, ScanError, SharpsetError
+from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
-from sharpset.readings.features import FeatureFits, PieceSamples, read_features, sample_piece
+from sharpset.readings.features import FeatureFits, PieceSamples, edge_shape, read_features, sample_piece
 from sharpset.readings.gates import check_blur, check_light, check_scale
 from sharpset.readings.light import PieceLight, light_of
 from sharpset.readings.registration import PlaceData, Registration, pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
+from sharpset.readings.spread import edge_lopsidedness, is_clearly_better
 from sharpset.readings.values import corner_radius, growths, scales
 from sharpset.scans import LocatedPiece, Scan, fit_rigid, locate_pieces, open_scan
-from sharpset.scans.encoding import LINEAR, SRGB, TransferCurve
+from sharpset.scans.encoding import LINEAR
 from sharpset.scans.locate import Mirror
 
 __all__ = ["U_SCALE", "read_scan", "read_scans"]
@@ -30,6 +31,7 @@ U_SCALE = 0.002
 """Relative standard uncertainty of a scale that comes from a dpi tag or argument: uncalibrated flatbeds
 differ from their nominal pitch by 0.1 to 0.6 % (tests of five A4 scanners, ACRS 1997; a consumer
 scanner's two halves of one axis differed by 0.6 %, common practice)."""
+_LOPSIDED, _MISFIT = 3.0, 4.0
 _U_EDGE_PX = 0.02
 """What the pair of edges may be off by for reasons no single scan shows (pixels, standard uncertainty)."""
 
@@ -120,7 +122,8 @@ def read_scans(
 
 
 def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence[str]) -> PieceReading:
-    scan, light, located, strips = _prepare(scan, located, piece)
+    ready = _prepare(scan, located, piece)
+    scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
     check_blur(scan, strips.spread, piece)
     fits = read_features(light, pose, piece, strips)
@@ -147,27 +150,32 @@ def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence
     )
 
 
-def _prepare(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[Scan, PieceLight, LocatedPiece, PieceSamples]:
-    """Settle the encoding and the pose, and sample the piece."""
-    curves: list[TransferCurve] = [scan.curve]
-    if scan.encoding_source == "default":
-        curves = [SRGB, LINEAR]
-    tried = []
-    for curve in curves:
-        decoded = scan if curve is scan.curve else replace(scan, curve=curve, encoding_source="judged by its edges")
-        try:
-            light = light_of(decoded, located, piece)
-            check_light(decoded, light)
-            pose = pose_from_marks(light, located.pose, piece)
-            strips = sample_piece(light, pose, piece)
-        except SharpsetError:
-            if len(curves) == 1 or (not tried and curve is curves[-1]):
-                raise
-            continue
-        tried.append((decoded, light, replace(located, pose=pose), strips))
-    if len(tried) == 2 and tried[1][3].spread.misfit < 0.6 * tried[0][3].spread.misfit:
-        return tried[1]
-    return tried[0]
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Prepared:
+    """A piece ready to be read: encoding and pose settled, pixels sampled."""
+
+    scan: Scan
+    light: PieceLight
+    located: LocatedPiece
+    strips: PieceSamples
+
+
+def _prepare(scan: Scan, located: LocatedPiece, piece: Piece) -> _Prepared:
+    """Settle the pose and the encoding, and sample the piece."""
+    light = light_of(scan, located, piece)
+    check_light(scan, light)
+    located = replace(located, pose=pose_from_marks(light, located.pose, piece))
+    strips = sample_piece(light, located.pose, piece)
+    if scan.encoding_source == "default" and scan.curve != LINEAR:
+        as_default = edge_lopsidedness(strips.samples, strips.profiles, strips.spread)
+        if as_default.lopsided > _LOPSIDED or as_default.misfit > _MISFIT:
+            other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
+            other_light = light_of(other, located, piece)
+            if is_clearly_better(edge_shape(other_light, located.pose, piece), as_default):
+                check_light(other, other_light)
+                strips = sample_piece(other_light, located.pose, piece)
+                return _Prepared(scan=other, light=other_light, located=located, strips=strips)
+    return _Prepared(scan=scan, light=light, located=located, strips=strips)
 
 
 def _places(fits: FeatureFits, piece: Piece, located: LocatedPiece) -> PlaceData:
@@ -330,6 +338,6 @@ def _remarks(scan: Scan, code: CodeReading, fits: FeatureFits, strips: PieceSamp
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
-    if strips.spread.halo < 0:
+    if strips.spread.halo < -0.07:
         remarks.append("edges overshoot: the scanner sharpens its pictures. Switch sharpening off for best results")
     return tuple(remarks)

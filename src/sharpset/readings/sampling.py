@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 from sharpset.readings.light import PieceLight
 from sharpset.scans import Pose
 
-__all__ = ["Samples", "Strip", "sample_strips"]
+__all__ = ["INNER_MM", "Samples", "Strip", "sample_strips"]
 
 FloatArray = NDArray[np.float64]
+INNER_MM = 0.45
+"""How far inside a very wide opening its pixels are still looked at."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -111,14 +113,16 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         half[i] = max(strip.length_mm * stretch / 2 - end_mm, 0.25 * strip.length_mm * stretch)
         reach = strip.width_mm * along_scale[i] / 2 + strip.reach_mm
         columns, rows = _box(light, pose, strip, u, v, half[i], reach)
-        dx = columns * pixel[0] - pose.to_pixels([[strip.x_mm, strip.y_mm]])[0, 0] * pixel[0]
-        dy = rows * pixel[1] - pose.to_pixels([[strip.x_mm, strip.y_mm]])[0, 1] * pixel[1]
+        centre = pose.to_pixels([[strip.x_mm, strip.y_mm]])[0]
+        dx, dy = (columns - centre[0]) * pixel[0], (rows - centre[1]) * pixel[1]
         d = dx * v[0] + dy * v[1]
         t = dx * u[0] + dy * u[1]
-        keep = (np.abs(d) <= reach) & (np.abs(t) <= half[i])
-        columns, rows = columns[keep], rows[keep]
-        parts.append((np.full(len(columns), i), d[keep], t[keep], light.solid_share(columns, rows)))
-    owner, d, t, solid = (np.concatenate(column) for column in zip(*parts, strict=True))
+        # The middle of a very wide opening says nothing about its edges.
+        inner = strip.width_mm * along_scale[i] / 2 - INNER_MM
+        keep = (np.abs(d) <= reach) & (np.abs(d) >= inner) & (np.abs(t) <= half[i])
+        parts.append((np.full(int(keep.sum()), i), d[keep], t[keep], columns[keep], rows[keep]))
+    owner, d, t, columns, rows = (np.concatenate(column) for column in zip(*parts, strict=True))
+    solid = light.solid_share(columns, rows)
     return Samples(
         strips=tuple(strips),
         owner=owner,

@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
-from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.blur import EdgeSpread, edge_profile
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import Priors, StripFits, fit_strips
 
-__all__ = ["measure_edge_spread", "select_profiles", "select_samples"]
+__all__ = [
+    "EdgeShape",
+    "edge_lopsidedness",
+    "is_clearly_better",
+    "measure_edge_spread",
+    "select_profiles",
+    "select_samples",
+]
 
 _LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
-_HALO_RATIOS = (2.0, 3.0, 5.0)
+_HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _HALOS = (-0.2, -0.1, -0.05, 0.05, 0.1, 0.15, 0.2, 0.3)
 _WIDE_PX = 9.0
 _FEWEST = 4
+_MOST = 24
 
 
 def select_samples(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
@@ -73,11 +81,23 @@ def measure_edge_spread(samples: Samples, profiles: Profiles) -> EdgeSpread:
     Roughness of the printed edges adds to the core's width; features of the same print share it, so
     that mean widths stay right.
     """
+    wide = _wide_strips(samples, profiles)
+    start = _guess(samples)
+    wide = _thinned(wide, samples)
+    chosen, outlines = select_samples(samples, wide), select_profiles(profiles, wide)
+    return _choose_halo(chosen, outlines, start)
+
+
+def _guess(samples: Samples) -> EdgeSpread:
+    return EdgeSpread(sigma_x_mm=1.2 * samples.pixel_mm, sigma_y_mm=1.2 * samples.pixel_mm)
+
+
+def _wide_strips(samples: Samples, profiles: Profiles) -> NDArray[np.intp]:
+    """Return the indices of clearly formed strips that are wide enough to show the blur."""
     width = np.array([strip.width_mm for strip in samples.strips])
     wide = np.flatnonzero(width >= _WIDE_PX * samples.pixel_mm)
-    start = EdgeSpread(sigma_x_mm=1.2 * samples.pixel_mm, sigma_y_mm=1.2 * samples.pixel_mm)
     if len(wide) >= _FEWEST:
-        fits = fit_strips(select_samples(samples, wide), select_profiles(profiles, wide), start, _LOOSE)
+        fits = fit_strips(select_samples(samples, wide), select_profiles(profiles, wide), _guess(samples), _LOOSE)
         clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
         wide = wide[clear]
     if len(wide) < _FEWEST:
@@ -86,19 +106,103 @@ def measure_edge_spread(samples: Samples, profiles: Profiles) -> EdgeSpread:
             f"only {len(wide)} slots and bars are wide enough on this scan to show its blur; {_FEWEST} are needed. "
             f"Scan at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece flat on the glass."
         )
-    chosen, outlines = select_samples(samples, wide), select_profiles(profiles, wide)
-    return _choose_halo(chosen, outlines, start)
+    return wide
+
+
+def _thinned(wide: NDArray[np.intp], samples: Samples) -> NDArray[np.intp]:
+    """Keep at most `_MOST` strips, the directions of their edges as evenly as they come."""
+    direction = np.round(np.degrees(np.arctan2(*samples.normal[wide].T)) % 180 / 15).astype(int) % 12
+    rank = np.zeros(len(wide))
+    for value in np.unique(direction):
+        rank[direction == value] = np.arange(np.sum(direction == value))
+    return np.sort(wide[np.argsort(rank, kind="stable")[:_MOST]])
 
 
 def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
     best = _fit(samples, profiles, start)
-    trials = [replace(start, halo=0.1, halo_ratio=ratio) for ratio in _HALO_RATIOS]
-    fitted = [_fit(samples, profiles, trial) for trial in trials]
-    ratio = min(fitted, key=lambda f: f.misfit).halo_ratio
-    fitted += [_fit(samples, profiles, replace(start, halo=halo, halo_ratio=ratio)) for halo in _HALOS if halo != 0.1]
-    challenger = min(fitted, key=lambda f: f.misfit)
+    by_ratio = [_fit(samples, profiles, replace(start, halo=0.1, halo_ratio=ratio)) for ratio in _HALO_RATIOS]
+    ratio = min(by_ratio, key=lambda f: f.misfit).halo_ratio
+    by_halo = [_fit(samples, profiles, replace(start, halo=halo, halo_ratio=ratio)) for halo in _HALOS]
+    challenger = min([*by_ratio, *by_halo], key=lambda f: f.misfit)
+    refined = _fit(samples, profiles, replace(challenger, halo=_lowest([best, *by_halo])))
+    challenger = min(challenger, refined, key=lambda f: f.misfit)
     # A halo must explain something: two more parameters always fit a little better.
     return challenger if challenger.misfit < 0.97 * best.misfit else best
+
+
+def _lowest(trials: list[EdgeSpread]) -> float:
+    """Return the halo at the bottom of a parabola through the three trials about the best one."""
+    ordered = sorted(trials, key=lambda f: f.halo)
+    k = int(np.clip(np.argmin([f.misfit for f in ordered]), 1, len(ordered) - 2))
+    three = ordered[k - 1 : k + 2]
+    bend, slope, _ = np.polyfit([f.halo for f in three], [f.misfit for f in three], 2)
+    bottom = -slope / (2 * bend) if bend > 0 else ordered[k].halo
+    return float(np.clip(bottom, three[0].halo, three[-1].halo))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EdgeShape:
+    """How well symmetric blur explains the edges of a scan.
+
+    Attributes
+    ----------
+    lopsided : float
+        Inequality of the two halves of an edge over its standard error; about 1 where there is none.
+    misfit : float
+        Mean square residual over what noise alone would leave.
+    """
+
+    lopsided: float
+    misfit: float
+
+
+def is_clearly_better(shape: EdgeShape, default: EdgeShape) -> bool:
+    """Return whether another decoding of the picture explains its edges clearly better than the default one.
+
+    The factors come from rehearsed pictures: with the right curve the lopsidedness stayed below 2
+    and the misfit within 1.5 times that of the wrong one; with the wrong curve one of the two was at
+    least four times (lopsidedness) or twenty times (misfit) that of the right one.
+    """
+    more_even = default.lopsided > 3.0 and shape.lopsided < 0.5 * default.lopsided
+    far_closer = default.misfit > 8 * shape.misfit and shape.lopsided < 1.5 * default.lopsided
+    return (more_even and shape.misfit < 4 * default.misfit) or far_closer
+
+
+def edge_lopsidedness(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> EdgeShape:
+    """Return how unequal the two halves of the scan's blurred edges are, in units of noise.
+
+    Blur in linear light makes an edge rise as it fell: E(u) + E(-u) = 1. A wrong transfer curve
+    breaks that, whatever the shape of the blur. The statistic is the root mean square, over
+    distances u from the edge, of that sum's deviation averaged over all wide edges, over its
+    standard error: about 1 where the halves are equal.
+    """
+    wide = _thinned(_wide_strips(samples, profiles), samples)
+    chosen, outlines = select_samples(samples, wide), select_profiles(profiles, wide)
+    fits = fit_strips(chosen, outlines, spread, _LOOSE)
+    sign = np.where([strip.solid for strip in chosen.strips], 1.0, -1.0)[:, None]
+    d = outlines.d_mm - fits.centre_mm[:, None]
+    height = sign * fits.contrast[:, None]
+    half, sigma = fits.width_mm[:, None] / 2, fits.sigma_mm[:, None]
+    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    span = edge_profile(d + half, sigma, **kind) - edge_profile(d - half, sigma, **kind)
+    residual = outlines.solid - fits.level[:, None] - fits.slope_per_mm[:, None] * outlines.d_mm - height * span
+    # Distance from the nearer edge, counted towards the plate, in blur widths.
+    towards_plate = sign * (half - np.abs(d)) / sigma
+    step = 0.25
+    n_bins = int(4 / step)
+    bins = np.floor(np.abs(towards_plate) / step).astype(int)
+    near = (bins < n_bins) & (outlines.n_pixels > 0)
+    totals = []
+    for side in (towards_plate > 0, towards_plate <= 0):
+        used = near & side
+        weight = np.bincount(bins[used], outlines.n_pixels[used], n_bins)
+        total = np.bincount(bins[used], (outlines.n_pixels * residual)[used], n_bins)
+        totals.append((total / np.maximum(weight, 1e-9), weight))
+    noise = float(np.median(profiles.noise))
+    both = np.minimum(totals[0][1], totals[1][1]) > 0
+    error = noise * np.sqrt(1 / np.maximum(totals[0][1], 1e-9) + 1 / np.maximum(totals[1][1], 1e-9))
+    lopsided = float(np.sqrt(np.mean(((totals[0][0] + totals[1][0]) / error)[both] ** 2)))
+    return EdgeShape(lopsided=lopsided, misfit=spread.misfit)
 
 
 def _fit(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> EdgeSpread:

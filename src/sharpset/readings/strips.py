@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.profiles import Profiles
-from sharpset.readings.sampling import Samples
+from sharpset.readings.sampling import INNER_MM, Samples
 
 __all__ = ["Priors", "StripFits", "fit_strips"]
 
@@ -194,7 +194,7 @@ def _start(problem: _Problem, samples: Samples, spread: EdgeSpread) -> FloatArra
     """Return start values: width from the missing (or present) light, centre from its centroid."""
     p = problem.prior_mean.copy()
     filled = problem.weight > 0
-    step = samples.pixel_mm / 4
+    step = samples.pixel_mm / 3
     effect = np.where(filled, problem.sign * (problem.solid - problem.prior_mean[:, LEVEL, None]), 0.0)
     # Steps are unevenly filled: weigh each by the room it stands for.
     room = _room(problem.d, filled, step)
@@ -203,18 +203,19 @@ def _start(problem: _Problem, samples: Samples, spread: EdgeSpread) -> FloatArra
     centroid = np.sum(positive * problem.d, axis=1) / np.maximum(positive.sum(axis=1), 1e-9)
     p[:, WIDTH] = np.clip(area, 0.3 * samples.pixel_mm, 1.8 * problem.reach)
     p[:, CENTRE] = np.clip(centroid, -0.3 * problem.reach, 0.3 * problem.reach)
+    # The middle of very wide openings is not sampled, so that its light cannot be summed.
+    nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
+    hollow = nominal > 2 * INNER_MM
+    p[hollow, WIDTH], p[hollow, CENTRE] = nominal[hollow], 0.0
     return p
 
 
 def _room(d: FloatArray, filled: NDArray[np.bool_], step: float) -> FloatArray:
-    room = np.zeros_like(d)
-    for i in range(len(d)):
-        places = np.flatnonzero(filled[i])
-        if len(places) > 1:
-            room[i, places] = np.gradient(d[i, places])
-        elif len(places) == 1:
-            room[i, places] = step
-    return room
+    """Return the room across the strip that each filled step stands for (they come in rising order)."""
+    gap = np.diff(d, axis=1)
+    gap = np.where(filled[:, 1:] & (gap > 0) & (gap < 40 * step), gap, 0.0)
+    padded = np.pad(gap, ((0, 0), (1, 1)))
+    return np.asarray((padded[:, 1:] + padded[:, :-1]) / 2)
 
 
 def _iterate(problem: _Problem, p: FloatArray) -> FloatArray:
@@ -222,9 +223,9 @@ def _iterate(problem: _Problem, p: FloatArray) -> FloatArray:
     model, jacobian = problem.evaluate(p)
     cost = problem.cost(p, model)
     for _ in range(_N_STEPS):
-        weighted = jacobian * problem.weight[..., None]
-        normal = np.einsum("nmi,nmj->nij", weighted, jacobian)
-        gradient = np.einsum("nmi,nm->ni", weighted, problem.solid - model)
+        weighted = (jacobian * problem.weight[..., None]).transpose(0, 2, 1)
+        normal = weighted @ jacobian
+        gradient = (weighted @ (problem.solid - model)[..., None])[..., 0]
         gradient -= problem.prior_precision * (p - problem.prior_mean)
         index = np.arange(6)
         normal[:, index, index] += problem.prior_precision
@@ -247,7 +248,7 @@ def _iterate(problem: _Problem, p: FloatArray) -> FloatArray:
         gain = np.where(better, cost - new_cost, np.inf)
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping / 5, damping * 8)
-        if np.all((gain < 1e-7 * (cost + 1)) | (damping > 1e8)):
+        if np.all((gain < 1e-6 * (cost + 1)) | (damping > 1e8)):
             break
     return p
 
@@ -259,8 +260,8 @@ def _results(problem: _Problem, p: FloatArray, profiles: Profiles) -> StripFits:
     chi2 = np.sum(problem.weight * residual**2, axis=1) / n_used
     # Misfit beyond noise (texture, roughness, foreign light) widens the noise part, never narrows it.
     scale = np.maximum(chi2, 1.0)
-    weighted = jacobian * (problem.weight / scale[:, None])[..., None]
-    normal = np.einsum("nmi,nmj->nij", weighted, jacobian)
+    weighted = (jacobian * (problem.weight / scale[:, None])[..., None]).transpose(0, 2, 1)
+    normal = weighted @ jacobian
     index = np.arange(6)
     normal[:, index, index] += problem.prior_precision + 1e-12
     covariance = np.linalg.inv(normal)

@@ -17,6 +17,8 @@ from sharpset.scans import Pose
 __all__ = ["corner_radius", "growths", "scales"]
 
 FloatArray = NDArray[np.float64]
+_U_LEVEL = 0.003
+"""Standard uncertainty of the background's light in a corner, as a share of the contrast."""
 
 
 def growths(table: pd.DataFrame, stretch: FloatArray) -> dict[str, Quantity]:
@@ -128,7 +130,8 @@ def corner_radius(
             radii.append(area / (1 - np.pi / 4))
             errors.append(noise * pixel_area * np.sqrt(near.sum()) / (1 - np.pi / 4))
     mean_square = float(np.mean(radii))
-    spread_square = float(np.hypot(np.std(radii, ddof=1) / 2, np.mean(errors) / 2))
+    level = _U_LEVEL * 0.45**2 / (1 - np.pi / 4)
+    spread_square = float(np.sqrt(np.var(radii, ddof=1) / 4 + np.mean(errors) ** 2 / 4 + level**2))
     value = float(np.sqrt(max(mean_square, 0.0)))
     upper = float(np.sqrt(max(mean_square, 0.0) + 2 * spread_square))
     return Quantity(name=name, unit="mm", value=value, U95=max(upper - value, 1e-4), n=4)

@@ -216,7 +216,7 @@ def _pattern(piece: Piece) -> NDArray[np.float32]:
         points = np.asarray(void.exterior.coords) / _COARSE_MM * fine - 0.5
         cv2.fillPoly(picture, [np.round(points * 2**shift).astype(np.int32)], 0, shift=shift)
     small = cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return cv2.GaussianBlur(small, (0, 0), 0.8)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), dtype=np.float32)
 
 
 def _match(
@@ -235,9 +235,11 @@ def _match(
     if not trials:
         return None
     trials.sort(key=lambda t: -t.match)
-    moved = sorted((_settle(coarse, trial, pattern) for trial in trials[:3]), key=lambda t: -t.match)
+    # Trials far behind the best one are not worth moving into place.
+    close = [trial for trial in trials[:3] if trial.match > trials[0].match - 0.25]
+    moved = sorted((_settle(coarse, trial, pattern) for trial in close), key=lambda t: -t.match)
     best = moved[0]
-    lead = best.match - max((t.match for t in [*moved[1:], *trials[3:]]), default=0.0)
+    lead = best.match - max((t.match for t in [*moved[1:], *trials[len(close) :]]), default=0.0)
     if best.match < _LEAST_MATCH or lead < _LEAST_LEAD:
         return None
     if mirror != "auto" and best.seen_from_below != (mirror == "yes"):
@@ -259,7 +261,7 @@ def _start(outline: _Outline, piece: Piece, quarter: int, seen_from_below: bool)
 def _pattern_to_coarse(matrix: FloatArray) -> NDArray[np.float32]:
     """Return the map from pattern pixels (centre of pixel 0 at half a coarse pixel) to coarse pixels."""
     linear = matrix[:, :2] * _COARSE_MM
-    return np.column_stack((linear, matrix[:, 2] + linear @ [0.5, 0.5])).astype(np.float32)
+    return np.asarray(np.column_stack((linear, matrix[:, 2] + linear @ [0.5, 0.5])), dtype=np.float32)
 
 
 def _inside(pattern: NDArray[np.float32]) -> tuple[slice, slice]:

@@ -95,7 +95,7 @@ def fit_affine(points_mm: FloatArray, pixels: FloatArray, *, pixel_mm: PixelSize
     root = np.sqrt(weights)[:, None]
     design = np.column_stack((points_mm, np.ones(len(points_mm))))
     solution, *_ = np.linalg.lstsq(design * root, pixels * root, rcond=None)
-    return Pose(matrix=solution.T, pixel_mm=pixel_mm)
+    return Pose(matrix=np.asarray(solution.T, dtype=float), pixel_mm=pixel_mm)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

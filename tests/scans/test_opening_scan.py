@@ -127,6 +127,12 @@ def test_file_digest_and_id(tmp_path: Path) -> None:
     assert open_scan(tmp_path / "copy.tif").scan_id.rsplit("-", 1)[1] == scan.scan_id.rsplit("-", 1)[1]
 
 
+def test_digest_of_pixels_without_a_file() -> None:
+    pixels = np.arange(12, dtype=np.uint8).reshape(3, 4)
+    scan = scan_from_pixels(pixels, pixel_mm=0.02, name="no such file.png")
+    assert scan.sha256 == hashlib.sha256(bytes(range(12))).hexdigest()
+
+
 def test_digest_of_a_file_that_went_away(tmp_path: Path) -> None:
     file = tmp_path / "a.tif"
     tifffile.imwrite(

@@ -109,7 +109,9 @@ class Scan:
 
     @cached_property
     def sha256(self) -> str:
-        """SHA-256 of the whole file, hexadecimal; read from the disk at first use."""
+        """SHA-256 of the whole file (of the pixels where there is no file), hexadecimal; computed at first use."""
+        if self.kind == "memory" and not self.path.is_file():
+            return hashlib.sha256(np.ascontiguousarray(self.stored).tobytes()).hexdigest()
         try:
             with self.path.open("rb") as file:
                 return hashlib.file_digest(file, "sha256").hexdigest()

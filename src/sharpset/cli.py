@@ -12,7 +12,8 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
-from typing import TextIO
+from pathlib import Path
+from typing import Any, TextIO
 
 from sharpset import __version__
 from sharpset.errors import SharpsetError, SharpsetWarning
@@ -87,6 +88,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         with warnings.catch_warnings():
             warnings.showwarning = _show_warning
             args = build_parser(verb).parse_args(words)
+            args.draw_overlays = _draw_overlays
             status = int(args.run(args))
             sys.stdout.flush()
             return status
@@ -103,6 +105,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         if error.filename is None:
             raise
         return _fail(f"{error.filename}: {error.strerror}. Check the path, the permissions and the space on the disk.")
+
+
+def _draw_overlays(readings: Any, piece: Any, folder: Path) -> None:
+    """Draw what was found for a verb whose own room knows no figures."""
+    from sharpset.plots import write_overlays
+
+    for path in write_overlays(readings, piece, folder):
+        print(f"overlay: {path}")
 
 
 def _fail(text: str) -> int:

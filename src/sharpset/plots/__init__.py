@@ -6,29 +6,62 @@ behind the names are opened when a name is first asked for.
 
 from __future__ import annotations
 
-import importlib
-from typing import Any
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.plots.agreement import draw_agreement, draw_deviations, draw_differences, draw_limits
+    from sharpset.plots.charts import draw_drift_chart, draw_gauge
+    from sharpset.plots.effects import draw_effects, draw_half_normal, draw_main_effects
+    from sharpset.plots.formed import draw_formed_chart, draw_formed_curves
+    from sharpset.plots.overlay import draw_scan_overlay, write_overlays
+    from sharpset.plots.recommendation import draw_recommendation
+    from sharpset.plots.residuals import draw_residuals
+    from sharpset.plots.style import FORMED_COLOURS, KIND_COLOURS, save_figure
+    from sharpset.plots.surfaces import draw_chance_map, draw_response_surface
+
+__all__ = [
+    "FORMED_COLOURS",
+    "KIND_COLOURS",
+    "draw_agreement",
+    "draw_chance_map",
+    "draw_deviations",
+    "draw_differences",
+    "draw_drift_chart",
+    "draw_effects",
+    "draw_formed_chart",
+    "draw_formed_curves",
+    "draw_gauge",
+    "draw_half_normal",
+    "draw_limits",
+    "draw_main_effects",
+    "draw_recommendation",
+    "draw_residuals",
+    "draw_response_surface",
+    "draw_scan_overlay",
+    "save_figure",
+    "write_overlays",
+]
 
 _HOMES = {
-    "FORMED_COLOURS": "style",
-    "KIND_COLOURS": "style",
-    "draw_chance_map": "surfaces",
-    "draw_effects": "effects",
-    "draw_formed_chart": "formed",
-    "draw_formed_curves": "formed",
-    "draw_half_normal": "effects",
-    "draw_main_effects": "effects",
-    "draw_recommendation": "recommendation",
-    "draw_residuals": "residuals",
-    "draw_response_surface": "surfaces",
-    "draw_scan_overlay": "overlay",
-    "save_figure": "style",
+    "agreement": ("draw_agreement", "draw_deviations", "draw_differences", "draw_limits"),
+    "charts": ("draw_drift_chart", "draw_gauge"),
+    "effects": ("draw_effects", "draw_half_normal", "draw_main_effects"),
+    "formed": ("draw_formed_chart", "draw_formed_curves"),
+    "overlay": ("draw_scan_overlay", "write_overlays"),
+    "recommendation": ("draw_recommendation",),
+    "residuals": ("draw_residuals",),
+    "style": ("FORMED_COLOURS", "KIND_COLOURS", "save_figure"),
+    "surfaces": ("draw_chance_map", "draw_response_surface"),
 }
-
-__all__ = sorted(_HOMES)
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(f"sharpset.plots.{_HOMES[name]}"), name)
+    if name in _HOME_OF:
+        return getattr(import_module(f"sharpset.plots.{_HOME_OF[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -19,7 +21,7 @@ from sharpset.plots.style import FORMED_COLOURS, INK, new_figure, plain, styled
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
 
-__all__ = ["draw_scan_overlay"]
+__all__ = ["draw_scan_overlay", "write_overlays"]
 
 _LONGEST_PX = 1500
 _MARGIN_MM = 2.0
@@ -39,6 +41,17 @@ class _Found(Protocol):
     def table(self) -> pd.DataFrame: ...
     @property
     def pose(self) -> Any: ...
+
+
+class _ReadScan(Protocol):
+    """What is needed of the reading of one scan."""
+
+    @property
+    def scan_id(self) -> str: ...
+    @property
+    def path(self) -> Path: ...
+    @property
+    def pieces(self) -> tuple[Any, ...]: ...
 
 
 def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, title: str = "") -> Figure:
@@ -221,3 +234,32 @@ def _transition(ladder: pd.DataFrame, *, n_shown: int = 4) -> list[str]:
     cut = int(np.argmin([formed[:k].sum() + (~formed[k:]).sum() for k in range(len(formed) + 1)]))
     first = int(np.clip(cut - n_shown // 2, 0, max(0, len(repeat) - n_shown)))
     return list(repeat.index[first : first + n_shown])
+
+
+def write_overlays(readings: Iterable[_ReadScan], piece: Piece, folder: Path | str) -> list[Path]:
+    """Draw what was found on every scan into a folder, one PNG a piece.
+
+    Parameters
+    ----------
+    readings : iterable of ScanReading
+        Their pictures are opened again where they lie.
+    piece : Piece
+    folder : path
+        Made if it is not there.
+
+    Returns
+    -------
+    list of Path
+    """
+    from sharpset.plots.style import save_figure
+    from sharpset.scans import open_scan
+
+    files = []
+    for scan in readings:
+        picture = open_scan(scan.path, need_scale=False).pixels
+        for number, found in enumerate(scan.pieces, start=1):
+            run = f", run {found.run_id}" if found.run_id else ""
+            figure = draw_scan_overlay(picture, found, piece, title=f"{scan.path.name}{run}")
+            several = f"-{number}" if len(scan.pieces) > 1 else ""
+            files.append(save_figure(figure, Path(folder) / f"{scan.scan_id}{several}.png"))
+    return files

@@ -6,7 +6,7 @@ import itertools
 import uuid
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sharpset.errors import RecordError
@@ -23,6 +23,7 @@ def test_code_sum_is_divisible_by_the_prime() -> None:
     assert codes.code_of("00000000-0001-0000-0000-000000000000") == "11112" + codes.ALPHABET[check]
 
 
+@settings(deadline=None)
 @given(UUIDS)
 def test_every_single_wrong_character_is_found(entry_uuid: str) -> None:
     code = codes.code_of(entry_uuid)
@@ -32,6 +33,7 @@ def test_every_single_wrong_character_is_found(entry_uuid: str) -> None:
             assert not codes.is_code(code[:place] + other + code[place + 1 :])
 
 
+@settings(deadline=None)
 @given(UUIDS)
 def test_every_exchange_of_two_characters_is_found(entry_uuid: str) -> None:
     code = codes.code_of(entry_uuid)
@@ -42,6 +44,7 @@ def test_every_exchange_of_two_characters_is_found(entry_uuid: str) -> None:
             assert not codes.is_code("".join(swapped))
 
 
+@settings(deadline=None)
 @given(UUIDS)
 def test_typed_code_is_read_with_small_letters_hyphens_and_alike_characters(entry_uuid: str) -> None:
     code = codes.code_of(entry_uuid)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import random
+import shutil
 import sqlite3
 import time
 from contextlib import closing
@@ -16,6 +17,8 @@ import workers
 from sqlalchemy import text
 
 from sharpset.record import open_record
+
+SAVED = Path(__file__).parents[1] / "saved" / "record"
 
 # A fork server imports the libraries once, so that a kill costs a tenth of a second and not a start of Python.
 _METHOD = "forkserver" if os.name == "posix" else "spawn"
@@ -108,6 +111,20 @@ def run_kills(place: str, n_kills: int, *, seed: int, new_every: int = 0, folder
 @pytest.mark.slow
 def test_forty_kills_lose_nothing(tmp_path: Path) -> None:
     assert run_kills("", 40, seed=1, new_every=10, folder=tmp_path) > 40  # they did record between the kills
+
+
+@pytest.mark.slow
+def test_kills_while_an_old_record_is_upgraded_lose_nothing(tmp_path: Path) -> None:
+    chance = random.Random(4)
+    for number in range(8):
+        place = tmp_path / f"old-{number}.sqlite"
+        shutil.copy(SAVED / "tables-0001.sqlite", place)
+        kill_while_recording(str(place), number, n_first=0, after_s=chance.uniform(0.02, 0.3))
+        with open_record(place) as record:
+            # what the file held when it was made, whether or not the upgrade was through
+            assert set(record.list("printer", text="er")["name"]) >= {"Heron", "Otter"}
+            assert record.show("fine bars").fields["status"] == "good"
+            assert record.check(files=False).findings == ()
 
 
 @pytest.mark.slow

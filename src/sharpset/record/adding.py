@@ -1,4 +1,4 @@
-"""Add entries to the record, and correct them."""
+"""Add entries to the record."""
 
 from __future__ import annotations
 
@@ -14,23 +14,24 @@ from sharpset.record.chains import is_newest
 from sharpset.record.documents import Document, insert_document
 from sharpset.record.entries import Entry
 from sharpset.record.files import HashedFile, hash_file, hash_files, keep_content
-from sharpset.record.lookup import find_key, to_entries
-from sharpset.record.making import Target, corrected_document, new_document
-from sharpset.record.models import EntryRow, ReadingsRow
+from sharpset.record.lookup import to_entries
+from sharpset.record.making import Target, new_document
+from sharpset.record.models import EntryRow
 from sharpset.record.tables import check_readings, pack_table, table_digest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["AddingRecord"]
+__all__ = ["AddingRecord", "insert_entry"]
 
 Table = Mapping[str, Any]
 Files = Mapping[str, "Path | str"]
 
 
-def _insert(
+def insert_entry(
     connection: Connection, document: Document, hashed: Sequence[HashedFile] = (), packed: bytes | None = None
 ) -> Entry:
+    """Insert a document and the files that are kept with it; return the entry."""
     for file in hashed:
         if file.content is not None:
             keep_content(connection, file.content)
@@ -95,7 +96,7 @@ class AddingRecord(RecordBase):
                 by=by,
                 note=note,
             )
-            return _insert(connection, document, hashed)
+            return insert_entry(connection, document, hashed)
 
     def add_printer(
         self, name: str, *, process: str, details: Table | None = None, by: str = "", note: str = ""
@@ -285,7 +286,7 @@ class AddingRecord(RecordBase):
                     by=by,
                     note=note,
                 )
-                entries.append(_insert(connection, document, packed=packed))
+                entries.append(insert_entry(connection, document, packed=packed))
             return tuple(entries)
 
     def add_fit(
@@ -397,52 +398,6 @@ class AddingRecord(RecordBase):
             by=by,
             note=note,
         )
-
-    def correct(
-        self,
-        what: Target,
-        changes: Table | None = None,
-        *,
-        note: str,
-        readings: pd.DataFrame | None = None,
-        files: Files | None = None,
-        keep_files: bool = True,
-        by: str = "",
-        kind: str | None = None,
-    ) -> Entry:
-        """Correct an entry by a new one that points to it; the old one stays.
-
-        Parameters
-        ----------
-        what : str or Entry
-            Code, UUID, name or entry. The newest entry of its chain is corrected.
-        changes : mapping, optional
-            Fields and references to change; also name, limits and evidence. None empties.
-        note : str
-            Why; a correction without a reason is refused.
-        readings : DataFrame, optional
-            The right table, for readings.
-        files : mapping, optional
-            Files that are added, or take the place of those with the same role.
-        """
-        if not note.strip():
-            raise RecordError("correct: note is missing: why the entry is corrected. Add a note.")
-        changes = dict(changes or {})
-        hashed = hash_files(files or {}, keep=keep_files)
-        table = None if readings is None else check_readings(readings)
-        with self._writing() as connection:
-            key = find_key(connection, what, kind=kind)
-            packed = connection.execute(select(ReadingsRow.packed).where(ReadingsRow.id == key)).scalar_one_or_none()
-            if table is not None:
-                if packed is None:
-                    raise RecordError(f"correct: {what!r} is no readings entry, so it cannot take a table of readings.")
-                packed = pack_table(table)
-            if packed is not None:
-                n_rows = len(table) if table is not None else None
-                own = {} if n_rows is None else {"n_rows": n_rows, "table_sha256": table_digest(packed)}
-                changes = {n: v for n, v in changes.items() if n not in ("n_rows", "table_sha256")} | own
-            document = corrected_document(connection, key, changes, files=hashed, by=by, note=note)
-            return _insert(connection, document, hashed, packed)
 
 
 def _scan_named(connection: Connection, scan_id: str) -> str | None:

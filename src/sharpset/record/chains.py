@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, and_, exists, func, or_, select
@@ -9,7 +10,7 @@ from sqlalchemy.orm import aliased
 
 from sharpset.record.models import EntryRow
 
-__all__ = ["chain_of", "first_of", "is_newest", "newest_of"]
+__all__ = ["chain_of", "first_of", "is_newest", "newest_by_first", "newest_of"]
 
 
 def is_newest(entry: Any = EntryRow) -> ColumnElement[bool]:
@@ -40,3 +41,15 @@ def chain_of(connection: Connection, key: int) -> list[Any]:
 def newest_of(connection: Connection, key: int) -> int:
     """Return the row number of the newest entry in a chain."""
     return int(chain_of(connection, key)[-1].id)
+
+
+def newest_by_first(connection: Connection, firsts: Iterable[int]) -> dict[int, Any]:
+    """Return the rows of the newest entries of several chains, by the row number of the first."""
+    keys = sorted(firsts)
+    newest: dict[int, Any] = {}
+    for start in range(0, len(keys), 400):
+        part = keys[start : start + 400]
+        query = select(EntryRow.__table__).where(or_(EntryRow.id.in_(part), EntryRow.first_id.in_(part)))
+        for row in connection.execute(query.order_by(EntryRow.created_utc, EntryRow.uuid)):
+            newest[row.first_id or row.id] = row
+    return newest

@@ -57,7 +57,7 @@ def code_of(entry_uuid: str) -> str:
 
 
 def _tidy(text: str) -> str:
-    return text.strip().upper().replace("-", "").replace(" ", "").translate(_ALIKE)
+    return text.strip(" \t\r\n,.;:()[]").upper().replace("-", "").replace(" ", "").translate(_ALIKE)
 
 
 def looks_like_code(text: str) -> bool:

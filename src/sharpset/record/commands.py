@@ -15,6 +15,7 @@ __all__ = ["KIND_NAMES", "configure"]
 
 KIND_NAMES = ("printer", "head", "material", "lot", "piece", "print", "scan", "readings", "fit", "recipe")
 STATUS_NAMES = ("trial", "good", "retired")
+_POINTED_TO = ("printer", "material", "head", "lot", "piece", "print", "scan", "recipe")
 _FORMS = """\
 A value is set by --set key=value; parts of a table by a dot, entries by name or code:
   sharpset record add printer --set name=Heron process=filament
@@ -85,37 +86,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         return sub
 
     raw = argparse.RawDescriptionHelpFormatter
-    add = action("add", _add, "add an entry", writer, epilog=_FORMS, formatter_class=raw)
-    add.add_argument("kind", nargs="?", choices=KIND_NAMES, metavar="KIND", help=f"one of {', '.join(KIND_NAMES)}")
-    add.add_argument("--fit", type=Path, metavar="DIR", help="take the recipe of a fit folder")
-    add.add_argument("--piece", type=Path, metavar="DIR", help="take a piece folder (for kind piece)")
-    add.add_argument("--name", default="", help="name of the entry")
-    add.add_argument("--printer", help="printer, by name or code")
-    add.add_argument("--material", help="material, by name or code")
-    add.add_argument("--head", help="nozzle or light engine, by name or code")
-    add.add_argument("--status", choices=STATUS_NAMES, help="status of a recipe (default: trial)")
-    add.add_argument("--create", action="store_true", help="with --fit: add printer and material if they are new")
-    listing = action("list", _list, "list entries, the newest first")
-    listing.add_argument("kind", nargs="?", choices=KIND_NAMES, metavar="KIND", help=f"one of {', '.join(KIND_NAMES)}")
-    for name in ("printer", "material", "head", "lot", "piece", "print", "scan", "recipe"):
-        listing.add_argument(f"--{name}", metavar="NAME|CODE", help=f"only entries that point to this {name}")
-    listing.add_argument("--text", default="", help="only entries whose name or note holds this")
-    listing.add_argument("--corrected", action="store_true", help="show entries that were corrected later too")
-    show = action("show", _show, "show one entry; corrections are followed to the newest")
-    show.add_argument("code", metavar="CODE|NAME|UUID")
-    show.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
-    show.add_argument("--as-entered", action="store_true", help="show this very entry, even if it was corrected")
-    show.add_argument("--table", type=Path, metavar="FILE", help="write the table of a readings entry to this CSV file")
-    show.add_argument("--files", type=Path, metavar="DIR", help="write the files that the record keeps to this folder")
-    search = action("search", _search, "search by what forms, the finest first")
-    search.add_argument("what", nargs="?", default="recipe", choices=("recipe", "fit", "print"))
-    search.add_argument("--printer", metavar="NAME|CODE")
-    search.add_argument("--material", metavar="NAME|CODE")
-    search.add_argument("--kind", metavar="KIND", help="kind of detail: bar, slot, hole ...")
-    search.add_argument("--limit", type=float, metavar="MM", help="it must form details this small")
-    search.add_argument("--status", choices=STATUS_NAMES)
-    for sub in (listing, search):
-        sub.add_argument("--most", type=int, default=50, metavar="N", help="largest number of rows (default: 50)")
+    _add_options(action("add", _add, "add an entry", writer, epilog=_FORMS, formatter_class=raw))
+    _list_options(action("list", _list, "list entries, the newest first"))
+    _show_options(action("show", _show, "show one entry; corrections are followed to the newest"))
+    _search_options(action("search", _search, "search by what forms, the finest first"))
     correct = action("correct", _correct, "correct an entry by a new one that points to it", writer)
     correct.add_argument("code", metavar="CODE|NAME|UUID")
     correct.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
@@ -134,6 +108,62 @@ def configure(parser: argparse.ArgumentParser) -> None:
     action("restore", _restore, "put a backup in the record's place").add_argument("file", type=Path, metavar="FILE")
     check = action("check", _check, "check that the record is sound")
     check.add_argument("--no-files", action="store_true", help="do not look at scans and other files where they lie")
+
+
+def _kind_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("kind", nargs="?", choices=KIND_NAMES, metavar="KIND", help=f"one of {', '.join(KIND_NAMES)}")
+
+
+def _most_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--most", type=_count, default=50, metavar="N", help="largest number of rows (default: 50)")
+
+
+def _count(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{value} is no number of rows; give 1 or more")
+    return value
+
+
+def _add_options(parser: argparse.ArgumentParser) -> None:
+    _kind_argument(parser)
+    parser.add_argument("--fit", type=Path, metavar="DIR", help="take the recipe of a fit folder")
+    parser.add_argument("--piece", type=Path, metavar="DIR", help="take a piece folder (for kind piece)")
+    parser.add_argument("--name", default="", help="name of the entry")
+    parser.add_argument("--printer", help="printer, by name or code")
+    parser.add_argument("--material", help="material, by name or code")
+    parser.add_argument("--head", help="nozzle or light engine, by name or code")
+    parser.add_argument("--status", choices=STATUS_NAMES, help="status of a recipe (default: trial)")
+    parser.add_argument("--create", action="store_true", help="with --fit: add printer and material if they are new")
+
+
+def _list_options(parser: argparse.ArgumentParser) -> None:
+    _kind_argument(parser)
+    for name in _POINTED_TO:
+        parser.add_argument(f"--{name}", metavar="NAME|CODE", help=f"only entries that point to this {name}")
+    parser.add_argument("--text", default="", help="only entries whose name or note holds this")
+    parser.add_argument("--corrected", action="store_true", help="show entries that were corrected later too")
+    _most_argument(parser)
+
+
+def _show_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("code", metavar="CODE|NAME|UUID")
+    parser.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
+    parser.add_argument("--as-entered", action="store_true", help="show this very entry, even if it was corrected")
+    parser.add_argument("--table", type=Path, metavar="FILE", help="write the table of a readings entry to a CSV file")
+    parser.add_argument(
+        "--files", type=Path, metavar="DIR", help="write the files that the record keeps to this folder"
+    )
+
+
+def _search_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("what", nargs="?", default="recipe", choices=("recipe", "fit", "print"))
+    parser.add_argument("--printer", metavar="NAME|CODE")
+    parser.add_argument("--material", metavar="NAME|CODE")
+    parser.add_argument("--kind", metavar="KIND", help="kind of detail: bar, slot, hole ...")
+    parser.add_argument("--limit", type=float, metavar="MM", help="it must form details this small")
+    parser.add_argument("--status", choices=STATUS_NAMES)
+    _most_argument(parser)
 
 
 def _open(args: argparse.Namespace, *, create: bool = False) -> Record:
@@ -166,8 +196,7 @@ def _correct(args: argparse.Namespace) -> int:
 def _list(args: argparse.Namespace) -> int:
     from sharpset.record.showing import as_text
 
-    names = ("printer", "material", "head", "lot", "piece", "print", "scan", "recipe")
-    refs = {name: getattr(args, name) for name in names if getattr(args, name)}
+    refs = {name: getattr(args, name) for name in _POINTED_TO if getattr(args, name)}
     with _open(args) as record:
         table = record.list(args.kind, text=args.text, corrected=args.corrected, most=args.most, **refs)
     print(as_text(table, nothing="nothing is entered that fits"))

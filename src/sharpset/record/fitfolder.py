@@ -161,7 +161,7 @@ def read_table(path: Path | str) -> pd.DataFrame:
             table = pd.read_parquet(path)
         else:
             text = dict.fromkeys(("scan_id", "piece_id", "run_id", "feature_id", "kind", "formed", "flags"), str)
-            table = pd.read_csv(path, dtype=text, float_precision="round_trip", keep_default_na=True)
+            table = pd.read_csv(path, dtype=text)
     except OSError as error:
         raise RecordError(f"{path}: the table cannot be read ({error.strerror or error}). Check its path.") from error
     except (ValueError, pd.errors.ParserError, UnicodeDecodeError) as error:

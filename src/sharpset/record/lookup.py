@@ -42,6 +42,8 @@ def _candidates(connection: Connection, text: str, kind: str | None) -> list[Any
 def _known_names(connection: Connection, kind: str) -> str:
     query = select(EntryRow.name).where(EntryRow.kind == kind, EntryRow.name != "", is_newest())
     names = connection.execute(query.order_by(EntryRow.name).limit(9)).scalars().all()
+    if not names and connection.execute(select(EntryRow.id).where(EntryRow.kind == kind).limit(1)).first():
+        return f"'sharpset record list {kind}' shows what is there."
     if not names:
         return f"The record holds no {kind} yet; add one with 'sharpset record add {kind}'."
     more = ", ..." if len(names) > 8 else ""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, delete, insert, select, update
 
 from sharpset.errors import RecordError
-from sharpset.record.chains import chain_of, first_of, newest_of
+from sharpset.record.chains import chain_of, first_of, newest_by_first, newest_of
 from sharpset.record.kinds import STATUSES
 from sharpset.record.models import (
     DetailLimitRow,
@@ -147,9 +148,7 @@ def search_details(
     if status is not None:
         query = query.join(RecipeRow, RecipeRow.id == row.entry_id).where(RecipeRow.status == status)
     found = connection.execute(query.order_by(row.limit_mm, row.entry_id).limit(most)).all()
-    chains = {key for hit in found for key in (hit.subject_key, hit.printer_key, hit.material_key) if key is not None}
-    newest = {key: chain_of(connection, key)[-1] for key in sorted(chains)}
-    return pd.DataFrame([_found(connection, what, hit, newest) for hit in found], columns=list(_RESULT))
+    return pd.DataFrame(_rows(connection, what, found), columns=list(_RESULT))
 
 
 _RESULT = ("code", "name", "kind", "limit_mm", "basis", "printer", "material", "status", "when", "readings")
@@ -166,32 +165,49 @@ def _check_search(what: str, kind: str | None, limit_mm: float | None, status: s
         raise RecordError(f"search: a recipe's status is one of {', '.join(STATUSES)}, got {status!r} for a {what}.")
 
 
-def _found(connection: Connection, what: str, hit: Any, newest: dict[int, Any]) -> dict[str, Any]:
-    subject = newest.get(hit.subject_key)
-    printer = newest.get(hit.printer_key)
-    material = newest.get(hit.material_key)
-    result = {
-        "code": "" if subject is None else subject.code,
-        "name": "" if subject is None else subject.name,
-        "kind": hit.kind,
-        "limit_mm": hit.limit_mm,
-        "basis": "all formed in one scan",
-        "printer": "" if printer is None else printer.name,
-        "material": "" if material is None else material.name,
-        "status": "",
-        "when": "" if subject is None else subject.created_utc,
-        "readings": "",
-    }
-    if what == "print":
-        entry = connection.execute(select(EntryRow.code, EntryRow.created_utc).where(EntryRow.id == hit.entry_id)).one()
-        return result | {"readings": entry.code, "when": entry.created_utc}
-    limit = connection.execute(
-        select(DetailLimitRow.basis, DetailLimitRow.shown_utc).where(
-            DetailLimitRow.entry_id == hit.entry_id, DetailLimitRow.kind == hit.kind
-        )
-    ).one()
-    result["basis"] = limit.basis or ""
-    result["when"] = limit.shown_utc or result["when"]
+def _limit_parts(connection: Connection, what: str, keys: list[int]) -> dict[tuple[int, str], dict[str, Any]]:
+    """Return basis, date and status of limits by entry and kind of detail."""
+    query = select(DetailLimitRow.entry_id, DetailLimitRow.kind, DetailLimitRow.basis, DetailLimitRow.shown_utc)
+    limits = connection.execute(query.where(DetailLimitRow.entry_id.in_(keys))).all()
+    statuses: dict[int, str] = {}
     if what == "recipe":
-        result["status"] = connection.execute(select(RecipeRow.status).where(RecipeRow.id == hit.entry_id)).scalar_one()
-    return result
+        rows = connection.execute(select(RecipeRow.id, RecipeRow.status).where(RecipeRow.id.in_(keys)))
+        statuses = {row.id: row.status for row in rows}
+    return {
+        (row.entry_id, row.kind): {
+            "basis": row.basis or "",
+            "when": row.shown_utc,
+            "status": statuses.get(row.entry_id, ""),
+        }
+        for row in limits
+    }
+
+
+def _rows(connection: Connection, what: str, found: Sequence[Any]) -> list[dict[str, Any]]:
+    """Put hits of the index into words: a handful of questions however many hits there are."""
+    firsts = {key for hit in found for key in (hit.subject_key, hit.printer_key, hit.material_key) if key is not None}
+    newest = newest_by_first(connection, firsts)
+    keys = [hit.entry_id for hit in found]
+    columns = select(EntryRow.id, EntryRow.code, EntryRow.created_utc).where(EntryRow.id.in_(keys))
+    entries = {row.id: row for row in connection.execute(columns)}
+    parts = {} if what == "print" else _limit_parts(connection, what, keys)
+    rows = []
+    for hit in found:
+        subject, printer, material = (newest.get(key) for key in (hit.subject_key, hit.printer_key, hit.material_key))
+        entry = entries[hit.entry_id]
+        part = parts.get((hit.entry_id, hit.kind), {"basis": "all formed in one scan", "when": None, "status": ""})
+        rows.append(
+            {
+                "code": "" if subject is None else subject.code,
+                "name": "" if subject is None else subject.name,
+                "kind": hit.kind,
+                "limit_mm": hit.limit_mm,
+                "basis": part["basis"],
+                "printer": "" if printer is None else printer.name,
+                "material": "" if material is None else material.name,
+                "status": part["status"],
+                "when": part["when"] or entry.created_utc,
+                "readings": entry.code if what == "print" else "",
+            }
+        )
+    return rows

@@ -7,6 +7,7 @@ from pathlib import Path
 from sharpset.record.adding import AddingRecord
 from sharpset.record.asking import AskingRecord
 from sharpset.record.checking import CheckReport, check_record
+from sharpset.record.correcting import CorrectingRecord
 from sharpset.record.engine import faults_explained, locate_record, make_engine
 from sharpset.record.exchange import ExportReport, export_folder
 from sharpset.record.merging import ImportReport, import_folder
@@ -16,7 +17,7 @@ from sharpset.record.schema import HEAD, prepare
 __all__ = ["Record", "open_record"]
 
 
-class Record(AddingRecord, AskingRecord):
+class Record(AddingRecord, CorrectingRecord, AskingRecord):
     """The database of printers, heads, materials, lots, prints, scans, readings, fits and recipes.
 
     Made by `open_record`; use it in a ``with`` statement. Every call that adds something is one

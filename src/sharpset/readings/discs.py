@@ -136,7 +136,7 @@ def fit_disc(light: PieceLight, pose: Pose, disc: Disc, spread: EdgeSpread, prio
         if turn == 3:
             noise = max(noise, 1.4826 * float(np.median(np.abs(residual[band] - np.median(residual[band])))))
         if turn >= 3:
-            weight = np.clip((6.0 - np.abs(residual) / noise) / 3.0, 0.0, 1.0) / noise**2
+            weight = _weights(residual, jacobian[:, 2], noise)
         weighted = jacobian * weight[:, None]
         normal = weighted.T @ jacobian + np.diag(precision + 1e-9)
         step = np.linalg.solve(normal, weighted.T @ residual - precision * (p - mean))
@@ -147,6 +147,18 @@ def fit_disc(light: PieceLight, pose: Pose, disc: Disc, spread: EdgeSpread, prio
         if turn > 4 and np.all(np.abs(step[:3]) < 1e-5):
             break
     return _result(patch, p, disc, sigma, spread, weight, noise, precision)
+
+
+def _weights(residual: FloatArray, per_radius: FloatArray, noise: float) -> FloatArray:
+    """Return weights that drop foreign marks but not the wanderings of a rough edge.
+
+    A residual is judged against the pixel noise and, near the edge, against what the edge's own
+    scatter about the circle makes of it.
+    """
+    steep = np.abs(per_radius) > 0.5 * np.abs(per_radius).max()
+    wander = 1.4826 * float(np.median(np.abs(residual[steep] / per_radius[steep]))) if steep.any() else 0.0
+    scale = np.hypot(noise, per_radius * wander)
+    return np.asarray(np.clip((6.0 - np.abs(residual) / scale) / 3.0, 0.0, 1.0) / noise**2)
 
 
 def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:

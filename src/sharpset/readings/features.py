@@ -127,7 +127,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
     contrast, scatter = _contrast_by_kind(samples, own)
     priors = Priors(contrast=scatter, blur=max(spread.u_relative, 0.02))
-    fits = fit_strips(samples, profiles, spread, priors, contrast=contrast)
+    fits = fit_strips(samples, profiles, spread, priors, contrast=contrast, noise_inflation=strips.noise_inflation)
     lengthwise = follow_strips(samples, fits, spread, profiles.noise)
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
@@ -150,6 +150,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         u_open_share=np.array([f.u_open_share for f in fitted]),
         diameter_mm=np.array([f.diameter_mm for f in fitted]),
         u_diameter_mm=np.array([f.u_diameter_mm for f in fitted]),
+        nominal_mm=np.array([d.diameter_mm for d in discs]),
     )
     return FeatureFits(
         strips=strips,

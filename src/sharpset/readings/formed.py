@@ -3,9 +3,10 @@
 A slot is open (a bar solid) at one place of its length where its width there is at least 15 % of
 the nominal width and three times the noise. It is **formed** ('yes') where at least 90 % of its
 length is so, 'no' up to 10 %, 'partly' between. A hole is formed where the light through it makes
-up at least 10 % of its nominal area (a third of its diameter), 'no' below 3 %. Nothing is formed whose
-width is below five standard uncertainties, or that shows less than half the contrast of the scan
-where the scan can tell: a groove that lets no light through is not a slot.
+up at least 10 % of its nominal area (a third of its diameter) and at least 60 % of what the growth of
+the piece's other holes leaves, 'no' below 3 %. Nothing is formed whose width is below five standard
+uncertainties, or that shows less than half the contrast of the scan where the scan can tell: a groove
+that lets no light through is not a slot.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ __all__ = ["FORMED_FROM", "NOT_FORMED_TO", "Verdicts", "judge_discs", "judge_str
 FloatArray = NDArray[np.float64]
 FORMED_FROM, NOT_FORMED_TO = 0.90, 0.10
 _HOLE_FORMED_FROM, _HOLE_NOT_TO = 0.10, 0.03
+_HOLE_CHOKED = 0.6
 _LEAST_CONTRAST = 0.5
 
 
@@ -55,11 +57,11 @@ def judge_strips(
     own_contrast, u_own_contrast : ndarray
         Contrast by the feature's own data and its standard uncertainty, both relative to the scan's.
     """
-    faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15)
-    gone = (width_mm < 0.15 * nominal_mm) | (width_mm < 5 * u_width_mm) | faint
+    # A slot that is closed in places shows less contrast on the average too: only one that is evenly dim is faint.
+    faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15) & (share >= FORMED_FROM)
+    gone = (width_mm < 5 * u_width_mm) | ((width_mm < 0.15 * nominal_mm) & (share < 0.25)) | faint
     formed = np.where(share >= FORMED_FROM, "yes", np.where(share <= NOT_FORMED_TO, "no", "partly"))
-    formed = np.where(gone, np.where((share > NOT_FORMED_TO) & ~faint, "partly", "no"), formed)
-    formed = np.where(gone & (width_mm < 5 * u_width_mm), "no", formed)
+    formed = np.where(gone, "no", formed)
     error = np.sqrt(np.clip(share * (1 - share), 0.0025, None) / np.maximum(n_independent, 1))
     margin = np.minimum(np.abs(share - FORMED_FROM), np.abs(share - NOT_FORMED_TO))
     confidence = ndtr(margin / error)
@@ -67,12 +69,21 @@ def judge_strips(
 
 
 def judge_discs(
-    *, open_share: FloatArray, u_open_share: FloatArray, diameter_mm: FloatArray, u_diameter_mm: FloatArray
+    *,
+    open_share: FloatArray,
+    u_open_share: FloatArray,
+    diameter_mm: FloatArray,
+    u_diameter_mm: FloatArray,
+    nominal_mm: FloatArray,
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open."""
+    opened = open_share >= _HOLE_FORMED_FROM
+    shrink = float(np.median((nominal_mm - diameter_mm)[opened])) if opened.sum() >= 5 else 0.0
+    expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
+    choked = open_share < _HOLE_CHOKED * expected**2
     gone = diameter_mm < 5 * u_diameter_mm
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
-    formed = np.where(gone & (formed == "yes"), "partly", formed)
+    formed = np.where((gone | choked) & (formed == "yes"), "partly", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
     return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=np.zeros(len(open_share), bool))

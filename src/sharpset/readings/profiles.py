@@ -110,7 +110,7 @@ def _smooth_spread(spread: FloatArray) -> FloatArray:
     typical = np.where(np.isfinite(typical), typical, 0.01)
     padded = np.pad(filled, ((0, 0), (4, 4)))
     near = np.max([padded[:, k : k + spread.shape[1]] for k in range(9)], axis=0)
-    return np.maximum(np.maximum(near, typical), 1e-4)
+    return np.asarray(np.maximum(np.maximum(near, typical), 1e-4))
 
 
 def _flat_noise(spread: FloatArray, total: FloatArray) -> FloatArray:

@@ -264,13 +264,17 @@ def _fill_strips(
     own, strip_fits, along = fits.strips, fits.strip_fits, fits.lengthwise
     rigid = fit_rigid(registration.pose, table[["x_mm", "y_mm"]].to_numpy(float))
     pixel = np.array(located.pose.pixel_mm)
-    correlation = fits.strips.noise_inflation
     for row in np.unique(own.rows):
         index = np.flatnonzero(own.rows == row)
         words = [fits.strip_verdicts.formed[i] for i in index]
         table.loc[row, "formed"] = words[0] if len(set(words)) == 1 else "partly"
-        table.loc[row, "measured_mm"] = strip_fits.width_mm[index].mean()
-        u = np.hypot(correlation * strip_fits.u_width_mm[index], along.u_ends_mm[index])
+        # Of a slot that is open in part the width is that of its open part.
+        part = along.share[index].mean() if table.loc[row, "formed"] == "partly" else 1.0
+        table.loc[row, "measured_mm"] = strip_fits.width_mm[index].mean() / max(part, 0.1)
+        u = np.hypot(strip_fits.u_width_mm[index], along.u_ends_mm[index])
+        if part < 1:
+            u = np.hypot(u / max(part, 0.1), 0.1 * strip_fits.width_mm[index] / max(part, 0.1))
+            flags[row].append("width of the formed part")
         table.loc[row, "u_private_mm"] = np.sqrt(np.mean(u**2) / len(index))
         table.loc[row, "edge_roughness_mm"] = along.roughness_mm[index].mean() if words[0] != "no" else np.nan
         table.loc[row, "confidence"] = fits.strip_verdicts.confidence[index].min()
@@ -311,7 +315,9 @@ def _fill_discs(
         disc, word = fits.discs[k], fits.disc_verdicts.formed[k]
         table.loc[row, "formed"] = word
         table.loc[row, "measured_mm"] = disc.diameter_mm
-        table.loc[row, "u_private_mm"] = fits.strips.noise_inflation * disc.u_diameter_mm
+        table.loc[row, "u_private_mm"] = (
+            max(fits.strips.noise_inflation / max(disc.misfit, 1.0), 1.0) * disc.u_diameter_mm
+        )
         table.loc[row, "confidence"] = fits.disc_verdicts.confidence[k]
         table.loc[row, "share"] = disc.open_share
         if word == "no":

@@ -129,6 +129,7 @@ def fit_strips(
     priors: Priors | None = None,
     *,
     contrast: FloatArray | None = None,
+    noise_inflation: float = 1.0,
 ) -> StripFits:
     """Fit all strips at once by a damped Gauss-Newton (Levenberg-Marquardt) iteration.
 
@@ -140,6 +141,8 @@ def fit_strips(
     priors : Priors, optional
     contrast : ndarray of float, shape (n_strips,), optional
         Contrast that each strip borrows, 1 for that of the maps of light.
+    noise_inflation : float
+        How much neighbouring pixels' common noise (print texture) widens the error of a mean.
 
     Returns
     -------
@@ -157,7 +160,7 @@ def fit_strips(
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread)
     p = _iterate(problem, p)
-    return _results(problem, p, profiles)
+    return _results(problem, p, noise_inflation)
 
 
 def _problem(
@@ -253,13 +256,14 @@ def _iterate(problem: _Problem, p: FloatArray) -> FloatArray:
     return p
 
 
-def _results(problem: _Problem, p: FloatArray, profiles: Profiles) -> StripFits:
+def _results(problem: _Problem, p: FloatArray, noise_inflation: float) -> StripFits:
     model, jacobian = problem.evaluate(p)
     residual = problem.solid - model
     n_used = np.maximum((problem.weight > 0).sum(axis=1) - 4, 1)
     chi2 = np.sum(problem.weight * residual**2, axis=1) / n_used
-    # Misfit beyond noise (texture, roughness, foreign light) widens the noise part, never narrows it.
-    scale = np.maximum(chi2, 1.0)
+    # Misfit beyond noise (roughness, foreign light) and correlated noise widen the noise part; each shows
+    # part of the other, so that the larger one counts.
+    scale = np.maximum(chi2, noise_inflation**2)
     weighted = (jacobian * (problem.weight / scale[:, None])[..., None]).transpose(0, 2, 1)
     normal = weighted @ jacobian
     index = np.arange(6)

@@ -176,12 +176,9 @@ def _run_table(plan: Plan, readings: list[ScanReading]) -> str:
         row["rough um"] = 1000 * piece.table["edge_roughness_mm"].median()
         rows.append(row)
     table = plan.runs[["run_id", *plan.factors.names]].merge(pd.DataFrame(rows), on="run_id", how="left")
-    formats = {name: "{:+.0f}".format for name in table.columns if name.endswith("side")} | {
-        "rough um": "{:.1f}".format
-    }
-    return "What was read (growth and edge roughness in micrometres)\n" + table.to_string(
-        index=False, formatters=formats
-    )
+    formats = {name: "{:+.0f}".format for name in table.columns if name.endswith("side")}
+    text = table.to_string(index=False, formatters={**formats, "rough um": "{:.1f}".format})
+    return f"What was read (growth and edge roughness in micrometres)\n{text}"
 
 
 def _fit(given: _Samples, readings: list[ScanReading], out: Path) -> tuple[Fit, pd.DataFrame]:

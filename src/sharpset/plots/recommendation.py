@@ -59,6 +59,9 @@ def draw_recommendation(expected: pd.DataFrame) -> Figure:
             axes.spines["left"].set_visible(False)
             axes.tick_params(axis="x", labelsize=7.5, colors=INK)
         figure.suptitle(
-            "Expected of one new print: 95 % intervals; shaded is what the brief accepts", x=0.01, ha="left", fontsize=9
+            "Expected of one new print: 95 % intervals; shaded: accepted by the brief; blue: the whole interval is",
+            x=0.01,
+            ha="left",
+            fontsize=9,
         )
     return figure

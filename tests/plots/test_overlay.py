@@ -1,0 +1,103 @@
+"""Overlays: outlines lie where the features lie in the picture."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from matplotlib.collections import PolyCollection
+
+from sharpset.errors import ReportError
+from sharpset.pieces import make_stencil
+from sharpset.plots import draw_scan_overlay, write_overlays
+from sharpset.scans import PixelSize, Pose
+
+PX_PER_MM = 12.0
+
+
+@pytest.fixture(scope="module")
+def piece():
+    return make_stencil(process="resin", run_id="R03")
+
+
+@pytest.fixture(scope="module")
+def pose():
+    # Turned by 90 degrees and not mirrored: the piece's x runs up the picture.
+    return Pose(
+        matrix=np.array([[0.0, -PX_PER_MM, 700.0], [-PX_PER_MM, 0.0, 640.0]]),
+        pixel_mm=PixelSize(1 / PX_PER_MM, 1 / PX_PER_MM),
+    )
+
+
+def read(piece, pose, **changes):
+    table = piece.features.assign(formed="yes", measured_mm=piece.features["nominal_mm"] - 0.02)
+    small = table["nominal_mm"] < 0.12
+    table.loc[small, ["formed", "measured_mm"]] = ["no", np.nan]
+    table.loc[table["feature_id"] == "slots-0-0.15-1", "formed"] = "partly"
+    return SimpleNamespace(table=table.assign(**changes), pose=pose, run_id="R03")
+
+
+def test_outlines_lie_on_the_features_in_the_colour_of_what_was_found(piece, pose):
+    found = read(piece, pose)
+    figure = draw_scan_overlay(np.full((720, 900), 120, dtype=np.uint8), found, piece)
+    outlines = [c for c in figure.axes[0].collections if isinstance(c, PolyCollection)]
+    counts = found.table["formed"].value_counts()
+    assert [len(c.get_paths()) for c in outlines] == [counts["yes"], counts["partly"], counts["no"]]
+    (partly,) = outlines[1].get_paths()
+    row = found.table.set_index("feature_id").loc["slots-0-0.15-1"]
+    centre = (partly.vertices.min(axis=0) + partly.vertices.max(axis=0)) / 2
+    # By hand from the pose: column 700 - 12 y, row 640 - 12 x.
+    np.testing.assert_allclose(centre, [700 - 12 * row["y_mm"], 640 - 12 * row["x_mm"]], atol=1e-6)
+
+
+def test_close_ups_show_the_sizes_where_forming_stops(piece, pose):
+    figure = draw_scan_overlay(np.full((720, 900), 120, dtype=np.uint8), read(piece, pose), piece)
+    slots = next(axes for axes in figure.axes if axes.get_title("left").startswith("slots"))
+    said = [text.get_text().split("\n") for text in slots.texts]
+    sizes = [float(size) for size, _ in said]
+    assert sizes == sorted(sizes)
+    assert min(sizes) < 0.12 < max(sizes)
+    for size, measured in said:
+        assert measured == ("–" if float(size) < 0.12 else f"{float(size) - 0.02:.3f}")
+
+
+@pytest.mark.parametrize("shape", [(720, 900), (720, 900, 3)])
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.float32])
+def test_pictures_of_every_kind_can_be_shown(piece, pose, shape, kind):
+    top = 1.0 if kind is np.float32 else np.iinfo(kind).max
+    picture = np.full(shape, 0.5 * top, dtype=kind)
+    shown = draw_scan_overlay(picture, read(piece, pose), piece).axes[0].images[0].get_array()
+    assert np.asarray(shown).mean() == pytest.approx(0.5, abs=0.01)
+
+
+def test_large_pictures_are_averaged_not_skipped(piece):
+    wide = Pose(matrix=np.array([[60.0, 0.0, 50.0], [0.0, -60.0, 2600.0]]), pixel_mm=PixelSize(1 / 60, 1 / 60))
+    stripes = np.zeros((2800, 2900), dtype=np.uint8)
+    stripes[:, ::2] = 200
+    shown = np.asarray(draw_scan_overlay(stripes, read(piece, wide), piece).axes[0].images[0].get_array())
+    assert max(shown.shape) <= 1500
+    assert shown.std() < 0.02
+
+
+def test_readings_of_another_piece_are_refused(piece, pose):
+    found = read(piece, pose)
+    found.table.loc[0, "feature_id"] = "slots-0-9-1"
+    with pytest.raises(ReportError, match="slots-0-9-1 was read"):
+        draw_scan_overlay(np.zeros((720, 900), dtype=np.uint8), found, piece)
+
+
+def test_piece_outside_the_picture_is_refused(piece, pose):
+    with pytest.raises(ReportError, match="outside the picture"):
+        draw_scan_overlay(np.zeros((50, 60), dtype=np.uint8), read(piece, pose), piece)
+
+
+def test_one_file_for_each_piece_of_a_scan(tmp_path, piece, pose):
+    import tifffile
+
+    path = tmp_path / "two.tif"
+    tifffile.imwrite(path, np.full((720, 900), 90, dtype=np.uint8), resolution=(300, 300), resolutionunit="INCH")
+    scan = SimpleNamespace(scan_id="two-1a2b", path=path, pieces=(read(piece, pose), read(piece, pose)))
+    files = write_overlays([scan], piece, tmp_path / "overlays")
+    assert [file.name for file in files] == ["two-1a2b-1.png", "two-1a2b-2.png"]
+    assert all(file.read_bytes().startswith(b"\x89PNG") for file in files)

@@ -141,7 +141,7 @@ def test_larger_features_form_more_often(filament_piece):
     mean = printer.behaviour({}, piece)
     hits, chances = [], []
     for seed in range(12):
-        truth = printer.print_piece(piece, {}, seed=seed).truth
+        truth = printer.print_piece(piece, {}, seed=seed, shapes=False).truth
         slots = truth[(truth["kind"] == "slot") & (truth["nominal_mm"] < 0.7)]
         hits += [(slots["formed"] == "yes").mean()]
         chances += [
@@ -159,7 +159,7 @@ def test_larger_features_form_more_often(filament_piece):
 def test_large_features_are_never_broken(filament_piece):
     printer = virtual_printer("filament", 40)
     for seed in range(10):
-        truth = printer.print_piece(filament_piece, {"layer_height": 0.1, "speed": 60}, seed=seed).truth
+        truth = printer.print_piece(filament_piece, {"layer_height": 0.1, "speed": 60}, seed=seed, shapes=False).truth
         assert (truth[truth["nominal_mm"] >= 5]["formed"] == "yes").all()
 
 

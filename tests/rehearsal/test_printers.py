@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sharpset.errors import RehearsalError
-from sharpset.rehearsal import FilamentResponse, Job, ResinResponse, virtual_printer
+from sharpset.pieces import make_stencil
+from sharpset.rehearsal import FilamentResponse, Job, ResinResponse, scan_pieces, virtual_printer
+from sharpset.rehearsal.printers import job_of
 
 PLATE = Job(area_mm2=1600.0, thickness_mm=1.2, n_features=150)
 POST = Job(area_mm2=4.0, thickness_mm=15.0, n_features=1)
@@ -165,10 +167,26 @@ def test_prints_differ_by_seed_only(filament_piece):
     assert first.settings["fan"] == 50
 
 
+@pytest.mark.parametrize("process", ["filament", "resin"])
+def test_job_has_the_area_of_the_silhouette(process):
+    piece = make_stencil(process=process)
+    # Round openings are drawn with many sides of the same area.
+    assert job_of(piece).area_mm2 == pytest.approx(piece.silhouette().area, abs=1e-3)
+
+
+def test_prints_without_shapes_have_the_same_truth(filament_piece, filament_print):
+    bare = virtual_printer("filament").print_piece(filament_piece, {}, seed=7, shapes=False)
+    assert bare.truth.equals(filament_print.truth)
+    with pytest.raises(RehearsalError, match="made without shapes; print with shapes=True"):
+        bare.silhouette()
+    with pytest.raises(RehearsalError, match="made without shapes"):
+        scan_pieces(bare)
+
+
 def test_print_scatter_has_the_stated_size(filament_piece):
     printer = virtual_printer("filament")
     mean = printer.behaviour({}, filament_piece)
-    got = [printer.print_piece(filament_piece, {}, seed=s).behaviour.growth_outline_mm for s in range(30)]
+    got = [printer.print_piece(filament_piece, {}, seed=s, shapes=False).behaviour.growth_outline_mm for s in range(30)]
     # Standard deviation of 30 draws: 13 % standard error, so a factor 1.6 is more than four of them.
     assert mean.run_growth_scatter_mm / 1.6 < np.std(got, ddof=1) < mean.run_growth_scatter_mm * 1.6
     assert abs(np.mean(got) - mean.growth_outline_mm) < 4 * mean.run_growth_scatter_mm / math.sqrt(30)

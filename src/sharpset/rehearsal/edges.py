@@ -132,12 +132,11 @@ class Strip:
         inside = self._within(share) & (self.upper_mm > self.lower_mm)
         if inside.sum() < 10:
             return math.nan
-        s = self.s_mm[inside]
-        squares = []
-        for edge in (self.upper_mm[inside], self.lower_mm[inside]):
-            line = np.polynomial.Polynomial.fit(s, edge, 1)
-            squares.append(np.mean((edge - line(s)) ** 2))
-        return math.sqrt(float(np.mean(squares)))
+        s = self.s_mm[inside] - self.s_mm[inside].mean()
+        edges = np.vstack((self.upper_mm[inside], self.lower_mm[inside]))
+        edges -= edges.mean(axis=1, keepdims=True)
+        edges -= (edges @ s / (s @ s))[:, None] * s
+        return math.sqrt(float(np.mean(edges**2)))
 
     def polygons(self) -> MultiPolygon:
         """Return the parts that are there, in the strip's own frame."""

@@ -59,6 +59,13 @@ class _Formed:
     seams: list[Polygon]
     chance: float
     strip: Strip | None = None
+    to_piece: tuple[float, ...] = ()
+
+    def polygons(self) -> list[Polygon]:
+        """Return its openings, or for a bar its solid parts."""
+        if self.strip is None:
+            return self.shapes
+        return [affinity.affine_transform(part, list(self.to_piece)) for part in self.strip.polygons().geoms]
 
     @property
     def formed(self) -> str:
@@ -68,7 +75,7 @@ class _Formed:
 
 
 def form_piece(
-    piece: Piece, behaviour: Behaviour, *, printer: str, settings: Mapping[str, float], seed: int
+    piece: Piece, behaviour: Behaviour, *, printer: str, settings: Mapping[str, float], seed: int, shapes: bool = True
 ) -> PrintedPiece:
     """Form every feature of a piece.
 
@@ -80,6 +87,8 @@ def form_piece(
     printer : str
     settings : mapping of str to float
     seed : int
+    shapes : bool
+        Whether to draw the silhouette.
 
     Returns
     -------
@@ -101,21 +110,7 @@ def form_piece(
         rng = np.random.default_rng([seed, 2, k])
         form = {"slot": _form_strip, "bar": _form_strip, "hole": _form_hole, "square": _form_square}[row.kind]
         formed[row.feature_id] = form(row, behaviour, rng)
-    voids = [shape for row, f in zip(_drawn(piece), formed.values(), strict=True)
-             if row.kind != "bar" for shape in f.shapes]  # fmt: skip
-    voids += _windows(piece, behaviour, formed, np.random.default_rng([seed, 3]))
-    rng = np.random.default_rng([seed, 4])
-    cell = behaviour.mean_width_mm("hole", piece.code.cell_diameter_mm)
-    voids += [
-        rough_circle(x, y, cell, roughness=_roughness(behaviour, 45.0), rng=rng) for x, y in piece.code.open_cells_mm()
-    ]
-    shell = rough_ring(
-        piece.outline,
-        growth_mm=behaviour.growth_outline_mm,
-        corner_radius_mm=behaviour.corner_radius_mm,
-        roughness=_roughness(behaviour, 0.0),
-        rng=np.random.default_rng([seed, 5]),
-    )
+    shell, voids = _silhouette(piece, behaviour, formed, seed) if shapes else (Polygon(), [])
     matrix = shrink_matrix(piece, behaviour)
     flat = [*matrix[:, :2].ravel(), *matrix[:, 2]]
     return PrintedPiece(
@@ -136,8 +131,30 @@ def form_piece(
         strips={name: f.strip for name, f in formed.items() if f.strip is not None},
         shell=affinity.affine_transform(shell, flat),
         voids=tuple(affinity.affine_transform(void, flat) for void in voids),
-        seams=tuple(affinity.affine_transform(seam, flat) for f in formed.values() for seam in f.seams),
+        seams=tuple(affinity.affine_transform(s, flat) for f in formed.values() for s in f.seams) if shapes else (),
     )
+
+
+def _silhouette(
+    piece: Piece, behaviour: Behaviour, formed: Mapping[str, _Formed], seed: int
+) -> tuple[Polygon, list[Polygon]]:
+    """Return the outer border and all openings, before shrinkage."""
+    voids = [shape for row, f in zip(_drawn(piece), formed.values(), strict=True)
+             if row.kind != "bar" for shape in f.polygons()]  # fmt: skip
+    voids += _windows(piece, behaviour, formed, np.random.default_rng([seed, 3]))
+    rng = np.random.default_rng([seed, 4])
+    cell = behaviour.mean_width_mm("hole", piece.code.cell_diameter_mm)
+    voids += [
+        rough_circle(x, y, cell, roughness=_roughness(behaviour, 45.0), rng=rng) for x, y in piece.code.open_cells_mm()
+    ]
+    shell = rough_ring(
+        piece.outline,
+        growth_mm=behaviour.growth_outline_mm,
+        corner_radius_mm=behaviour.corner_radius_mm,
+        roughness=_roughness(behaviour, 0.0),
+        rng=np.random.default_rng([seed, 5]),
+    )
+    return shell, voids
 
 
 def _roughness(b: Behaviour, angle_deg: float) -> Roughness:
@@ -222,10 +239,11 @@ def _form_strip(row: _Drawn, b: Behaviour, rng: np.random.Generator) -> _Formed:
         width_mm=math.nan if lost else strip.width_mm(),
         present_share=present,
         roughness_mm=math.nan if lost else strip.edge_roughness_mm(),
-        shapes=[affinity.affine_transform(part, flat) for part in strip.polygons().geoms],
+        shapes=[],
         seams=seams,
         chance=chance,
         strip=strip,
+        to_piece=tuple(flat),
     )
 
 
@@ -312,7 +330,7 @@ def _windows(piece: Piece, b: Behaviour, formed: Mapping[str, _Formed], rng: np.
             rng=rng,
         )
         inside = bars.query(window, predicate="contains") if bars is not None else ()
-        solids = [shape for k in inside for shape in formed[names[k]].shapes]
+        solids = [shape for k in inside for shape in formed[names[k]].polygons()]
         left = ring.buffer(0).difference(shapely.union_all([s.buffer(0) for s in solids])) if solids else ring
         out += [part for part in shapely.get_parts(left) if part.geom_type == "Polygon" and part.area > 1e-6]
     return out

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from sharpset.errors import RehearsalError
 from sharpset.pieces import Piece
 from sharpset.rehearsal.behaviour import Behaviour
 from sharpset.rehearsal.coverage import Sides, sides_of
@@ -83,14 +84,23 @@ class PrintedPiece:
 
     def silhouette(self) -> BaseGeometry:
         """Return what is solid, as polygons in the piece frame."""
+        self.require_shapes()
         body = Polygon(self.shell.exterior, [void.exterior for void in self.voids])
         islands = [Polygon(ring) for void in self.voids for ring in void.interiors]
         return MultiPolygon([body, *islands])
 
     def sides(self) -> Sides:
         """Return the directed borders of the silhouette, mm in the piece frame."""
+        self.require_shapes()
         outer, inner = sides_of(self.shell).ends, sides_of(self.voids).ends
         return Sides(np.vstack((outer, inner[:, [2, 3, 0, 1]])))
+
+    def require_shapes(self) -> None:
+        """Raise `RehearsalError` if the silhouette was not drawn."""
+        if self.shell.is_empty:
+            raise RehearsalError(
+                f"{self.printer}: this print was made without shapes; print with shapes=True to scan it."
+            )
 
     def width_mm(self, feature_id: str, *, share: float = 0.8) -> float:
         """Return the true mean width of a slot or bar over another part of its length.

@@ -324,6 +324,8 @@ def scan_pieces(
     pieces = (prints,) if isinstance(prints, PrintedPiece) else tuple(prints)
     if not pieces:
         raise RehearsalError("virtual scanner: no print was given; put at least one on the glass.")
+    for printed in pieces:
+        printed.require_shapes()
     scanner = scanner or Scanner()
     scanner = replace(scanner, dpi=dpi) if dpi is not None else scanner
     scene = scene or Scene()

@@ -15,6 +15,7 @@ from PIL import Image
 from sharpset.errors import ScanError
 from sharpset.scans.frame import PhotoFrame
 from sharpset.scans.markers import find_markers
+from sharpset.scans.opening import open_scan
 from sharpset.scans.photo import RectifiedPhoto, rectify_photo, rectify_photos
 from sharpset.scans.scan import Scan, scan_from_pixels
 
@@ -126,6 +127,17 @@ def test_files_open_too(tmp_path: Path) -> None:
     assert result.scan.n_channels == 3
     assert np.abs(squares(result)[:, :2]).max() < TOLERANCE_MM
     assert result.scan.scan_id.startswith("plate-")
+
+
+@pytest.mark.parametrize("colour", [False, True])
+def test_written_and_opened_again(tmp_path: Path, colour: bool) -> None:
+    stored = picture(Scene(turn_deg=TURNS[0])).stored
+    scan = scan_from_pixels(np.dstack([stored] * 3) if colour else stored, pixel_mm=np.nan)
+    result = rectify_photo(scan, FRAME)
+    again = open_scan(result.write(tmp_path / "out" / "window.tif"))
+    np.testing.assert_array_equal(again.pixels, result.scan.pixels)
+    assert again.pixel_mm == pytest.approx(result.scan.pixel_mm, rel=1e-4)  # a ratio of whole numbers in the file
+    assert (again.encoding, again.encoding_source) == ("linear", "tag: TIFF transfer function")
 
 
 def test_a_picture_without_the_frame_is_refused() -> None:

@@ -42,7 +42,7 @@ def _fit(args: argparse.Namespace) -> int:
     results = load_results(args.results, plan) if args.results is not None else None
     if readings is None and results is None and not plan.extra_columns:
         raise FitError(f"{args.plan}: the plan's runs hold no results. Give --readings or --results, or both.")
-    with tqdm(desc="Fitting", unit="model", leave=False) as bar:
+    with tqdm(desc="Fitting", unit="model", leave=False, disable=None) as bar:
 
         def progress(step: str) -> None:
             bar.set_postfix_str(step)

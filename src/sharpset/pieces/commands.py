@@ -48,7 +48,7 @@ def _make_stencils(args: argparse.Namespace) -> int:
     if args.plan is None:
         write_piece(pieces[0], args.out)
     else:
-        for piece in tqdm(pieces, desc="Writing pieces", unit="piece"):
+        for piece in tqdm(pieces, desc="Writing pieces", unit="piece", disable=None):
             write_piece(piece, args.out / piece.run_id)
     print(pieces[0].summary() if args.plan is None else f"{len(pieces)} pieces, the first: {pieces[0].summary()}")
     where = args.out if args.plan is None else args.out / "<run>"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -131,7 +132,7 @@ def _new(args: argparse.Namespace) -> int:
         axial=_axial(args.axial),
         levels=args.levels,
         whole_plots=args.whole_plots,
-        progress=True,
+        progress=sys.stderr.isatty(),
     )
     return _write(plan, args)
 
@@ -160,7 +161,7 @@ def _augment(args: argparse.Namespace) -> int:
         factor=args.factor,
         new_block=not args.same_block,
         seed=args.seed,
-        progress=True,
+        progress=sys.stderr.isatty(),
     )
     return _write(plan, args)
 

@@ -211,7 +211,7 @@ def rehearse_plan(
     prints = list(print_runs(runs, piece, printer, fixed=fixed, seed=seed))
     groups = [prints[k : k + per_scan] for k in range(0, len(prints), per_scan)]
     paths, tables = [], []
-    for k, group in enumerate(tqdm(groups, desc="Rehearsing", unit="scan", disable=not progress)):
+    for k, group in enumerate(tqdm(groups, desc="Rehearsing", unit="scan", disable=None if progress else True)):
         scan = everyday_scan(group, scanner=scanner, seed=seed * 10_000 + k)
         names = [p.piece.run_id for p in group]
         path = out / "scans" / f"{names[0] if len(names) == 1 else f'{names[0]}-{names[-1]}'}{suffix}"

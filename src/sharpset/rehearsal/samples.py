@@ -199,7 +199,7 @@ def _resin_pair(out: Path, *, progress: bool) -> None:
     write_piece(piece, out / "piece")
     jobs = [(name, 10 * k + n) for k, name in enumerate(_RESIN_PRINTERS) for n in (1, 2, 3)]
     tables, rows = [], []
-    for name, number in tqdm(jobs, desc="Rehearsing", unit="scan", disable=not progress):
+    for name, number in tqdm(jobs, desc="Rehearsing", unit="scan", disable=None if progress else True):
         printer = virtual_printer("resin", _RESIN_PRINTERS[name])
         printed = printer.print_piece(with_run_id(piece, f"R{number:02d}"), _RESIN_SETTINGS, seed=1900 + number)
         scan = everyday_scan(printed, scanner=Scanner(), seed=1900 + number)

@@ -133,3 +133,22 @@ def test_wrong_state_is_named():
 def test_readings_without_a_run():
     with pytest.raises(FitError, match="run_id is empty"):
         responses_from_readings(pd.DataFrame([row(np.nan, "b", "bar", 0.4)]))
+
+
+def test_growth_near_the_brief_is_given_apart():
+    """A bead has a least width: narrow bars come out wider than wide ones do."""
+    from sharpset.brief import Brief
+
+    brief = Brief.model_validate({"name": "b", "process": "filament", "smallest_mm": {"bar": 0.2}})
+    sizes = [0.1, 0.15, 0.2, 0.25, 0.4, 0.6, 0.8]
+    rows = [row("1", f"b{i}", "bar", s, deviation=0.02 + (0.1 if s < 0.3 else 0.0)) for i, s in enumerate(sizes)]
+    got = responses_from_readings(pd.DataFrame(rows), brief).iloc[0]
+    assert got["growth_bar_at_brief_mm"] == pytest.approx(0.06)  # .20 and .25 count, .15 is below 0.8 of .20
+    assert got["growth_bar_mm"] == pytest.approx(0.5 * (0.12 + 3 * 0.02) / 4)  # .25, .40, .60, .80
+
+
+def test_artefacts_are_passed_over():
+    rows = [row("1", "b", "bar", 0.4), row("1", "sq", "square", 10.0)]
+    assert "growth_square_mm" not in responses_from_readings(pd.DataFrame(rows))
+    with pytest.raises(FitError, match="no detail of a kind"):
+        responses_from_readings(pd.DataFrame(rows[1:]))

@@ -16,7 +16,15 @@ from sharpset.fits.region import Region, maximise
 from sharpset.fits.requirements import Forecast
 from sharpset.fits.responses import OPENINGS
 
-__all__ = ["BestSettings", "best_settings", "chance_map", "cheapest_settings", "thicken_table"]
+__all__ = [
+    "BestSettings",
+    "best_settings",
+    "chance_map",
+    "cheapest_settings",
+    "describe_settings",
+    "likeliest_settings",
+    "thicken_table",
+]
 
 Floats = NDArray[np.float64]
 
@@ -93,6 +101,13 @@ def _score(forecast: Forecast, settings: pd.DataFrame) -> Floats:
     return np.asarray(got.met + 1e-3 * hint)
 
 
+def likeliest_settings(
+    forecast: Forecast, region: Region, *, seed: int = 0, n_candidates: int = 1024, n_starts: int = 8
+) -> pd.DataFrame:
+    """Return the settings with the best chance of meeting the brief, one row, and nothing else."""
+    return maximise(lambda s: _score(forecast, s), region, seed=seed, n_candidates=n_candidates, n_starts=n_starts)
+
+
 def best_settings(forecast: Forecast, region: Region, *, seed: int = 0) -> BestSettings:
     """Return the settings inside the tried region with the best chance of meeting the brief.
 
@@ -109,7 +124,7 @@ def best_settings(forecast: Forecast, region: Region, *, seed: int = 0) -> BestS
     """
     if not set(forecast.kinds) & set(forecast.formed) and not forecast.responses:
         raise FitError("Nothing that the brief asks for was measured. Read scans of the runs first.")
-    found = maximise(lambda s: _score(forecast, s), region, seed=seed)
+    found = likeliest_settings(forecast, region, seed=seed)
     return describe_settings(forecast, found, region=region)
 
 

@@ -43,7 +43,8 @@ class Fit:
     counts : pandas.DataFrame
         What formed, by run, kind and size; empty without readings.
     feature_sd_mm : dict of str to float
-        Spread of widths between details of one job, by kind.
+        Spread of widths between details of one job, by kind (``bar``) and near the brief's size
+        (``bar_at_brief``).
     remarks : tuple of str
     failed : dict of str to str
         Responses that could not be modelled, and why.
@@ -72,7 +73,12 @@ class Fit:
         if wanted is None:
             raise FitError("A chance needs a brief. Give one with --brief.")
         return Forecast(
-            wanted, responses=self.responses, formed=self.formed, feature_sd_mm=self.feature_sd_mm, seed=self.seed
+            wanted,
+            responses=self.responses,
+            formed=self.formed,
+            feature_sd_mm=self.feature_sd_mm,
+            near_mm=None if self.brief is None else dict(self.brief.smallest_mm),
+            seed=self.seed,
         )
 
     def region(self) -> Region:

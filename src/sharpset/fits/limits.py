@@ -137,7 +137,10 @@ def _upper_bound(
     for _ in range(12):
         here = last + step
         if excess(here) > 0:
-            bound = float(brentq(excess, last, here, xtol=1e-5))
+            try:
+                bound = float(brentq(excess, last, here, xtol=1e-4))
+            except ValueError:  # a nearly flat likelihood, climbed from two sides: stay on the cautious side
+                bound = here
             return bound, (bound - log_a90) / k
         last, step = here, step * 1.6
     return float("inf"), float("nan")

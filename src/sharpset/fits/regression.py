@@ -43,6 +43,7 @@ class _Job:
     power: float
     level: float
     asked: bool
+    detail: bool
 
 
 def fit_response(
@@ -56,6 +57,7 @@ def fit_response(
     power: float = 1.0,
     select: bool | None = None,
     level: float = 0.95,
+    detail: bool = True,
 ) -> ResponseFit:
     """Fit a response surface to one response.
 
@@ -83,6 +85,8 @@ def fit_response(
         model leaves fewer than five residual degrees of freedom.
     level : float
         Of the intervals of the terms.
+    detail : bool
+        False leaves out ANOVA and Box-Cox, for fits that are made again after every print.
 
     Returns
     -------
@@ -107,6 +111,7 @@ def fit_response(
         power=power,
         level=level,
         asked=formula is not None,
+        detail=detail,
     )
     if formula is None:
         choice = choose_model(space, table, blocks="block" not in groups)
@@ -399,6 +404,8 @@ def _data(job: _Job, solved: LeastSquares, p: int) -> pd.DataFrame:
 def _anova(
     job: _Job, model: Model, mixed: MixedFit | None, names: list[ColumnName], natural: Floats | None
 ) -> dict[str, pd.DataFrame]:
+    if not job.detail:
+        return {}
     if mixed is None:
         return {
             kind: anova_table(model, job.runs, job.y, kind=kind, weights=job.weights, typed_matrix=natural)
@@ -422,7 +429,13 @@ def _lack(job: _Job, solved: LeastSquares, df: int) -> pd.DataFrame | None:
 
 
 def _box_cox(job: _Job, matrix: Floats) -> BoxCox | None:
-    if job.power != 1.0 or job.left != job.name or (job.y <= 0).any() or len(job.y) - matrix.shape[1] < 3:
+    if (
+        not job.detail
+        or job.power != 1.0
+        or job.left != job.name
+        or (job.y <= 0).any()
+        or len(job.y) - matrix.shape[1] < 3
+    ):
         return None
     return box_cox(matrix, job.y)
 

@@ -60,6 +60,9 @@ class Forecast:
         By kind.
     feature_sd_mm : dict of str to float
         Spread of the width deviation between details of one job, by kind.
+    near_mm : dict of str to float, optional
+        Sizes for which ``growth_<kind>_at_brief_mm`` was taken; it is used for sizes within a third of
+        them, ``growth_<kind>_mm`` elsewhere and where too few prints had such features.
     seed : int
     n_draws : int
 
@@ -78,6 +81,7 @@ class Forecast:
         responses: dict[str, ResponseFit],
         formed: dict[str, FormedFit],
         feature_sd_mm: dict[str, float],
+        near_mm: dict[str, float] | None = None,
         seed: int = 0,
         n_draws: int = N_DRAWS,
     ) -> None:
@@ -85,6 +89,7 @@ class Forecast:
         self.responses = responses
         self.formed = formed
         self.feature_sd_mm = feature_sd_mm
+        self.near_mm = near_mm or {}
         self.n_draws = n_draws
         self._numbers = self._draw(seed)
 
@@ -117,18 +122,29 @@ class Forecast:
     def untested(self) -> list[str]:
         """Requirements of the brief that nothing was measured for."""
         missing = [f"smallest {k}" for k in self.kinds if k not in self.formed]
-        missing += [f"width of {k}" for k in self.kinds if f"growth_{k}_mm" not in self._used()]
+        missing += [f"width of {k}" for k in self.kinds if self.growth_name(k) is None]
         if self.brief.tolerance_mm.edge_roughness is not None and "edge_roughness_mm" not in self._used():
             missing.append("edge roughness")
         if self.brief.limits.print_time_h is not None and "print_time_h" not in self._used():
             missing.append("print time")
         return missing
 
+    def growth_name(self, kind: str) -> str | None:
+        """Return the response that tells the growth of a kind at the brief's size; None without one."""
+        used = self._used()
+        near, wide = f"growth_{kind}_at_brief_mm", f"growth_{kind}_mm"
+        size = self.near_mm.get(kind)
+        fits = size is not None and 0.75 <= self.brief.smallest_mm[kind] / size <= 1.34
+        if near in used and fits and (wide not in used or used[near].n >= 0.75 * used[wide].n):
+            return near
+        return wide if wide in used else None
+
     def growth(self, kind: str, settings: pd.DataFrame) -> Floats:
         """Return predicted growth per side of a kind, mm, shape (m,); 0 where nothing was measured."""
-        fit = self._used().get(f"growth_{kind}_mm")
-        if fit is None:
+        name = self.growth_name(kind)
+        if name is None:
             return np.zeros(len(settings))
+        fit = self._used()[name]
         return np.asarray(fit.predict(settings)["predicted"], dtype=float)
 
     def drawn_mm(self, kind: str, settings: pd.DataFrame) -> Floats:
@@ -198,13 +214,14 @@ class Forecast:
     def _width(self, kind: str, settings: pd.DataFrame) -> _Width | None:
         from scipy.special import ndtr
 
-        name = f"growth_{kind}_mm"
-        fit = self._used().get(name)
-        if fit is None:
+        name = self.growth_name(kind)
+        if name is None:
             return None
+        fit = self._used()[name]
         means, sds = fit.draws(settings, z=self._numbers.normal[name], chi2=self._numbers.chi2[name])
         tolerance = self.brief.tolerance_mm.width
-        single = self.feature_sd_mm.get(kind, 0.0)
+        key = name.removeprefix("growth_").removesuffix("_mm")
+        single = self.feature_sd_mm.get(key, 0.0)
         scatter = np.sqrt((2.0 * sds) ** 2 + (single if np.isfinite(single) else 0.0) ** 2)[None, :]
         scatter = np.maximum(scatter, 1e-9)
         offset = self.growth(kind, settings)[:, None]

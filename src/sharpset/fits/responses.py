@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sharpset.brief import Brief
+from sharpset.brief import KINDS, Brief
 from sharpset.errors import FitError
 from sharpset.fits.terms import category_text
 
@@ -23,6 +23,8 @@ OPENINGS = ("slot", "hole", "groove")
 """Kinds that are gaps: material that grows makes them narrower."""
 NEEDED = ("run_id", "feature_id", "kind", "nominal_mm", "formed", "measured_mm", "U95_mm", "deviation_mm")
 STATES = ("yes", "no", "partly")
+NEAR = (0.8, 1.5)
+"""Sizes that count as near to the brief's smallest one: from 0.8 to 1.5 times it."""
 
 
 def run_key(values: pd.Series[Any]) -> pd.Series[Any]:
@@ -55,7 +57,10 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         c: pd.to_numeric(table[c], errors="coerce") for c in ("nominal_mm", "measured_mm", "U95_mm", "deviation_mm")
     }
     table = table.assign(formed=states, **numbers)
-    return table.reset_index(drop=True), remarks
+    details = table[table["kind"].isin(KINDS)]
+    if details.empty:
+        raise FitError(f"The readings hold no detail of a kind that a brief can ask for ({', '.join(KINDS)}).")
+    return details.reset_index(drop=True), remarks
 
 
 def _join_scans(table: pd.DataFrame) -> pd.DataFrame:
@@ -140,17 +145,19 @@ def _robust_mean(values: Floats) -> tuple[float, float, int]:
     return float(np.mean(kept)), sd, len(kept)
 
 
-def _growth(group: pd.DataFrame, kind: str, wide_from: float) -> dict[str, float]:
-    good = group[(group["formed"] == "yes") & (group["nominal_mm"] >= wide_from - 1e-9) & group["deviation_mm"].notna()]
-    name = f"growth_{kind}_mm"
+def _growth(group: pd.DataFrame, kind: str, low_mm: float, high_mm: float, *, name: str) -> dict[str, float]:
+    """Return growth per side from the features that formed in a span of sizes."""
+    wide = group["nominal_mm"].between(low_mm - 1e-9, high_mm + 1e-9)
+    good = group[(group["formed"] == "yes") & wide & group["deviation_mm"].notna()]
+    spread = name.replace("growth_", "feature_sd_")
     if good.empty:
-        return {name: np.nan, f"u_{name}": np.nan, f"feature_sd_{kind}_mm": np.nan}
+        return {name: np.nan, f"u_{name}": np.nan, spread: np.nan}
     sign = -0.5 if kind in OPENINGS else 0.5
     mean, sd, count = _robust_mean(good["deviation_mm"].to_numpy(dtype=float))
     common = float(np.sqrt(np.nanmean(good["U95_mm"].to_numpy(dtype=float) ** 2))) / 1.96
     common = common if np.isfinite(common) else 0.0
     scatter = sd / np.sqrt(count) if count > 1 else 0.0
-    return {name: sign * mean, f"u_{name}": 0.5 * float(np.hypot(common, scatter)), f"feature_sd_{kind}_mm": sd}
+    return {name: sign * mean, f"u_{name}": 0.5 * float(np.hypot(common, scatter)), spread: sd}
 
 
 def _scale(group: pd.DataFrame, axis: str) -> dict[str, float]:
@@ -182,11 +189,16 @@ def _scale(group: pd.DataFrame, axis: str) -> dict[str, float]:
     return {name: 1.0 + float(coef[column]), f"u_{name}": float(np.sqrt(variance * inverse[column, column]))}
 
 
-def _one_run(group: pd.DataFrame, wide: dict[str, float], positions: bool) -> tuple[dict[str, Any], list[str]]:
+def _one_run(
+    group: pd.DataFrame, wide: dict[str, float], wanted: dict[str, float], positions: bool
+) -> tuple[dict[str, Any], list[str]]:
     row: dict[str, Any] = {"run_id": group["run_id"].iloc[0], "n_features": len(group)}
     notes: list[str] = []
     for kind, part in group.groupby("kind", sort=True):
-        row |= _growth(part, str(kind), wide[str(kind)])
+        row |= _growth(part, str(kind), wide[str(kind)], np.inf, name=f"growth_{kind}_mm")
+        if kind in wanted:
+            low, high = NEAR[0] * wanted[str(kind)], NEAR[1] * wanted[str(kind)]
+            row |= _growth(part, str(kind), low, high, name=f"growth_{kind}_at_brief_mm")
         size, u, state = smallest_formed(part["nominal_mm"].to_numpy(dtype=float), (part["formed"] == "yes").to_numpy())
         row[f"smallest_{kind}_mm"], row[f"u_smallest_{kind}_mm"] = size, u
         if state:
@@ -218,7 +230,8 @@ def responses_from_readings(readings: pd.DataFrame, brief: Brief | None = None) 
         ``run_id, n_features`` and, for every kind: ``growth_<kind>_mm`` (material added per side:
         half the deviation of a bar, minus half the deviation of a slot, hole or groove, so that
         positive always means that material has grown), ``smallest_<kind>_mm``,
-        ``feature_sd_<kind>_mm`` (spread of the deviation between details of one job); further
+        ``feature_sd_<kind>_mm`` (spread of the deviation between details of one job); with a brief also
+        ``growth_<kind>_at_brief_mm``, the growth near the brief's smallest size; further
         ``edge_roughness_mm`` (median), ``scale_x``, ``scale_y``; each with its standard uncertainty in
         ``u_<response>``. ``attrs['remarks']`` holds remarks in words.
 
@@ -232,12 +245,16 @@ def responses_from_readings(readings: pd.DataFrame, brief: Brief | None = None) 
     -----
     Growth is taken over the wide half of each kind's ladder (nominal size at or above the kind's median
     size, the same sizes in every run) from features that formed; values beyond 3.5 robust standard
-    deviations are left out. The readings' uncertainty is taken as common to all features of a job,
-    which is cautious. Roughness and scales use features that formed.
+    deviations are left out. Near the brief's smallest size (0.8 to 1.5 times it) growth is given apart,
+    because narrow features can come out otherwise than wide ones: a bead has a least width, and small
+    holes close up. Artefacts and other kinds that no brief asks for are passed over. The readings'
+    uncertainty is taken as common to all features of a job, which is cautious. Roughness and scales
+    use features that formed.
     """
     table, remarks = _checked(readings)
     table = _join_scans(table)
     wide = {str(k): float(np.median(np.unique(g.to_numpy()))) for k, g in table.groupby("kind")["nominal_mm"]}
+    wanted = {} if brief is None else {k: v for k, v in brief.smallest_mm.items() if k in wide}
     positions = {"x_mm", "y_mm", "x_dev_mm", "y_dev_mm"} <= set(table.columns)
     if not positions:
         remarks.append(
@@ -246,7 +263,7 @@ def responses_from_readings(readings: pd.DataFrame, brief: Brief | None = None) 
     rows: list[dict[str, Any]] = []
     notes: list[str] = []
     for _, group in table.groupby("run_id", sort=False):
-        row, said = _one_run(group, wide, positions)
+        row, said = _one_run(group, wide, wanted, positions)
         rows.append(row)
         notes.extend(f"{note}:{row['run_id']}" for note in said)
     for kind in sorted(wide):

@@ -54,7 +54,7 @@ def test_page_carries_every_caution_of_the_process_and_defers(page):
 
 
 def test_page_has_figures_of_every_response_of_the_brief(page):
-    for name in ("growth_slot_mm", "growth_bar_mm", "edge_roughness_mm", "print_time_h"):
+    for name in ("growth_slot_at_brief_mm", "growth_bar_at_brief_mm", "edge_roughness_mm", "print_time_h"):
         for kind in ("effects", "surface", "terms", "residuals"):
             assert f"{kind}_{name}" in page.figures
     for name in ("formed_chart", "formed_curves", "recommendation", "chance_map"):
@@ -95,7 +95,7 @@ def test_fit_without_a_brief_reports_the_models_only(plan, results):
 
 def test_growth_is_accepted_around_its_prediction(fit):
     table = expected_table(fit).set_index("response")
-    row = table.loc["growth_slot_mm"]
+    row = table.loc["growth_slot_at_brief_mm"]
     # A width may err by 0.04 mm either way: 0.02 mm a side.
     assert row["wanted_high"] - row["predicted"] == pytest.approx(0.02)
     assert row["predicted"] - row["wanted_low"] == pytest.approx(0.02)
@@ -106,7 +106,12 @@ def test_growth_is_accepted_around_its_prediction(fit):
 
 
 def test_key_responses_are_those_of_the_brief(fit):
-    assert key_responses(fit) == ["growth_slot_mm", "growth_bar_mm", "edge_roughness_mm", "print_time_h"]
+    assert key_responses(fit) == [
+        "growth_slot_at_brief_mm",
+        "growth_bar_at_brief_mm",
+        "edge_roughness_mm",
+        "print_time_h",
+    ]
 
 
 def test_sizes_are_summarised_over_formed_features_only(readings):

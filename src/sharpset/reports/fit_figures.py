@@ -34,10 +34,18 @@ def key_responses(fit: Fit) -> list[str]:
     """Return the responses that get figures: those of the brief, else the first few."""
     if fit.brief is None:
         return list(fit.responses)[:_MOST_RESPONSES]
-    wanted = [f"growth_{kind}_mm" for kind in fit.brief.smallest_mm]
-    wanted += ["edge_roughness_mm", "print_time_h"]
+    wanted = [*_growth_responses(fit), "edge_roughness_mm", "print_time_h"]
     chosen = [name for name in wanted if name in fit.responses]
     return chosen or list(fit.responses)[:_MOST_RESPONSES]
+
+
+def _growth_responses(fit: Fit) -> list[str]:
+    """Return the responses that tell the growth of the brief's kinds at the brief's sizes."""
+    if fit.brief is None:
+        return []
+    forecast = fit.forecast()
+    names = [forecast.growth_name(kind) for kind in fit.brief.smallest_mm]
+    return [name for name in names if name is not None]
 
 
 def wanted_range(fit: Fit, name: str, *, predicted: float = float("nan")) -> tuple[float, float]:
@@ -54,7 +62,7 @@ def wanted_range(fit: Fit, name: str, *, predicted: float = float("nan")) -> tup
     brief = fit.brief
     if brief is None:
         return none, none
-    if name.startswith("growth_") and name[len("growth_") : -len("_mm")] in brief.smallest_mm:
+    if name in _growth_responses(fit):
         half = brief.tolerance_mm.width / 2
         return predicted - half, predicted + half
     if name.startswith("smallest_"):

@@ -157,10 +157,10 @@ def _one_limit(counts: PrintCounts, boot: Array | None) -> dict[str, float]:
     # The resamples use the penalised curve, which never fails; their ratio to it carries over to the curve of the fits.
     ratio = 1.0
     # Two sizes with both outcomes: only then is the unpenalised curve sure to exist.
-    if ((formed > 0) & (formed < tried)).sum() > 1:
+    if math.isfinite(value) and ((formed > 0) & (formed < tried)).sum() > 1:
         curve = fit_hit_miss(counts.sizes_mm, formed, tried)
         if curve.status == "fitted" and curve.a90 > 0 and math.isfinite(curve.a90_95):
-            ratio = curve.a90 / value if math.isfinite(value) else 1.0
+            ratio = curve.a90 / value
             value, upper = curve.a90, curve.a90_95
     low = high = math.nan
     if boot is not None:

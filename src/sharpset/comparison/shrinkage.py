@@ -258,7 +258,7 @@ def measure_scale(before: pd.DataFrame, after: pd.DataFrame, *, scale_U95: float
         before[needed]
         .groupby("feature_id")
         .mean()
-        .join(after[needed].groupby("feature_id").mean(), rsuffix="_2")
+        .merge(after[needed].groupby("feature_id").mean(), left_index=True, right_index=True, suffixes=("", "_2"))
         .dropna()
     )
     if len(both) < 4:

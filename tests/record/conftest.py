@@ -79,6 +79,12 @@ def new_schema(server: str) -> str:
     return f"postgresql://postgres@/postgres?host={server}&options=-csearch_path%3D{name}"
 
 
+@pytest.fixture
+def server_place(postgresql_server: str) -> str:
+    """Where a new record may be made on the server."""
+    return new_schema(postgresql_server)
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where a new record may be made."""

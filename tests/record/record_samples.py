@@ -88,3 +88,8 @@ def fill(record: Record, folder: Path) -> dict[str, Any]:
     )
     made["recipe"] = record.correct(made["trial"], {"status": "good"}, note="three good prints", by="Ida")
     return made
+
+
+def folder_bytes(folder: Path) -> dict[str, bytes]:
+    """Return every file of a folder with its content."""
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}

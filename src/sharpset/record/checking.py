@@ -17,9 +17,9 @@ from sharpset.record.codes import code_of
 from sharpset.record.documents import document_sha256
 from sharpset.record.exchange import all_keys, documents_in_order
 from sharpset.record.files import hash_file, stored_content
+from sharpset.record.indexing import rebuild_index
 from sharpset.record.kinds import KINDS
 from sharpset.record.models import EntryFileRow, EntryRow, ReadingSizeRow, ScanRow, SearchDetailRow, StoredFileRow
-from sharpset.record.searching import rebuild_index
 from sharpset.record.tables import size_rows, table_digest, unpack_table
 
 if TYPE_CHECKING:

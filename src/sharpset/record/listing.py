@@ -27,17 +27,27 @@ def _all_kinds(*, conditions: list[ColumnElement[bool]], most: int) -> Any:
     return query.limit(most)
 
 
-def _one_kind(kind: Kind, *, conditions: list[ColumnElement[bool]], most: int) -> Any:
+def _one_kind(kind: Kind, *, conditions: list[ColumnElement[bool]], by_target: bool, most: int) -> Any:
+    """Choose the entries first and look up what they point to then, or a long record takes its time."""
     table = kind.row.__table__
+    entry = EntryRow.__table__
+    chosen = select(entry.c.id).join(table, table.c.id == entry.c.id).where(*conditions)
+    if by_target:
+        # as an expression, so that SQLite starts from the few that point there, not from the newest of all
+        when: ColumnElement[str] = entry.c.created_utc + ""
+    else:
+        chosen = chosen.where(entry.c.kind == kind.name)
+        when = entry.c.created_utc
+    chosen = chosen.order_by(when.desc(), entry.c.uuid.desc()).limit(most)
     columns: list[Any] = [EntryRow.code, EntryRow.name, EntryRow.created_utc]
-    query = select().select_from(EntryRow.__table__.join(table, table.c.id == EntryRow.id))
+    query = select().select_from(entry.join(table, table.c.id == entry.c.id))
     for name in kind.refs:
         target = aliased(EntryRow)
         query = query.outerjoin(target, target.id == table.c[f"{name}_id"])
         columns += [target.name.label(name), target.code.label(f"{name}_code")]
     columns += [table.c[name] for name in kind.fields if name not in _HIDDEN]
-    query = query.add_columns(*columns, EntryRow.note).where(*conditions)
-    return query.order_by(EntryRow.created_utc.desc(), EntryRow.uuid.desc()).limit(most)
+    query = query.add_columns(*columns, EntryRow.note).where(EntryRow.id.in_(chosen))
+    return query.order_by(EntryRow.created_utc.desc(), EntryRow.uuid.desc())
 
 
 def list_entries(
@@ -83,7 +93,7 @@ def list_entries(
                 raise RecordError(f"list: a {kind} does not point to a {name}; it may point to {', '.join(spec.refs)}.")
             keys = [row.id for row in chain_of(connection, key)]
             conditions.append(spec.row.__table__.c[f"{name}_id"].in_(keys))
-        query = _one_kind(spec, conditions=conditions, most=most)
+        query = _one_kind(spec, conditions=conditions, by_target=bool(refs), most=most)
     result = connection.execute(query)
     table = pd.DataFrame(result.all(), columns=list(result.keys()))
     for column in table.columns:

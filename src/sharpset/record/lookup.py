@@ -35,7 +35,7 @@ def _candidates(connection: Connection, text: str, kind: str | None) -> list[Any
         found += connection.execute(columns.where(EntryRow.uuid >= low, EntryRow.uuid < low + "g")).all()
     if not found:
         named = columns.where(EntryRow.name == text, is_newest())
-        found += connection.execute(named.order_by(EntryRow.created_utc).limit(50)).all()
+        found += connection.execute(named.limit(50)).all()
     return found
 
 

@@ -77,7 +77,9 @@ class EntryRow(Base):
     note: Mapped[str] = mapped_column(Text)
     sha256: Mapped[str] = mapped_column(String(64))
     __table_args__ = (
-        Index("ix_entry_kind_created_utc", "kind", "created_utc"),
+        Index("ix_entry_kind_created_utc_uuid", "kind", "created_utc", "uuid"),
+        Index("ix_entry_created_utc_uuid", "created_utc", "uuid"),
+        Index("ix_entry_name", "name"),
         Index("ix_entry_kind_name", "kind", "name"),
     )
 

@@ -12,15 +12,15 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from sharpset.errors import RecordError
 from sharpset.record.engine import describe, sqlite_path
+from sharpset.record.indexing import rebuild_index
 from sharpset.record.models import Base
-from sharpset.record.searching import rebuild_index
 
 if TYPE_CHECKING:
     from alembic.config import Config
 
 __all__ = ["HEAD", "known_versions", "prepare", "upgrade_tables", "version_in_file"]
 
-HEAD = "0002"
+HEAD = "0003"
 """The version of the tables that this program writes (a test compares it with the migrations)."""
 
 _APPLICATION_ID = 0x53525354  # marks a SQLite file as a record: the letters SRST
@@ -141,7 +141,8 @@ def _bring_up(engine: Engine, connection: Connection, where: str, *, create: boo
         )
     copy = _copy_before(engine, connection, version)
     upgrade_tables(connection)
-    rebuild_index(connection)
+    if version < "0002":  # the index that searches use came with 0002
+        rebuild_index(connection)
     if connection.dialect.name == "sqlite":
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
         if broken:

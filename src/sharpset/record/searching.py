@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["index_entry", "rebuild_index", "search_details"]
+__all__ = ["index_entry", "search_details"]
 
 SOURCES = {"print": "readings", "fit": "fit", "recipe": "recipe"}
 _INDEXED = ("readings", "fit", "recipe")
@@ -101,15 +101,6 @@ def index_entry(connection: Connection, key: int) -> None:
             chain_newest = newest_of(connection, readings)
             connection.execute(delete(SearchDetailRow).where(SearchDetailRow.entry_id == chain_newest))
             _index_chain(connection, "readings", readings)
-
-
-def rebuild_index(connection: Connection) -> int:
-    """Make the index anew; return how many rows it has."""
-    connection.execute(delete(SearchDetailRow))
-    query = select(EntryRow.id, EntryRow.kind).where(EntryRow.kind.in_(_INDEXED), EntryRow.first_id.is_(None))
-    for key, kind in connection.execute(query.order_by(EntryRow.id)).all():
-        _index_chain(connection, kind, key)
-    return len(connection.execute(select(SearchDetailRow.id)).all())
 
 
 def _conditions(refs: dict[str, int], kind: str | None, limit_mm: float | None) -> list[Any]:

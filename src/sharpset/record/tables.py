@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
+import statistics
 import zlib
 from typing import TYPE_CHECKING, Any
 
@@ -184,19 +186,23 @@ def size_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
         kind, nominal_mm, n, n_formed, n_partly, mean_deviation_mm and sd_deviation_mm (None where
         there are too few); features without a nominal size are left out.
     """
+    groups: dict[tuple[str, float], list[tuple[str, float]]] = {}
+    columns = (table[name].tolist() for name in ("kind", "nominal_mm", "formed", "deviation_mm"))
+    for kind, nominal_mm, formed, deviation_mm in zip(*columns, strict=True):
+        if nominal_mm == nominal_mm:
+            groups.setdefault((kind, nominal_mm), []).append((formed, deviation_mm))
     rows = []
-    sized = table[table["nominal_mm"].notna()]
-    for (kind, nominal_mm), group in sized.groupby(["kind", "nominal_mm"], sort=True):
-        deviation = group["deviation_mm"].dropna().to_numpy()
+    for (kind, nominal_mm), features in sorted(groups.items()):
+        deviations = [deviation for _, deviation in features if deviation == deviation]
         rows.append(
             {
-                "kind": str(kind),
-                "nominal_mm": float(nominal_mm),
-                "n": len(group),
-                "n_formed": int((group["formed"] == "yes").sum()),
-                "n_partly": int((group["formed"] == "partly").sum()),
-                "mean_deviation_mm": float(deviation.mean()) if deviation.size else None,
-                "sd_deviation_mm": float(deviation.std(ddof=1)) if deviation.size > 1 else None,
+                "kind": kind,
+                "nominal_mm": nominal_mm,
+                "n": len(features),
+                "n_formed": sum(formed == "yes" for formed, _ in features),
+                "n_partly": sum(formed == "partly" for formed, _ in features),
+                "mean_deviation_mm": math.fsum(deviations) / len(deviations) if deviations else None,
+                "sd_deviation_mm": statistics.stdev(deviations) if len(deviations) > 1 else None,
             }
         )
     return rows

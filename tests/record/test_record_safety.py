@@ -9,9 +9,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from record_samples import fill
+from record_samples import fill, folder_bytes
 from sqlalchemy import text
-from test_exchange import folder_bytes
 
 from sharpset.errors import RecordError
 from sharpset.record import Record, open_record, restore_record
@@ -274,6 +273,20 @@ def test_saved_record_of_the_first_tables_opens(tmp_path: Path) -> None:
     with closing(sqlite3.connect(copy)) as connection:
         assert connection.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
         assert connection.execute("SELECT count(*) FROM entry").fetchone() == (12,)
+
+
+def test_saved_record_of_the_second_tables_opens(tmp_path: Path) -> None:
+    place = tmp_path / "old.sqlite"
+    shutil.copy(SAVED / "tables-0002.sqlite", place)
+    with open_record(place) as record:
+        assert f"from version 0002 to {HEAD}" in record.notice
+        # what was put in when the file was made: an entry of every kind and a corrected recipe
+        recipe = record.show("fine bars", kind="recipe")
+        assert [(limit.kind, limit.limit_mm) for limit in recipe.limits] == [("bar", 0.22), ("slot", 0.31)]
+        assert recipe.fields["status"] == "good"
+        assert list(record.search("print", kind="bar", printer="Heron")["name"]) == ["winch barrel"]
+        assert record.write_files("winch", tmp_path / "out")[0].read_bytes() == b"a model\x00" * 300
+        assert record.check(files=False).findings == ()
 
 
 def test_older_record_is_upgraded_after_a_copy_on_every_database(place: str) -> None:

@@ -13,7 +13,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pytest
-import workers
+import record_workers
 from sqlalchemy import text
 
 from sharpset.record import open_record
@@ -27,7 +27,7 @@ _METHOD = "forkserver" if os.name == "posix" else "spawn"
 def _context() -> multiprocessing.context.BaseContext:
     context = multiprocessing.get_context(_METHOD)
     if _METHOD == "forkserver":
-        context.set_forkserver_preload(["workers", "sharpset.record.store", "alembic.command", "pandas"])
+        context.set_forkserver_preload(["record_workers", "sharpset.record.store", "alembic.command", "pandas"])
     return context
 
 
@@ -50,7 +50,7 @@ def kill_while_recording(place: str, seed: int, *, n_first: int, after_s: float)
     """
     context = _context()
     receiver, sender = context.Pipe(duplex=False)
-    process = context.Process(target=workers.record_until_killed, args=(place, seed, sender), daemon=True)  # type: ignore[attr-defined]
+    process = context.Process(target=record_workers.record_until_killed, args=(place, seed, sender), daemon=True)  # type: ignore[attr-defined]
     process.start()
     sender.close()
     uuids: list[str] = []
@@ -128,10 +128,8 @@ def test_kills_while_an_old_record_is_upgraded_lose_nothing(tmp_path: Path) -> N
 
 
 @pytest.mark.slow
-def test_killed_clients_leave_a_server_whole(postgresql_server: str) -> None:
-    from conftest import new_schema
-
-    assert run_kills(new_schema(postgresql_server), 6, seed=2) > 6
+def test_killed_clients_leave_a_server_whole(server_place: str) -> None:
+    assert run_kills(server_place, 6, seed=2) > 6
 
 
 @pytest.mark.long
@@ -146,7 +144,7 @@ def test_programs_that_write_at_once_lose_nothing(place: str, n_benches: int) ->
     n_rounds = 8
     pipes = [context.Pipe(duplex=False) for _ in range(n_benches)]
     processes = [
-        context.Process(target=workers.record_some, args=(place, bench, n_rounds, sender))  # type: ignore[attr-defined]
+        context.Process(target=record_workers.record_some, args=(place, bench, n_rounds, sender))  # type: ignore[attr-defined]
         for bench, (_, sender) in enumerate(pipes)
     ]
     for process in processes:

@@ -12,16 +12,11 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from record_samples import fill, readings_table
+from record_samples import fill, folder_bytes, readings_table
 
 from sharpset.errors import RecordError
 from sharpset.record import Record, open_record
 from sharpset.record import making as making_module
-
-
-def folder_bytes(folder: Path) -> dict[str, bytes]:
-    """Return every file of a folder with its content."""
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 def reseal(folder: Path) -> None:

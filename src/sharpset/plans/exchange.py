@@ -29,6 +29,7 @@ CRITERIA: tuple[Criterion, ...] = ("D", "I", "A")
 Array = NDArray[np.float64]
 _RIDGE = 1e-3
 _MOST_PASSES = 40
+_BATCH = 25
 _POLISH_STEPS = np.array([0.0, 0.2, -0.2, 0.1, -0.1, 0.05, -0.05, 0.02, -0.02, 0.01, -0.01])
 
 
@@ -125,6 +126,8 @@ class _Batch:
         self.rows[..., self.n_block :] = self.parts.prod(axis=0)
         self.weight = np.zeros((self.n_parameters, self.n_parameters))
         self.inverse: Array = np.empty(0)
+        # Smallest relative gain for which a coordinate is changed.
+        self.least = 1e-8
 
     @property
     def n_parameters(self) -> int:
@@ -147,7 +150,10 @@ class _Batch:
         """Return the criterion, smaller is better."""
         if self.problem.criterion == "D":
             return np.asarray(-np.linalg.slogdet(self.problem.information(self.rows))[1])
-        return np.asarray(np.einsum("sij,ji->s", self.inverse, self.weight))
+        return self._trace()
+
+    def _trace(self) -> Array:
+        return np.asarray((self.inverse * self.weight).sum(axis=(1, 2)))
 
     def _candidate_rows(self, index: Any, j: int, table: Array) -> Array:
         """Model rows with factor j changed: rest (S, ..., p) times table (S or 1, c, p)."""
@@ -202,7 +208,7 @@ class _Batch:
         if ok is not None:
             score[~ok] = -np.inf
         best = np.argmax(score, axis=1)
-        floor = 1.0 + 1e-8 if goal == "D" else 1e-10
+        floor: Any = 1.0 + self.least if goal == "D" else self.least * self._trace()
         better = score[starts, best] > floor
         if not better.any():
             return False
@@ -245,12 +251,12 @@ class _Batch:
             fine = (sign > 0) & (logdet > self.n_parameters * np.log(1e-7 * self.problem.n_runs))
             gram[~fine] = np.eye(self.n_parameters)
             score = np.where(fine, -np.einsum("scij,ji->sc", np.linalg.inv(gram), self.weight), -np.inf)
-            current = -np.einsum("sij,ji->s", self.inverse, self.weight)
+            current = -self._trace()
         ok = self._allowed(members, j, candidates)
         if ok is not None:
             score[~ok] = -np.inf
         best = np.argmax(score, axis=1)
-        better = score[starts, best] > current + 1e-8
+        better = score[starts, best] > current + self.least * (1.0 if goal == "D" else np.abs(current))
         if not better.any():
             return False
         self._accept(members, j, candidates, table, best, better)
@@ -290,18 +296,19 @@ def exchange(problem: Problem, *, starts: int = 100, seed: int = 1, progress: bo
     rng = np.random.default_rng(seed)
     finished: list[tuple[float, Array]] = []
     grids = [_coarse(problem, j) for j in range(len(problem.basis.factors))]
-    remaining = starts
-    n_good = 0
+    n_good = done = 0
     with tqdm(total=starts, desc="optimal design", unit="start", disable=not progress, leave=False) as bar:
-        while remaining > 0:
-            size = min(remaining, 50)
-            batch = _Batch(problem, _random_start(problem, size, rng))
+        while done < starts:
+            size = min(starts - done, _BATCH)
+            # The first half starts from nothing, the second from the best designs with some runs drawn anew.
+            again = done >= starts / 2 and len(finished) > 0
+            matrix = _random_start(problem, size, rng)
+            batch = _Batch(problem, _shaken(problem, matrix, finished, rng) if again else matrix)
             _improve(batch, grids)
             values = batch.values()
             n_good += len(values)
-            finished += [(float(v), m.copy()) for v, m in zip(values, batch.matrix, strict=True)]
-            finished = sorted(finished, key=lambda item: item[0])[:20]
-            remaining -= size
+            finished = _best(finished, values, batch.matrix)
+            done += size
             bar.update(size)
     if not finished:
         raise PlanError(
@@ -318,6 +325,34 @@ def exchange(problem: Problem, *, starts: int = 100, seed: int = 1, progress: bo
     return Solution(matrix=np.round(batch.matrix[at], 6) + 0.0, value=value, starts=n_good)
 
 
+def _best(
+    finished: list[tuple[float, Array]], values: Array, matrices: Array, n: int = 20
+) -> list[tuple[float, Array]]:
+    """Keep the best designs; of several with the same value one."""
+    finished = finished + [(float(v), m.copy()) for v, m in zip(values, matrices, strict=True)]
+    kept: list[tuple[float, Array]] = []
+    for value, matrix in sorted(finished, key=lambda item: item[0]):
+        if not kept or value - kept[-1][0] > 1e-7 * abs(value):
+            kept.append((value, matrix))
+    return kept[:n]
+
+
+def _shaken(problem: Problem, fresh: Array, finished: list[tuple[float, Array]], rng: np.random.Generator) -> Array:
+    """Copy the best designs and take some of their runs (or one whole plot) from fresh ones."""
+    n_fixed = len(problem.fixed)
+    for s in range(len(fresh)):
+        old = finished[min(int(rng.exponential(len(finished) / 4)), len(finished) - 1)][1]
+        if problem.hard.any():
+            free = [w for w, members in enumerate(problem.members) if members[0] >= n_fixed]
+            change = np.isin(problem.plots, rng.choice(free, size=max(1, len(free) // 6), replace=False))
+        else:
+            change = np.zeros(problem.n_runs, dtype=bool)
+            n_free = problem.n_runs - n_fixed
+            change[n_fixed + rng.choice(n_free, size=max(1, n_free // 6), replace=False)] = True
+        fresh[s, ~change] = old[~change]
+    return fresh
+
+
 def _coarse(problem: Problem, j: int) -> Array:
     """Candidate values of a factor in the first search."""
     factor = problem.basis.factors.factors[j]
@@ -326,7 +361,10 @@ def _coarse(problem: Problem, j: int) -> Array:
     highest = max((p for t in problem.basis.terms for n, p in t.powers if n == factor.name), default=1)
     if any(factor.name in c.names for c in problem.basis.factors.constraints):
         return np.linspace(-1, 1, 11 if highest < 3 else 21)
-    return np.array([-1.0, 1.0]) if highest == 1 else np.linspace(-1, 1, 2 * highest - 1)
+    if highest == 1:
+        return np.array([-1.0, 1.0])
+    # Five levels reach better designs than three, seven where prediction counts (measured on quadratics).
+    return np.linspace(-1, 1, max(2 * highest - 1, 5 if problem.criterion == "D" else 7))
 
 
 def _random_start(problem: Problem, size: int, rng: np.random.Generator) -> Array:
@@ -373,7 +411,9 @@ def _improve(batch: _Batch, grids: list[Array]) -> None:
     goal = batch.problem.criterion
     batch.weight = _weight(batch)
     tables = [(grid[None], batch.basis.part(j, grid)[None]) for j, grid in enumerate(grids)]
-    plan = [("D", _RIDGE, 2), ("D", 0.0, _MOST_PASSES)] + ([(goal, 0.0, _MOST_PASSES)] if goal != "D" else [])
+    plan = [("D", _RIDGE, 2), (goal, 0.0, _MOST_PASSES)]
+    if goal != "D":
+        plan.insert(1, ("D", 0.0, 2))
     for stage, ridge, passes in plan:
         for _ in range(passes):
             batch.refresh(ridge)
@@ -396,29 +436,42 @@ def _one_pass(batch: _Batch, tables: list[tuple[Array, Array]], goal: str, ridge
 
 
 def _polish(batch: _Batch) -> None:
-    """Move the continuous coordinates of the best designs by smaller and smaller steps."""
-    problem = batch.problem
-    goal = problem.criterion
+    """Move the continuous coordinates of the best designs by smaller and smaller steps.
+
+    After a pass over all of them only those that moved are tried again, until none moves; then all once more.
+    """
     batch.weight = _weight(batch)
-    continuous = [j for j, f in enumerate(batch.factors) if not f.levels]
-    for _ in range(_MOST_PASSES):
+    batch.least = 1e-5
+    everything = _coordinates(batch)
+    active = everything
+    for _ in range(4 * _MOST_PASSES):
         batch.refresh(0.0)
-        changed = False
-        for w, members in enumerate(batch.members):
-            if members[0] < len(problem.fixed):
-                continue
-            for j in continuous:
-                for index in [members] if problem.hard[j] else [np.array([i]) for i in members]:
-                    centre = batch.matrix[:, index[0], j]
-                    candidates = np.clip(np.round(centre[:, None] + _POLISH_STEPS, 2), -1, 1)
-                    table = batch.basis.part(j, candidates)
-                    if problem.hard[j]:
-                        changed |= batch.change_plot(w, j, candidates, table, goal, 0.0)
-                    else:
-                        changed |= batch.change_run(int(index[0]), j, candidates, table, goal)
-        if not changed:
+        moved = [c for c in active if _move(batch, *c)]
+        if not moved and active is everything:
             break
+        active = moved or everything
     batch.refresh(0.0)
+
+
+def _coordinates(batch: _Batch) -> list[tuple[int, int]]:
+    """First run and factor of every continuous coordinate that may be moved."""
+    problem = batch.problem
+    found = []
+    for members in batch.members:
+        for j, factor in enumerate(batch.factors):
+            if members[0] >= len(problem.fixed) and not factor.levels:
+                found += [(int(i), j) for i in (members[:1] if problem.hard[j] else members)]
+    return found
+
+
+def _move(batch: _Batch, i: int, j: int) -> bool:
+    centre = batch.matrix[:, i, j]
+    candidates = np.clip(np.round(centre[:, None] + _POLISH_STEPS, 2), -1, 1)
+    table = batch.basis.part(j, candidates)
+    goal = batch.problem.criterion
+    if batch.problem.hard[j]:
+        return batch.change_plot(int(batch.plot_of[i]), j, candidates, table, goal, 0.0)
+    return batch.change_run(i, j, candidates, table, goal)
 
 
 def _weight(batch: _Batch) -> Array:

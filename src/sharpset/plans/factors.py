@@ -262,14 +262,11 @@ class Factors:
     def spread(self, n: int, *, seed: int = 20) -> pd.DataFrame:
         """Return natural settings spread evenly over the whole region, corners included.
 
-        Rules between factors are not applied. Scrambled Sobol points, with a third of the numbers
+        Rules between factors are not applied. Evenly spread points, with a third of the numbers
         pushed to the nearest limit so that edges and corners are met too.
         """
-        from scipy.stats import qmc
-
         rng = np.random.default_rng(seed)
-        unit = qmc.Sobol(len(self.factors), rng=rng).random_base2(max(1, math.ceil(math.log2(n))))[:n]
-        matrix = self._stretch(unit)
+        matrix = self._stretch(even_points(n, len(self.factors), shift=rng.random(len(self.factors))))
         for i, f in enumerate(self.factors):
             if f.kind == "continuous":
                 push = rng.random(len(matrix)) < 1 / 3
@@ -277,11 +274,9 @@ class Factors:
         return self.from_matrix(matrix)
 
     def sample(self, n: int, *, seed: int = 20) -> NDArray[np.float64]:
-        """Return coded numbers uniform over the allowed region (Sobol points), at most n rows."""
-        from scipy.stats import qmc
-
-        sobol = qmc.Sobol(len(self.factors), rng=np.random.default_rng(seed))
-        matrix = self._stretch(sobol.random_base2(max(1, math.ceil(math.log2(n))))[:n])
+        """Return coded numbers spread evenly over the allowed region, at most n rows."""
+        shift = np.random.default_rng(seed).random(len(self.factors))
+        matrix = self._stretch(even_points(n, len(self.factors), shift=shift))
         return matrix[self.allowed(self.from_matrix(matrix))] if self.constraints else matrix
 
     def _stretch(self, unit: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -324,3 +319,27 @@ class Factors:
 
     def _repr_html_(self) -> str:
         return f"<p>{html.escape(self.summary())}</p>{self.to_frame().to_html(index=False)}"
+
+
+def even_points(n: int, dimensions: int, *, shift: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return n points spread evenly over the unit cube.
+
+    Parameters
+    ----------
+    n, dimensions : int
+    shift : ndarray of float, shape (dimensions,)
+
+    Returns
+    -------
+    ndarray of float, shape (n, dimensions)
+
+    Notes
+    -----
+    Additive recurrence with powers of the root of x^(d+1) = x + 1, which in one dimension is the golden
+    ratio. Chosen over Sobol points because scipy.stats takes seconds to import.
+    """
+    root = 2.0
+    for _ in range(60):
+        root = (1 + root) ** (1 / (dimensions + 1))
+    steps = root ** -np.arange(1.0, dimensions + 1)
+    return np.asarray((shift + np.outer(np.arange(1, n + 1), steps)) % 1.0)

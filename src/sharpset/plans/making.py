@@ -134,6 +134,7 @@ def make_plan(
             starts=starts,
             progress=progress,
         )
+    text = model_text(factors, model) if model is not None else None
     if blocks % replicates and blocks > 1:
         raise PlanError(
             f"{blocks} blocks cannot be shared by {replicates} replicates; give a multiple of {replicates}."
@@ -164,7 +165,7 @@ def make_plan(
     table = ordered_runs(factors, all_settings, blocks=all_blocks, seed=seed, plots=plots)
     about = {**points.about, "replicates": replicates}
     plan = Plan(factors=factors, design=design, model="linear", seed=seed, runs=table, about=about)
-    plan = replace(plan, model=model_text(factors, model) if model is not None else usual_model(plan))
+    plan = replace(plan, model=text if text is not None else usual_model(plan))
     return replace(plan, remarks=(*design_remarks(plan), *practice_remarks(factors, table)))
 
 

@@ -99,7 +99,7 @@ class ModelBasis:
         """Return the mean of f f' over the region, f being a row of the model matrix.
 
         Exact (a product of one-factor means) without rules between factors, else the mean over 16384
-        Sobol points that keep the rules.
+        evenly spread points, of which those count that keep the rules.
         """
         if self.factors.constraints:
             rows = self.evaluate(self.factors.sample(2**14, seed=seed))

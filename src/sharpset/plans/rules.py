@@ -155,6 +155,7 @@ def _compare(left: Any, op: ast.cmpop, right: Any) -> NDArray[np.bool_]:
             "a categorical factor can only be compared with == or != in a rule, for instance nozzle != 'A'."
         )
     slack = _CLOSE * np.maximum(np.abs(a), np.abs(b))
+    slack = np.where(np.isfinite(slack), slack, 0.0)
     if isinstance(op, ast.Eq | ast.NotEq):
         same = np.abs(a - b) <= slack
         return np.asarray(same if isinstance(op, ast.Eq) else ~same)

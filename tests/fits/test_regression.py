@@ -217,3 +217,19 @@ class TestErrors:
     def test_formula_cannot_run_code(self):
         with pytest.raises(FitError, match="cannot be computed"):
             self.fit(formula="y ~ __import__('os').getcwd()")
+
+
+def test_columns_named_like_keywords_can_be_fitted():
+    runs = pd.DataFrame({"a": [-1.0, 1, -1, 1, 0, 0], "yield": [1.0, 2, 1.2, 2.2, 1.5, 1.6]})
+    for formula in ("yield ~ a", "log(yield) ~ a", "a"):
+        fit = fit_response(runs, "yield", space=space_of(runs[["a"]]), formula=formula)
+        wanted = np.log(runs["yield"]) if "log" in formula else runs["yield"]
+        assert fit.terms["estimate"][1] == pytest.approx(np.polyfit(runs["a"], wanted, 1)[0])
+
+
+def test_replicated_factorial_gets_all_its_interactions():
+    corners = pd.DataFrame([(a, b, c) for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)] * 2, columns=list("abc"))
+    corners["y"] = corners.prod(axis=1) + np.arange(16) % 3
+    fit = fit_response(corners, "y", space=space_of(corners[list("abc")]))
+    assert "a:b:c" in set(fit.terms["term"])
+    assert fit.df_resid == 8

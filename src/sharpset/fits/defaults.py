@@ -76,8 +76,8 @@ def choose_model(space: Space, runs: pd.DataFrame, *, blocks: bool = True) -> Mo
     Notes
     -----
     Main effects first; then two-factor interactions and squares, as a whole, if they leave the plan
-    estimable. A regular two-level plan without replicates is filled up with interactions in rising
-    order until it is saturated, to be judged by Lenth's method. Where second-order terms do not fit
+    estimable. A regular two-level plan is filled up with interactions in rising order; without
+    replicates that saturates it, and Lenth's method judges the effects. Where second-order terms do not fit
     as a whole (Plackett-Burman, definitive screening) they become candidates for selection.
     """
     factors = [f for f in space.factors if len(pd.unique(runs[f.name])) > 1]
@@ -118,7 +118,6 @@ def _second_order(base: Model, factors: list[FactorRange], runs: pd.DataFrame, r
         if f.kind != "categorical" and runs[f.name].round(12).nunique() >= 3
     ]
     full, lost = drop_aliased(base.with_terms([*base.terms, *pairs, *squares]), runs)
-    second = [t for t in full.terms if t not in base.terms]
     n_runs, used = len(runs), n_columns(full, runs)
     orthogonal = _orthogonal(full, runs)
     if (used >= n_runs and not orthogonal) or (len(lost) > 0 and not _aliases_are_exact(full, lost, runs)):
@@ -129,12 +128,13 @@ def _second_order(base: Model, factors: list[FactorRange], runs: pd.DataFrame, r
         return ModelChoice(model=base, candidates=tuple(pairs + squares), remarks=tuple(remarks))
     if lost:
         remarks.append(_alias_remark(full, lost, runs))
-    if orthogonal and used < n_runs and _two_level(factors, runs) and not _replicated(runs, factors):
+    if orthogonal and used < n_runs and _two_level(factors, runs):
         grown = _fill_up(full, factors, runs)
-        if n_columns(grown, runs) == n_runs:
+        replicated = _replicated(runs, factors)
+        if replicated or n_columns(grown, runs) == n_runs:
             full = grown
+        if not replicated and n_columns(full, runs) == n_runs:
             remarks.append("no replicates: the plan is fitted with every interaction it can tell apart")
-    del second
     return ModelChoice(model=full, remarks=tuple(remarks))
 
 

@@ -153,7 +153,7 @@ def _usable(runs: pd.DataFrame, response: str) -> pd.DataFrame:
 def _asked_model(job: _Job, formula: str) -> tuple[_Job, ModelChoice]:
     text = formula if "~" in formula else f"{job.name} ~ {formula}"
     left, model = parse_formula(text, job.runs, job.space)
-    if left not in (None, job.name):
+    if left not in (None, job.name, f"Q('{job.name}')"):
         values = evaluate(str(left), job.runs)
         job = replace(job, y=values, left=str(left))
         if np.ptp(values) == 0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import keyword
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -223,9 +224,10 @@ def evaluate(code: str, frame: pd.DataFrame) -> Floats:
     Only arithmetic, comparisons and the functions named in the error message are understood, so a
     formula that came in a file cannot run code.
     """
+    quoted = quote_keywords(code, [str(c) for c in frame.columns])
     try:
         with np.errstate(all="ignore"):
-            values = np.asarray(_value(ast.parse(code, mode="eval").body, frame), dtype=float)
+            values = np.asarray(_value(ast.parse(quoted, mode="eval").body, frame), dtype=float)
     except (KeyError, TypeError, ValueError, SyntaxError) as error:
         known = ", ".join(name for name in _FUNCTIONS if not name.startswith("np."))
         raise FitError(
@@ -236,6 +238,14 @@ def evaluate(code: str, frame: pd.DataFrame) -> Floats:
     if not np.isfinite(values).all():
         raise FitError(f"The formula's part {code!r} is not a finite number in every run. Use another transformation.")
     return values
+
+
+def quote_keywords(formula: str, columns: list[str]) -> str:
+    """Return a formula in which columns named like Python keywords (yield) are quoted for patsy."""
+    for name in columns:
+        if keyword.iskeyword(name):
+            formula = re.sub(rf"(?<![\w'\"]){name}(?![\w'\"])", f"Q('{name}')", formula)
+    return formula
 
 
 def _value(node: ast.expr, frame: pd.DataFrame) -> Any:
@@ -325,6 +335,7 @@ def parse_formula(formula: str, frame: pd.DataFrame, space: Space) -> tuple[str 
     """
     from patsy import EvalFactor, ModelDesc, PatsyError
 
+    formula = quote_keywords(formula, [str(c) for c in frame.columns])
     try:
         parsed = ModelDesc.from_formula(formula)
     except (PatsyError, SyntaxError, TypeError) as error:

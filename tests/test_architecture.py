@@ -23,7 +23,7 @@ ALLOWED = {
 }
 ROOMS = sorted(path.parent.name for path in SOURCE.glob("*/__init__.py"))
 TOP = {"plots", "reports"}
-LONGEST_MODULE = 480  # about 450 as written; the formatter's broken signatures come on top
+LONGEST_MODULE = 500  # about 450 as written; the formatter's broken signatures come on top
 
 
 def modules() -> list[Path]:
@@ -66,7 +66,7 @@ def test_arrows_go_one_way(path):
     if room in TOP:
         assert not imported & {"cli", "demo"}
         return
-    if path.name == "commands.py":
+    if path.name.endswith("commands.py"):
         # A part of the command line: it opens what its verb needs, calls its room and shows what came out.
         assert not imported & {"cli", "demo", "rehearsal"} - {room}
         return
@@ -85,7 +85,7 @@ def test_no_module_imports_commands_but_the_command_line():
             continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom) and node.module:
-                assert not node.module.endswith(".commands"), path
+                assert not node.module.endswith("commands"), path
 
 
 @pytest.mark.parametrize("room", ROOMS)
@@ -152,7 +152,7 @@ def test_modules_can_be_read_in_one_sitting(path):
 def test_no_module_prints_outside_the_command_line():
     for path in modules():
         text = path.read_text(encoding="utf-8")
-        if path.name in ("cli.py", "commands.py", "demo.py") or path.name.endswith("_commands.py"):
+        if path.name in ("cli.py", "demo.py") or path.name.endswith("commands.py"):
             continue
         if 'if __name__ == "__main__":' in text:
             continue  # a script of its own

@@ -193,3 +193,30 @@ def test_readings_of_other_runs_are_one_line(tmp_path, plan, capsys):
     assert main(["fit", "--plan", str(plan), "--readings", str(path), "--out", str(tmp_path / "fit")]) == 1
     assert "R99" in one_line(capsys)
     assert not (tmp_path / "fit").exists()
+
+
+def test_fit_without_plan_or_out_is_wrong_usage(tmp_path, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(["fit", "--out", str(tmp_path)])
+    assert stop.value.code == 2
+    assert "--plan and --out are required" in capsys.readouterr().err
+
+
+def test_next_runs_and_a_confirmation(tmp_path, plan, results, capsys):
+    fit = tmp_path / "fit"
+    words = ["fit", "--plan", str(plan), "--results", str(results), "--out", str(fit), "--no-report"]
+    assert main(words) == 0
+    capsys.readouterr()
+    saved = tmp_path / "next.csv"
+    assert main(["fit", "next", "--fit", str(fit), "--aim", "effect", "--runs", "2", "--save", str(saved)]) == 0
+    runs = pd.read_csv(saved)
+    assert len(runs) == 2
+    assert runs["layer_height"].between(0.03, 0.10).all()
+    # Without a brief there is no chance to raise and nothing recommended to confirm.
+    capsys.readouterr()
+    assert main(["fit", "next", "--fit", str(fit)]) == 1
+    assert "brief" in one_line(capsys)
+    assert main(["fit", "confirm", "--fit", str(fit), "--prediction", str(tmp_path / "p.json")]) == 1
+    assert "no recommended settings" in one_line(capsys)
+    assert main(["fit", "confirm", "--prediction", str(tmp_path / "p.json")]) == 1
+    assert "Nothing to judge by" in one_line(capsys)

@@ -25,6 +25,7 @@ _VERBS = {
     "brief": ("sharpset.brief_commands", "write an example brief, or check one"),
     "piece": ("sharpset.pieces.commands", "make a test piece ready to print"),
     "plan": ("sharpset.plans.commands", "plan an experiment and write its run sheet"),
+    "photo": ("sharpset.scans.photo_commands", "make photographs of a piece true to size, to be read like scans"),
     "read": ("sharpset.readings.commands", "measure the pieces on scans"),
     "fit": ("sharpset.fits.commands", "find the settings that meet the brief"),
     "compare": ("sharpset.comparison.commands", "compare two printers, materials or settings"),

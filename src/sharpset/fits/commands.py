@@ -1,4 +1,4 @@
-"""The verb ``sharpset fit``: from readings and results to models, settings and a report."""
+"""The verb ``sharpset fit``: models, settings and a report; then the next runs and the confirmation print."""
 
 from __future__ import annotations
 
@@ -16,19 +16,51 @@ __all__ = ["configure"]
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("--plan", type=Path, required=True, metavar="DIR", help="plan folder")
+    parser.add_argument("--plan", type=Path, metavar="DIR", help="plan folder")
     parser.add_argument("--readings", type=Path, metavar="FILE", help="readings that 'sharpset read' wrote")
     parser.add_argument("--results", type=Path, metavar="FILE", help="results typed in by hand: run_id and responses")
     parser.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml; needed for settings to be recommended")
     parser.add_argument("--response", metavar="NAME", help="fit this response only")
     parser.add_argument("--formula", metavar="TEXT", help='model, such as "layer_height + speed + layer_height:speed"')
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="fit folder to write")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="fit folder to write")
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="seed of the simulated chances (default: 0)")
     parser.add_argument("--no-report", action="store_true", help="write the tables only, no report and no figures")
-    parser.set_defaults(run=_fit)
+    parser.set_defaults(run=_fit, usage_error=parser.error)
+    actions = parser.add_subparsers(title="then", metavar="ACTION")
+    _configure_next(actions.add_parser("next", help="what to print next", description="Say what to print next."))
+    text = "write down what a confirmation print should give, or judge one"
+    _configure_confirm(actions.add_parser("confirm", help=text, description=f"{text[0].upper()}{text[1:]}."))
+
+
+def _configure_next(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--fit", type=Path, required=True, metavar="DIR", help="fit folder")
+    parser.add_argument("--runs", type=int, default=3, metavar="N", help="how many (default: 3)")
+    parser.add_argument(
+        "--aim",
+        choices=("chance", "effect"),
+        default="chance",
+        help="raise the chance, or settle the most doubtful effect",
+    )
+    parser.add_argument("--save", type=Path, metavar="FILE", help="also write the runs to this CSV file")
+    parser.set_defaults(run=_next)
+
+
+def _configure_confirm(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--fit", type=Path, metavar="DIR", help="fit folder; writes the prediction")
+    parser.add_argument("--prints", type=int, default=1, metavar="N", help="prints that will be made (default: 1)")
+    parser.add_argument(
+        "--prediction", type=Path, required=True, metavar="FILE", help="prediction to write or to judge by"
+    )
+    parser.add_argument("--readings", type=Path, metavar="FILE", help="readings of the confirmation prints only")
+    parser.add_argument(
+        "--results", type=Path, metavar="FILE", help="their results typed in by hand: run_id and responses"
+    )
+    parser.set_defaults(run=_confirm)
 
 
 def _fit(args: argparse.Namespace) -> int:
+    if args.plan is None or args.out is None:
+        args.usage_error("--plan and --out are required")
     from tqdm import tqdm
 
     from sharpset.brief import load_brief
@@ -79,3 +111,52 @@ def _readings(path: Path) -> pd.DataFrame:
     if details.empty:
         raise FitError(f"{path}: no reading of a detail ({', '.join(KINDS)}). Read the scans of the runs first.")
     return details.reset_index(drop=True)
+
+
+def _next(args: argparse.Namespace) -> int:
+    from sharpset.fits.files import load_fit
+    from sharpset.fits.sequential import next_runs
+
+    found = next_runs(load_fit(args.fit), n_runs=args.runs, aim=args.aim)
+    print(found.summary())
+    print(found.runs.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    if args.save is not None:
+        try:
+            found.runs.to_csv(args.save, index=False, lineterminator="\n")
+        except OSError as error:
+            raise FitError(f"{args.save}: cannot be written ({error.strerror}). Choose another --save.") from error
+        print(f"Runs: {args.save}")
+    return 0
+
+
+def _confirm(args: argparse.Namespace) -> int:
+    from sharpset.fits.confirm import judge_confirmation, load_prediction, write_prediction
+    from sharpset.fits.files import load_fit
+
+    if args.fit is not None:
+        prediction = write_prediction(load_fit(args.fit), n_prints=args.prints)
+        prediction.save(args.prediction)
+        print(prediction.summary())
+        print(f"Prediction: {args.prediction}. Print, read, then judge with --prediction, --readings and --results.")
+        return 0
+    if args.readings is None and args.results is None:
+        raise FitError("Nothing to judge by: give --readings or --results, or --fit to write a prediction first.")
+    readings = _readings(args.readings) if args.readings is not None else None
+    judged = judge_confirmation(load_prediction(args.prediction), readings=readings, results=_typed(args.results))
+    print(judged.statement)
+    print(judged.table.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
+    return 0
+
+
+def _typed(path: Path | None) -> pd.DataFrame | None:
+    """Return results of prints that stand in no plan."""
+    if path is None:
+        return None
+    import pandas as pd
+
+    try:
+        return pd.read_csv(path, dtype={"run_id": str})
+    except (OSError, ValueError) as error:
+        raise FitError(
+            f"{path}: not a table of results ({error}). It needs run_id and one column per response."
+        ) from error

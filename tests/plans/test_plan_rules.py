@@ -75,7 +75,7 @@ def test_rule_joins_conditions(text, kept):
     ],
 )
 def test_rule_refuses_all_but_arithmetic_and_comparisons(text):
-    with pytest.raises(PlanError, match="factors.toml: constraint 1"):
+    with pytest.raises(PlanError, match=r"factors\.toml: constraint 1"):
         rule(text)
 
 

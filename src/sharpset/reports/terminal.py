@@ -36,17 +36,17 @@ def _settings(fit: Fit) -> list[str]:
     lines = ["Recommended settings"]
     for name, value in best.settings.items():
         text = value if isinstance(value, str) else f"{value:.4g}"
-        lines.append(f"  {name.replace('_', ' '):<24} {text:>9} {units.get(name, '')}".rstrip())
-    lines.append(f"  {'chance to meet the brief':<24} {100 * best.chance:>8.0f} %  (growth allowed for in CAD)")
-    lines.append(f"  {'':<24} {100 * best.chance_as_drawn:>8.0f} %  (details drawn at their wanted size)")
+        lines.append(f"  {name.replace('_', ' '):<26} {text:>9} {units.get(name, '')}".rstrip())
+    lines.append(f"  {'chance to meet the brief':<26} {100 * best.chance:>8.0f} %  (growth allowed for in CAD)")
+    lines.append(f"  {'':<26} {100 * best.chance_as_drawn:>8.0f} %  (details drawn at their wanted size)")
     return lines
 
 
 def _expected(fit: Fit) -> list[str]:
     assert fit.best is not None
-    lines = ["Expected of one new print", f"  {'':<24} {'predicted':>9}   95 % interval"]
+    lines = ["Expected of one new print", f"  {'':<26} {'predicted':>9}   95 % interval"]
     for row in fit.best.predicted.itertuples():
-        lines.append(f"  {label_of(str(row.response)):<24} {row.predicted:>9.4g}   {row.low:.4g} to {row.high:.4g}")
+        lines.append(f"  {label_of(str(row.response)):<26} {row.predicted:>9.4g}   {row.low:.4g} to {row.high:.4g}")
     return lines
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sharpset.brief import Brief
 from sharpset.comparison.cells import MeanDifference, PrintTable, arrange_prints, compare_means
+from sharpset.comparison.common import CommonUncertainty
 from sharpset.comparison.costs import compare_jobs
 from sharpset.comparison.equivalence import holm_adjust
 from sharpset.comparison.measures import (
@@ -196,7 +197,7 @@ def compare_readings(
     if _same_readings(a, b):
         raise ComparisonError(f"{label_a} and {label_b} are the same readings. Give the readings of two printers.")
     remarks = list(_remarks_on_design(a, b, labels=(label_a, label_b)))
-    common = _CommonUncertainty.of(a, b, given=common_U95_mm)
+    common = CommonUncertainty.of(a, b, given=common_U95_mm)
     remarks += common.remarks((label_a, label_b))
     table = arrange_prints(merge_scans(a), merge_scans(b))
     tolerance = brief.tolerance_mm.width
@@ -275,51 +276,6 @@ def _remarks_on_design(a: pd.DataFrame, b: pd.DataFrame, *, labels: tuple[str, s
     return out
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _CommonUncertainty:
-    """Scan-wide 95 % half-widths (mm): of a bias of each printer, and of the difference of both."""
-
-    U95_a_mm: float
-    U95_b_mm: float
-    U95_difference_mm: float
-    shared_scans_a: bool
-    shared_scans_b: bool
-    known: bool
-
-    @classmethod
-    def of(cls, a: pd.DataFrame, b: pd.DataFrame, *, given: float | None) -> _CommonUncertainty:
-        each = []
-        for frame in (a, b):
-            column = frame["U95_common_mm"] if "U95_common_mm" in frame else pd.Series(dtype=float)
-            each.append(given if given is not None else float(np.nan_to_num(column.median())))
-        known = given is not None or "U95_common_mm" in a or "U95_common_mm" in b
-        if any(u < 0 or not math.isfinite(u) for u in each):
-            raise ComparisonError(f"the scan-wide uncertainty is {each[0]!r} mm; give a half-width of 0 mm or more.")
-        scans = [frame["scan_id"].nunique() for frame in (a, b)]
-        shared = [n < frame["run_id"].nunique() for n, frame in zip(scans, (a, b), strict=True)]
-        together = set(a["scan_id"]) == set(b["scan_id"])
-        # Scans that are drawn anew for every print job show their error in the scatter between the jobs already.
-        parts = [0.0 if together or not s else u / math.sqrt(n) for u, n, s in zip(each, scans, shared, strict=True)]
-        return cls(
-            U95_a_mm=each[0],
-            U95_b_mm=each[1],
-            U95_difference_mm=math.hypot(*parts),
-            shared_scans_a=shared[0],
-            shared_scans_b=shared[1],
-            known=known,
-        )
-
-    def remarks(self, labels: tuple[str, str]) -> list[str]:
-        out = []
-        for label, shared in zip(labels, (self.shared_scans_a, self.shared_scans_b), strict=True):
-            if shared and not self.known:
-                out.append(
-                    f"Several prints of {label} share a scan and its scan-wide uncertainty is not given, so a "
-                    "scanner's error could pass for the printer's. Scan each print separately or give the uncertainty."
-                )
-        return out
-
-
 def _adjust(sizes: pd.DataFrame, kinds: pd.DataFrame) -> int:
     """Adjust every p value for the family it belongs to; return the number of tests in the family of differences."""
     single = sizes["nominal_mm"].notna().to_numpy()
@@ -338,7 +294,7 @@ def _adjust(sizes: pd.DataFrame, kinds: pd.DataFrame) -> int:
     return int(np.isfinite(family).sum())
 
 
-def _compare_sizes(table: PrintTable, *, tolerance: float, common: _CommonUncertainty) -> pd.DataFrame:
+def _compare_sizes(table: PrintTable, *, tolerance: float, common: CommonUncertainty) -> pd.DataFrame:
     rows = []
     for kind in table.kinds:
         cells = table.cells(kind)
@@ -362,7 +318,7 @@ def _size_row(
     found: MeanDifference,
     *,
     tolerance: float,
-    common: _CommonUncertainty,
+    common: CommonUncertainty,
 ) -> dict[str, object]:
     block, is_a = table.formed[:, columns], table.is_a
     limit = common.U95_difference_mm

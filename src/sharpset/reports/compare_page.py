@@ -31,6 +31,12 @@ class TextTable:
     numeric: tuple[bool, ...]
     strong: tuple[bool, ...]
 
+    @property
+    def classes(self) -> tuple[str, ...]:
+        """Style of each column: numbers to the right, sentences with room."""
+        longest = [max((len(row[j]) for row in self.rows), default=0) for j in range(len(self.heads))]
+        return tuple("number" if n else "words" if m > 24 else "" for n, m in zip(self.numeric, longest, strict=True))
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Section:

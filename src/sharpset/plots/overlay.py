@@ -93,7 +93,7 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
             [["all", "slot"], ["all", "bar"], ["all", "hole"]], width_ratios=[2.1, 1.0]
         )
         _show(axes["all"], picture, corners, margin_px=_MARGIN_MM * px_per_mm)
-        _outline(axes["all"], outlines, table["formed"], linewidth=0.7)
+        _outline(axes["all"], outlines, table["formed"], linewidth=1.0)
         axes["all"].set_title(title or f"{piece.piece_id}, run {getattr(reading, 'run_id', piece.run_id)}")
         for kind in _LADDERS:
             _close_up(axes[kind], kind, picture, shapes, table, reading.pose)

@@ -43,6 +43,7 @@ def write_fit_folder(folder: Path) -> Path:
     folder.mkdir()
     settings = {
         "settings": {"layer_height": 0.06, "nozzle": 0.25},
+        "units": {"layer_height": "mm", "nozzle": "mm"},
         "chance": 0.83,
         "thicken": [
             {"kind": "bar", "growth_mm": 0.021, "drawn_mm": 0.16, "a90_mm": 0.18, "limit_mm": 0.21, "draw_mm": 0.21},
@@ -147,11 +148,16 @@ def test_fit_folder_becomes_a_recipe_with_evidence(command: Command, tmp_path: P
     assert recipe.fields["thicken"] == {"bar_mm": 0.21}
     assert recipe.fields["predicted"] == {"growth_mm": "0.021 (0.0101 to 0.03)"}
     assert recipe.fields["status"] == "good"
+    assert recipe.fields["details"] == {"units": {"layer_height": "mm", "nozzle": "mm"}, "chance": 0.83}
     # a limit that the prints do not bound is none; the table has four bars of one run
     assert [(lim.kind, lim.limit_mm, lim.n_features, lim.n_prints) for lim in recipe.limits] == [("bar", 0.21, 4, 1)]
     assert {ref.kind for ref in recipe.evidence} == {"fit", "readings"}
     assert fit.fields["results"]["chance"] == 0.83
     assert [file.role for file in fit.files] == ["report"]
+    command("card", "winch fine")
+    page = next(tmp_path.glob("recipe-*.html")).read_text(encoding="utf-8")
+    assert "<th>layer_height</th><td>0.06 mm</td>" in page
+    assert "layer_height stands at the edge of what was tried" in page
 
 
 @pytest.mark.parametrize(

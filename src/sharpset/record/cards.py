@@ -46,6 +46,13 @@ def _pairs(table: Any) -> tuple[tuple[str, str], ...]:
     return tuple((str(name), in_words(value)) for name, value in sorted((table or {}).items()))
 
 
+def _with_units(fields: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Return settings as text, with the units that ``details.units`` gives for names that hold none."""
+    units = (fields.get("details") or {}).get("units")
+    known = units if isinstance(units, Mapping) else {}
+    return tuple((name, f"{text} {known.get(name) or ''}".strip()) for name, text in _pairs(fields["settings"]))
+
+
 def _millimetres(table: Mapping[str, Any] | None, *, sign: bool) -> tuple[tuple[str, str], ...]:
     """Return lengths by name as text: ``bar_mm`` 0.03 becomes bar, +0.030 mm."""
     rows = []
@@ -212,7 +219,7 @@ def recipe_card(record: Record, code: Target) -> RecipeCard:
         by=entry.by,
         note=entry.note,
         made_of=tuple((name, _describe(record, ref)) for name, ref in entry.refs.items() if name != "fit"),
-        settings=_pairs(fields["settings"]),
+        settings=_with_units(fields),
         limits=entry.limits,
         growth=_millimetres(fields.get("growth"), sign=True),
         thicken=_millimetres(fields.get("thicken"), sign=False),
@@ -299,8 +306,8 @@ def reprint_sheet(record: Record, code: Target) -> ReprintSheet:
         by=entry.by,
         note=entry.note,
         made_of=tuple((name, _describe(record, ref)) for name, ref in entry.refs.items()),
-        settings=_pairs(fields["settings"]),
-        details=_pairs(fields.get("details")),
+        settings=_with_units(fields),
+        details=_pairs({n: v for n, v in (fields.get("details") or {}).items() if n != "units"}),
         files=files,
         readings=_seen_of(record, entry),
         recipe=None if recipe is None else recipe_card(record, recipe.uuid),

@@ -17,6 +17,7 @@ from sharpset.record.models import StoredFileRow
 __all__ = ["LARGEST_KEPT_BYTES", "FileRef", "HashedFile", "hash_file", "hash_files", "keep_content", "stored_content"]
 
 LARGEST_KEPT_BYTES = 256 * 2**20
+LONGEST_ROLE = 64
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,6 +84,8 @@ def hash_files(files: Mapping[str, Path | str], *, keep: bool) -> list[HashedFil
     """
     hashed = []
     for role, path in sorted(files.items()):
+        if not 0 < len(role) <= LONGEST_ROLE:
+            raise RecordError(f"{path}: its role {role!r} must have 1 to {LONGEST_ROLE} characters, for example model.")
         content = None
         if keep:
             try:

@@ -36,6 +36,8 @@ class FitFolder:
         What to draw thicker, and to how many mm: ``bar_mm``.
     limits : list of dict
         kind, limit_mm, and a90_mm where known.
+    details : dict
+        Units of the settings, and the chance that the brief is met.
     predicted : dict of str to str
         Predicted readings with their 95 % intervals, in words.
     results, model : dict
@@ -49,6 +51,7 @@ class FitFolder:
     predicted: dict[str, str]
     results: dict[str, Any]
     model: dict[str, Any]
+    details: dict[str, Any]
     plan_id: str
     remarks: str
 
@@ -146,6 +149,7 @@ def read_fit_folder(folder: Path | str) -> FitFolder:
         predicted=_predicted(results),
         results=results,
         model=model,
+        details={name: results[name] for name in ("units", "chance") if results.get(name) is not None},
         plan_id=str(model.get("plan_id") or results.get("plan_id") or ""),
         remarks="\n".join(str(remark) for remark in remarks) if isinstance(remarks, list) else "",
     )
@@ -252,6 +256,7 @@ def add_fit_folder(
             growth=found.growth,
             thicken=found.thicken,
             predicted=found.predicted,
+            details=found.details,
             cautions=found.remarks,
             process=_process_of(record, printer),
             printer=printer,

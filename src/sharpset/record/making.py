@@ -18,6 +18,7 @@ from sharpset.record.files import HashedFile
 from sharpset.record.kinds import Kind, check_fields, kind_named, plain
 from sharpset.record.lookup import find_key
 from sharpset.record.models import EntryRow
+from sharpset.record.tables import LONGEST_KIND
 
 __all__ = ["Target", "check_limits", "corrected_document", "new_document"]
 
@@ -35,6 +36,8 @@ def _limit_rows(limits: Any) -> Iterable[Any]:
 def _check_limit(row: Any) -> dict[str, Any]:
     if not isinstance(row, Mapping) or not row.get("kind") or row.get("limit_mm") is None:
         raise RecordError(f"limits: {row!r} needs a kind and a limit_mm, for example bar = 0.25.")
+    if not isinstance(row["kind"], str) or len(row["kind"]) > LONGEST_KIND:
+        raise RecordError(f"limits: the kind {row['kind']!r} must be a text of at most {LONGEST_KIND} characters.")
     unknown = [name for name in row if name not in LIMIT_PARTS]
     if unknown:
         raise RecordError(f"limits: unknown part {unknown[0]!r}; known here are {', '.join(LIMIT_PARTS)}.")

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COLUMNS",
+    "LONGEST_KIND",
     "check_readings",
     "pack_table",
     "size_rows",
@@ -61,6 +62,7 @@ COLUMNS = (
 )
 """Columns of a table of readings, in their order; further columns follow them."""
 
+LONGEST_KIND = 32
 _NEEDED = ("feature_id", "kind", "nominal_mm", "formed", "measured_mm")
 _FORMED = ("yes", "no", "partly")
 
@@ -140,7 +142,18 @@ def check_readings(readings: pd.DataFrame, *, where: str = "readings") -> pd.Dat
         raise RecordError(
             f"{where}: column formed, row {row}: {got!r} is none of {', '.join(_FORMED)}. Mend the table."
         )
+    _check_texts(table, where=where)
     return table
+
+
+def _check_texts(table: pd.DataFrame, *, where: str) -> None:
+    """Refuse texts that not every database can hold."""
+    for row, kind in enumerate(table["kind"].tolist(), start=1):
+        if not 0 < len(kind) <= LONGEST_KIND:
+            raise RecordError(f"{where}: column kind, row {row}: {kind!r} must have 1 to {LONGEST_KIND} characters.")
+    for name in table.columns:
+        if table[name].dtype.kind not in "fib" and any("\x00" in text for text in table[name].tolist()):
+            raise RecordError(f"{where}: column {name} holds a character that cannot be kept (NUL). Mend the table.")
 
 
 def _to_columns(table: pd.DataFrame) -> str:

@@ -220,3 +220,23 @@ def test_next_runs_and_a_confirmation(tmp_path, plan, results, capsys):
     assert "no recommended settings" in one_line(capsys)
     assert main(["fit", "confirm", "--prediction", str(tmp_path / "p.json")]) == 1
     assert "Nothing to judge by" in one_line(capsys)
+
+
+def test_a_prediction_is_written_first_and_judged_afterwards(tmp_path, plan, results, capsys):
+    from sharpset.fits import load_fit, write_prediction
+
+    fit = tmp_path / "fit"
+    words = ["fit", "--plan", str(plan), "--results", str(results), "--out", str(fit), "--no-report"]
+    assert main(words) == 0
+    prediction = write_prediction(load_fit(fit), settings={"layer_height": 0.06, "nozzle": 0.25}).save(
+        tmp_path / "p.json"
+    )
+    expected = 0.10 + 0.2 * 0.05  # the known plane at a nozzle of 0.25 mm
+    for value, inside in ((expected, True), (expected + 0.02, False)):
+        (tmp_path / "again.csv").write_text(f"run_id,gap_mm\nC1,{value}\n", encoding="utf-8")
+        capsys.readouterr()
+        words = ["fit", "confirm", "--prediction", str(prediction), "--results", str(tmp_path / "again.csv")]
+        assert main(words) == 0
+        said = capsys.readouterr().out
+        assert ("1 of 1 responses inside" in said) is inside
+        assert ("outside: gap_mm" in said) is not inside

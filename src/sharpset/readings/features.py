@@ -16,11 +16,11 @@ from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
-from sharpset.readings.spread import EdgeShape, edge_lopsidedness, measure_edge_spread
+from sharpset.readings.spread import edge_residual, measure_edge_spread
 from sharpset.readings.strips import Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["FeatureFits", "PieceSamples", "edge_shape", "read_features", "sample_piece"]
+__all__ = ["FeatureFits", "PieceSamples", "read_features", "residual_of_edges", "sample_piece"]
 
 FloatArray = NDArray[np.float64]
 _END_MM = 0.3
@@ -99,13 +99,13 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     )
 
 
-def edge_shape(light: PieceLight, pose: Pose, piece: Piece) -> EdgeShape:
-    """Return how well symmetric blur explains the wide edges with this decoding of the picture."""
+def residual_of_edges(light: PieceLight, pose: Pose, piece: Piece) -> float:
+    """Return what symmetric blur leaves unexplained of the wide edges with this decoding of the picture."""
     _, strips = _strips_of(piece.features, _STRIP_REACH_MM)
     wide = [strip for strip in strips if strip.width_mm >= 8 * max(pose.pixel_mm)]
     samples = sample_strips(light, pose, wide, end_mm=_END_MM)
     profiles = robust_profiles(samples)
-    return edge_lopsidedness(samples, profiles, measure_edge_spread(samples, profiles))
+    return edge_residual(samples, profiles, measure_edge_spread(samples, profiles))
 
 
 def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:
@@ -151,6 +151,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         diameter_mm=np.array([f.diameter_mm for f in fitted]),
         u_diameter_mm=np.array([f.u_diameter_mm for f in fitted]),
         nominal_mm=np.array([d.diameter_mm for d in discs]),
+        pixel_mm=float(np.mean(pose.pixel_mm)),
     )
     return FeatureFits(
         strips=strips,

@@ -28,7 +28,8 @@ _LEAST_CONTRAST = 0.5
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Verdicts:
-    """One entry a feature: 'yes', 'partly' or 'no', its confidence (0.5 to 1), and whether it is too faint."""
+    """One entry a feature: 'yes', 'partly' or 'no', its confidence (0.5 to 1), and whether it is too faint or no
+    feature at all but a foreign mark."""
 
     formed: list[str]
     confidence: FloatArray
@@ -75,15 +76,24 @@ def judge_discs(
     diameter_mm: FloatArray,
     u_diameter_mm: FloatArray,
     nominal_mm: FloatArray,
+    pixel_mm: float,
 ) -> Verdicts:
-    """Judge holes by the share of their nominal area that is open."""
+    """Judge holes by the share of their nominal area that is open.
+
+    A spot of light clearly larger than the other holes' growth leaves is a foreign mark, not a hole;
+    one smaller than a pixel is no hole either.
+    """
     opened = open_share >= _HOLE_FORMED_FROM
-    shrink = float(np.median((nominal_mm - diameter_mm)[opened])) if opened.sum() >= 5 else 0.0
+    smaller = (nominal_mm - diameter_mm)[opened]
+    shrink = float(np.median(smaller)) if opened.sum() >= 5 else 0.0
+    scatter = 1.4826 * float(np.median(np.abs(smaller - shrink))) if opened.sum() >= 5 else np.inf
+    foreign = diameter_mm - (nominal_mm - shrink) > np.maximum(8 * scatter, 0.15 * nominal_mm + pixel_mm)
     expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
     choked = open_share < _HOLE_CHOKED * expected**2
     gone = diameter_mm < 5 * u_diameter_mm
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
     formed = np.where((gone | choked) & (formed == "yes"), "partly", formed)
+    formed = np.where(foreign | (diameter_mm < pixel_mm), "no", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
-    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=np.zeros(len(open_share), bool))
+    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=foreign)

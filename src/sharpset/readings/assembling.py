@@ -1,0 +1,212 @@
+"""Put the fits of a piece's features together: measured places, and the table of readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.pieces import Piece
+from sharpset.readings.features import FeatureFits
+from sharpset.readings.registration import PlaceData
+from sharpset.scans import Pose, RigidFit, fit_rigid
+
+__all__ = ["Assembled", "assemble", "places_of", "square_of"]
+
+FloatArray = NDArray[np.float64]
+_U_EDGE_PX = 0.02
+"""What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
+_DIRTY = 0.08
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Assembled:
+    """The table of one piece's features.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        The columns of a table of readings, but for those that name scan, piece and run.
+    stretch : ndarray of float, shape (n_features,)
+        Length on the glass of a nominal millimetre across each feature.
+    """
+
+    table: pd.DataFrame
+    stretch: FloatArray
+
+
+def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
+    """Return the measured places of the formed features along their measured directions.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+    piece : Piece
+    pose : Pose
+        The one with which the features were fitted.
+    """
+    centres = piece.features[["x_mm", "y_mm"]].to_numpy(float)
+    glass = pose.to_pixels(centres) * np.array(pose.pixel_mm)
+    strip = np.flatnonzero([word == "yes" for word in fits.strip_verdicts.formed])
+    rows, normals = fits.strips.rows[strip], fits.strips.samples.normal[strip]
+    disc = np.flatnonzero([word == "yes" for word in fits.disc_verdicts.formed])
+    disc_rows = fits.disc_rows[disc]
+    shifts = np.array([[fits.discs[i].shift_x_mm, fits.discs[i].shift_y_mm] for i in disc]).reshape(-1, 2)
+    u_shift = np.array([fits.discs[i].u_shift_mm for i in disc])
+    axes = np.eye(2)
+    along = [np.tile(axes[k], (len(disc), 1)) for k in (0, 1)]
+    return PlaceData(
+        points_mm=np.vstack((centres[rows], centres[disc_rows], centres[disc_rows])),
+        directions=np.vstack((normals, *along)),
+        glass_mm=np.concatenate(
+            (
+                np.sum(glass[rows] * normals, axis=1) + fits.strip_fits.centre_mm[strip],
+                *(glass[disc_rows, k] + shifts[:, k] for k in (0, 1)),
+            )
+        ),
+        u_mm=np.concatenate((fits.strip_fits.u_centre_mm[strip], u_shift, u_shift)),
+    )
+
+
+def square_of(fits: FeatureFits, piece: Piece) -> tuple[FloatArray, FloatArray] | None:
+    """Return width and shift of the square artefact along the piece's x and y, where it formed."""
+    kinds = piece.features["kind"].to_numpy()
+    index = [i for i, row in enumerate(fits.strips.rows) if kinds[row] == "square"][:2]
+    if len(index) < 2 or any(fits.strip_verdicts.formed[i] != "yes" for i in index):
+        return None
+    # The first strip runs along y and the second along x: their normals are the piece's -x and +y.
+    signs = np.array([-1.0, 1.0])
+    return fits.strip_fits.width_mm[index], fits.strip_fits.centre_mm[index] * signs
+
+
+class _Columns:
+    """The columns of the table while it is being filled."""
+
+    def __init__(self, features: pd.DataFrame, stretch: float) -> None:
+        n = len(features)
+        self.points = features[["x_mm", "y_mm"]].to_numpy(float)
+        self.formed = ["no"] * n
+        self.flags: list[list[str]] = [[] for _ in range(n)]
+        self.stretch = np.full(n, stretch)
+        blank = np.full(n, np.nan)
+        self.measured, self.u_private, self.roughness = blank.copy(), blank.copy(), blank.copy()
+        self.confidence, self.share, self.x_dev, self.y_dev = (blank.copy() for _ in range(4))
+
+
+def assemble(fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u_scale: float) -> Assembled:
+    """Return the table of readings of one piece.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+    piece : Piece
+    pose : Pose
+        The one with which the features were fitted.
+    registered : Pose
+        The one through all features; places are stated against the rigid piece closest to it, so
+        that they hold the printer's errors of scale and squareness.
+    u_scale : float
+        Relative standard uncertainty of the scan's scale, common to all features.
+    """
+    features = piece.features.reset_index(drop=True)
+    columns = _Columns(features, float(np.sqrt(registered.scale_x * registered.scale_y)))
+    rigid = fit_rigid(registered, columns.points)
+    _fill_strips(columns, fits, pose, rigid)
+    _fill_discs(columns, fits, pose, rigid)
+    gone = np.array([word == "no" for word in columns.formed])
+    measured = np.where(gone, np.nan, columns.measured)
+    private = np.where(gone, np.nan, np.hypot(columns.u_private, _U_EDGE_PX * float(np.mean(pose.pixel_mm))))
+    table = features[["feature_id", "kind", "nominal_mm", "angle_deg", "x_mm", "y_mm", "length_mm", "group"]].assign(
+        formed=columns.formed,
+        measured_mm=measured,
+        u_private_mm=private,
+        u_common_mm=u_scale * measured,
+        U95_mm=1.96 * np.hypot(private, u_scale * measured),
+        deviation_mm=measured - features["nominal_mm"].to_numpy(float),
+        x_dev_mm=columns.x_dev,
+        y_dev_mm=columns.y_dev,
+        edge_roughness_mm=columns.roughness,
+        confidence=columns.confidence,
+        share=columns.share,
+        flags=[";".join(words) for words in columns.flags],
+    )
+    return Assembled(table=table, stretch=columns.stretch)
+
+
+def _fill_strips(columns: _Columns, fits: FeatureFits, pose: Pose, rigid: RigidFit) -> None:
+    for row in np.unique(fits.strips.rows):
+        index = np.flatnonzero(fits.strips.rows == row)
+        words = {fits.strip_verdicts.formed[i] for i in index}
+        columns.formed[row] = words.pop() if len(words) == 1 else "partly"
+        columns.confidence[row] = fits.strip_verdicts.confidence[index].min()
+        columns.share[row] = fits.lengthwise.share[index].mean()
+        columns.stretch[row] = fits.strips.samples.length_scale[index].mean()
+        columns.flags[row] += _strip_flags(fits, index, columns.formed[row])
+        if columns.formed[row] == "no":
+            continue
+        _fill_width(columns, fits, row, index)
+        columns.roughness[row] = fits.lengthwise.roughness_mm[index].mean()
+        _fill_place(columns, fits, pose, rigid, row, index)
+
+
+def _strip_flags(fits: FeatureFits, index: NDArray[np.intp], formed: str) -> list[str]:
+    flags = []
+    if fits.strip_verdicts.faint[index].any():
+        flags.append("faint")
+    if fits.strips.profiles.dirty[index].max() > _DIRTY:
+        flags.append("dirty")
+    if formed != "no" and (fits.strip_fits.width_mm[index] < 4 * fits.strip_fits.sigma_mm[index]).any():
+        flags.append("contrast borrowed")
+    if formed == "partly":
+        flags.append("width of the formed part")
+    return flags
+
+
+def _fill_width(columns: _Columns, fits: FeatureFits, row: int, index: NDArray[np.intp]) -> None:
+    """Fill in width and uncertainty; of a slot that is open in part, the width of its open part."""
+    part = max(float(columns.share[row]), 0.1) if columns.formed[row] == "partly" else 1.0
+    width = fits.strip_fits.width_mm[index]
+    u = np.hypot(fits.strip_fits.u_width_mm[index], fits.lengthwise.u_ends_mm[index])
+    if part < 1:
+        u = np.hypot(u, 0.1 * width)
+    columns.measured[row] = width.mean() / part
+    columns.u_private[row] = np.sqrt(np.mean(u**2) / len(index)) / part
+
+
+def _fill_place(
+    columns: _Columns, fits: FeatureFits, pose: Pose, rigid: RigidFit, row: int, index: NDArray[np.intp]
+) -> None:
+    """Fill in the deviation of place across a strip; along it there is nothing to measure."""
+    point = columns.points[[row]]
+    glass = pose.to_pixels(point) * np.array(pose.pixel_mm)
+    for i in index:
+        moved = glass + fits.strip_fits.centre_mm[i] * fits.strips.samples.normal[i]
+        angle = np.radians(fits.strips.samples.strips[i].angle_deg)
+        across = np.array([-np.sin(angle), np.cos(angle)])
+        part = float(rigid.deviations_mm(point, moved)[0] @ across) * across
+        if abs(across[0]) > 1e-9:
+            columns.x_dev[row] = part[0]
+        if abs(across[1]) > 1e-9:
+            columns.y_dev[row] = part[1]
+
+
+def _fill_discs(columns: _Columns, fits: FeatureFits, pose: Pose, rigid: RigidFit) -> None:
+    small = 4 * fits.strips.spread.mean_sigma_mm
+    for k, row in enumerate(fits.disc_rows):
+        disc = fits.discs[k]
+        columns.formed[row] = fits.disc_verdicts.formed[k]
+        columns.confidence[row] = fits.disc_verdicts.confidence[k]
+        columns.share[row] = disc.open_share
+        columns.flags[row] += ["foreign mark"] * bool(fits.disc_verdicts.faint[k])
+        if columns.formed[row] == "no":
+            continue
+        columns.measured[row] = disc.diameter_mm
+        # Misfit and correlated noise each show part of the other: the larger one counts.
+        columns.u_private[row] = max(fits.strips.noise_inflation / max(disc.misfit, 1.0), 1.0) * disc.u_diameter_mm
+        columns.roughness[row] = disc.roundness_mm
+        columns.flags[row] += ["dirty"] * (disc.dirty > _DIRTY) + ["contrast borrowed"] * (disc.diameter_mm < small)
+        point = columns.points[[row]]
+        glass = pose.to_pixels(point) * np.array(pose.pixel_mm) + np.array([disc.shift_x_mm, disc.shift_y_mm])
+        columns.x_dev[row], columns.y_dev[row] = rigid.deviations_mm(point, glass)[0]

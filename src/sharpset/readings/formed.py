@@ -29,7 +29,8 @@ _LEAST_CONTRAST = 0.5
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Verdicts:
     """One entry a feature: 'yes', 'partly' or 'no', its confidence (0.5 to 1), and whether it is too faint or no
-    feature at all but a foreign mark."""
+    feature at all but a foreign mark.
+    """
 
     formed: list[str]
     confidence: FloatArray

@@ -1,0 +1,132 @@
+"""Reading whole pictures whose truth is known by construction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from reading_scenes import GROWTH_MM, SCALE_X, SCALE_Y, Scene, make_scene, write_scene
+
+from sharpset.errors import ReadingError, ScanError
+from sharpset.pieces import make_stencil
+from sharpset.readings import READING_COLUMNS, load_readings, read_scan, write_readings
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    """One ordinary scene, made once."""
+    return make_scene()
+
+
+def _joined(table: pd.DataFrame, scene: Scene) -> pd.DataFrame:
+    return table.merge(scene.truth[["feature_id", "true_mm"]], on="feature_id")
+
+
+def _check(table: pd.DataFrame, scene: Scene) -> None:
+    both = _joined(table, scene)
+    missing = both["true_mm"].isna()
+    assert not (both["formed"] == "yes")[missing].any()
+    wide = ~missing & (both["true_mm"] >= 0.1)
+    assert (both["formed"] == "yes")[wide].all()
+    strips = both[wide & both["kind"].isin(("slot", "bar"))]
+    error = strips["measured_mm"] - strips["true_mm"]
+    # 3 um is what the job needs; noise and borrowed contrast leave well below 1 um on such a picture.
+    assert np.sqrt((error**2).mean()) < 0.0015
+    assert abs(error.mean()) < 0.0006
+    inside = (both["measured_mm"] - both["true_mm"]).abs() <= both["U95_mm"]
+    assert inside[wide].mean() > 0.93
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {},
+        {"angle_deg": 123.0, "mirror": True, "seed": 2},
+        {"angle_deg": 45.0, "plate": 0.1, "background": 0.6, "seed": 3},
+        {"angle_deg": 270.0, "blur_px": 1.8, "noise": 0.03, "seed": 4},
+        {"angle_deg": 0.0, "linear": True, "plate": 0.8, "seed": 5},
+    ],
+    ids=["plain", "turned-mirrored", "dark-plate", "blurred-noisy", "linear-untagged"],
+)
+def test_read_scan_measures_what_is_there(tmp_path, how):
+    scene = make_scene(**how)
+    reading = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece)
+    (piece,) = reading.pieces
+    assert list(piece.table.columns) == list(READING_COLUMNS)
+    assert piece.run_id == "R01"
+    assert piece.pose.mirrored == how.get("mirror", False)
+    _check(piece.table, scene)
+    corners = np.array([[1.0, 1.0], [scene.piece.width_mm - 1, 1.0], [1.0, scene.piece.height_mm - 1]])
+    true_px = (corners * [SCALE_X, SCALE_Y]) @ scene.matrix[:, :2].T + scene.matrix[:, 2]
+    # A tenth of a pixel is what is asked of the registration.
+    assert np.abs(piece.pose.to_pixels(corners) - true_px).max() < 0.1
+    for name in ("growth_solid_mm", "growth_slot_mm", "growth_hole_mm"):
+        assert abs(piece.value(name) - GROWTH_MM) < max(piece.quantities[name].U95, 0.0015)
+    assert abs(piece.value("scale_x") - SCALE_X) < 1e-4
+    assert abs(piece.value("scale_y") - SCALE_Y) < 1e-4
+
+
+def test_read_scan_finds_several_pieces(tmp_path):
+    one = make_scene(dpi=600, angle_deg=0.0, seed=6, blur_px=0.7)
+    other = make_scene(piece=make_stencil(process="resin", run_id="R17"), dpi=600, angle_deg=180.0, seed=7, blur_px=0.7)
+    height = max(one.pixels.shape[0], other.pixels.shape[0])
+    pads = [np.pad(s.pixels, ((0, height - s.pixels.shape[0]), (0, 0)), mode="edge") for s in (one, other)]
+    both = Scene(pixels=np.hstack(pads), truth=one.truth, piece=one.piece, matrix=one.matrix)
+    reading = read_scan(write_scene(both, tmp_path / "two.png", dpi=600), piece=one.piece)
+    assert [piece.run_id for piece in reading.pieces] == ["R01", "R17"]
+    _check(reading.pieces[0].table, one)
+    _check(reading.pieces[1].table, other)
+
+
+def test_read_scan_mirror_no_refuses_a_mirrored_piece(tmp_path):
+    scene = make_scene(mirror=True, dpi=600, blur_px=0.7)
+    path = write_scene(scene, tmp_path / "m.png", dpi=600)
+    with pytest.raises(ScanError, match="mirror"):
+        read_scan(path, piece=scene.piece, mirror="no")
+
+
+def test_read_scan_refuses_a_clipped_picture(tmp_path):
+    scene = make_scene(plate=1.4, dpi=600, blur_px=0.7)
+    with pytest.raises(ReadingError, match="end of the scale"):
+        read_scan(write_scene(scene, tmp_path / "c.png", dpi=600), piece=scene.piece)
+
+
+def test_read_scan_refuses_a_picture_of_wrong_scale(tmp_path):
+    scene = make_scene(dpi=600, blur_px=0.7)
+    path = write_scene(scene, tmp_path / "s.png", dpi=600)
+    # 4 % off still looks like the piece, but no printer shrinks that much.
+    with pytest.raises(ReadingError, match=r"0\.9[56]\d of its drawn size"):
+        read_scan(path, piece=scene.piece, dpi=624)
+    with pytest.raises(ScanError, match=r"factor of 0\.50"):
+        read_scan(path, piece=scene.piece, dpi=1200)
+
+
+def test_read_scan_refuses_too_much_blur(tmp_path):
+    scene = make_scene(dpi=600, blur_px=4.0)
+    with pytest.raises(ReadingError, match="blur"):
+        read_scan(write_scene(scene, tmp_path / "b.png", dpi=600), piece=scene.piece)
+
+
+def test_read_scan_says_what_it_saw_instead_of_the_piece(tmp_path, scene):
+    other = make_stencil(process="filament", smallest_mm=0.5)
+    path = write_scene(scene, tmp_path / "o.png")
+    with pytest.raises(ScanError, match=r"no piece of .* is there"):
+        read_scan(path, piece=other)
+
+
+def test_written_readings_load_again(tmp_path, scene):
+    reading = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece)
+    files = write_readings([reading], tmp_path / "out" / "readings.csv")
+    assert [file.name for file in files] == ["readings.csv", "readings.parquet", "readings_pieces.csv"]
+    csv, parquet = load_readings(files[0]), load_readings(files[1])
+    assert list(csv.columns) == list(parquet.columns) == list(READING_COLUMNS)
+    # Six significant digits are written: 1e-5 of a 5 mm feature.
+    np.testing.assert_allclose(csv["measured_mm"], parquet["measured_mm"], rtol=1e-5)
+    assert csv.loc[csv["formed"] == "no", "measured_mm"].isna().all()
+
+
+def test_load_readings_names_a_missing_column(tmp_path):
+    path = tmp_path / "r.csv"
+    path.write_text("run_id,kind\nR01,slot\n", encoding="utf-8")
+    with pytest.raises(ReadingError, match="feature_id is missing"):
+        load_readings(path)

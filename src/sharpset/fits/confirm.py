@@ -211,7 +211,7 @@ def judge_confirmation(
     -------
     Confirmation
         With r responses, an interval of level L is missed by chance in r (1 - L) cases; the whole counts
-        as not confirmed where the number of misses has a chance below 5 %.
+        as not confirmed where the number of misses has a chance of 5 % or less.
 
     Raises
     ------
@@ -244,7 +244,7 @@ def judge_confirmation(
     missed = table[~table["inside"]]["response"].tolist()
     n, k = len(table), len(missed)
     unlucky = float(binom.sf(k - 1, n, 1.0 - prediction.level)) if k else 1.0
-    confirmed = unlucky >= 0.05
+    confirmed = unlucky > 0.05 + 1e-9
     words = "confirmed" if confirmed else "not confirmed"
     detail = f"{n - k} of {n} responses inside their {100 * prediction.level:.0f} % intervals"
     if missed:

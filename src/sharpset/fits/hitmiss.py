@@ -156,12 +156,12 @@ def fit_hit_miss(
         )  # fmt: skip
     if _separated(order * g, k, n):
         coef, covariance = firth_logistic(x, k, n)
-        low, high = a[k == 0], a[k == n]
+        low, high = a[k < n], a[k > 0]
         return HitMiss(
             status="separated", coef=coef, covariance=covariance,
             statement=(
-                f"misses and hits do not overlap (largest all-miss size {low.max():g}, smallest all-hit size "
-                f"{high.min():g}): a90 lies between and cannot be given as a number; test more pieces of these sizes"
+                f"misses and hits do not overlap (largest size with a miss {low.max():g}, smallest size with a "
+                f"hit {high.min():g}): a90 lies between and cannot be given as a number; test more pieces of these sizes"
             ),
             **empty,  # type: ignore[arg-type]
         )  # fmt: skip

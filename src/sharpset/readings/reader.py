@@ -108,7 +108,7 @@ def read_scans(
     if not paths:
         raise ScanError("no picture was named. Give one or more scans.")
     found = []
-    for path in tqdm(paths, desc="reading scans", unit="scan", disable=not progress, leave=False):
+    for path in tqdm(paths, desc="reading scans", unit="scan", disable=None if progress else True, leave=False):
         found.append(
             read_scan(path, piece=piece, dpi=dpi, mirror=mirror, encoding=encoding, known_run_ids=known_run_ids)
         )

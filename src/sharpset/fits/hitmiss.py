@@ -145,11 +145,9 @@ def fit_hit_miss(
     x = np.column_stack([np.ones_like(g), g])
     if k.sum() == n.sum() or k.sum() == 0:
         every = k.sum() == n.sum()
-        edge = (
-            f"all {n.sum():g} hit down to {a.min():g}: a90 is below it or at most there"
-            if every
-            else (f"none of {n.sum():g} hit up to {a.max():g}: a90 is above it")
-        )
+        edge = f"none of {n.sum():g} hit up to {a.max():g}: a90 is above it"
+        if every:
+            edge = f"all {n.sum():g} hit down to {a.min():g}: a90 is below it or at most there"
         return HitMiss(
             status="all_hit" if every else "none_hit", coef=np.full(2, nan), covariance=np.full((2, 2), nan),
             statement=f"{edge}; no curve can be fitted", **empty,  # type: ignore[arg-type]

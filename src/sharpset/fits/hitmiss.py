@@ -159,7 +159,8 @@ def fit_hit_miss(
             status="separated", coef=coef, covariance=covariance,
             statement=(
                 f"misses and hits do not overlap (largest size with a miss {low.max():g}, smallest size with a "
-                f"hit {high.min():g}): a90 lies between and cannot be given as a number; test more pieces of these sizes"
+                f"hit {high.min():g}): a90 lies between and cannot be given as a number; "
+                "test more pieces of these sizes"
             ),
             **empty,  # type: ignore[arg-type]
         )  # fmt: skip

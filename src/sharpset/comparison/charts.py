@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,8 +21,31 @@ LEAST_BASELINE = 8
 """Fewer values than this give no limits worth drawing."""
 
 
+class _Chart(ABC):
+    """What the charts share; `points` holds a row a value, its ``signal`` empty where no rule speaks."""
+
+    __slots__ = ()
+    points: pd.DataFrame
+
+    @abstractmethod
+    def summary(self) -> str:
+        """Return the chart in one line."""
+
+    @property
+    def signals(self) -> pd.DataFrame:
+        """Points at which a rule signals."""
+        return self.points[self.points["signal"] != ""]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the points."""
+        return self.points.copy()
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.summary()}</p>{self.points.to_html(index=False)}"
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class IndividualsChart:
+class IndividualsChart(_Chart):
     """Individuals and moving-range chart.
 
     Attributes
@@ -52,11 +76,6 @@ class IndividualsChart:
     run_length: float
     run_length_1_sigma: float
 
-    @property
-    def signals(self) -> pd.DataFrame:
-        """Points at which a rule signals."""
-        return self.points[self.points["signal"] != ""]
-
     def summary(self) -> str:
         """Return the chart in one line."""
         found = len(self.signals)
@@ -66,16 +85,9 @@ class IndividualsChart:
             f"{self.run_length:.0f} values, a shift of 1 sigma seen after {self.run_length_1_sigma:.0f}"
         )
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return the points."""
-        return self.points.copy()
-
-    def _repr_html_(self) -> str:
-        return f"<p>{self.summary()}</p>{self.points.to_html(index=False)}"
-
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class EwmaChart:
+class EwmaChart(_Chart):
     """Exponentially weighted moving average chart.
 
     Attributes
@@ -102,11 +114,6 @@ class EwmaChart:
     run_length: float
     run_length_1_sigma: float
 
-    @property
-    def signals(self) -> pd.DataFrame:
-        """Points at which the average is outside its limits."""
-        return self.points[self.points["signal"] != ""]
-
     def summary(self) -> str:
         """Return the chart in one line."""
         found = len(self.signals)
@@ -115,13 +122,6 @@ class EwmaChart:
             f"{found} signal{'s' if found != 1 else ''} in {len(self.points)} values; a false alarm every "
             f"{self.run_length:.0f} values, a shift of 1 sigma seen after {self.run_length_1_sigma:.0f}"
         )
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return the points."""
-        return self.points.copy()
-
-    def _repr_html_(self) -> str:
-        return f"<p>{self.summary()}</p>{self.points.to_html(index=False)}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

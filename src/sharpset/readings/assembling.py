@@ -54,7 +54,6 @@ def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
     disc = np.flatnonzero([word == "yes" for word in fits.disc_verdicts.formed])
     disc_rows = fits.disc_rows[disc]
     shifts = np.array([[fits.discs[i].shift_x_mm, fits.discs[i].shift_y_mm] for i in disc]).reshape(-1, 2)
-    u_shift = np.array([fits.discs[i].u_shift_mm for i in disc])
     axes = np.eye(2)
     along = [np.tile(axes[k], (len(disc), 1)) for k in (0, 1)]
     return PlaceData(
@@ -66,7 +65,6 @@ def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
                 *(glass[disc_rows, k] + shifts[:, k] for k in (0, 1)),
             )
         ),
-        u_mm=np.concatenate((fits.strip_fits.u_centre_mm[strip], u_shift, u_shift)),
     )
 
 

@@ -66,13 +66,11 @@ class PlaceData:
         Unit direction on the glass (column, row) along which the place was measured.
     glass_mm : ndarray, shape (n,)
         Measured place along that direction, mm on the glass.
-    u_mm : ndarray, shape (n,)
     """
 
     points_mm: FloatArray
     directions: FloatArray
     glass_mm: FloatArray
-    u_mm: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import chndtr, ive, ndtr
 
 from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.circles import fit_circle
 from sharpset.readings.light import PieceLight
 from sharpset.readings.strips import Priors
 from sharpset.scans import Pose
@@ -258,7 +259,10 @@ def _result(
 def _roundness(
     patch: _Patch, p: FloatArray, sigma: float, residual: FloatArray, noise: float, used: NDArray[np.bool_]
 ) -> float:
-    """Return the spread of the edge around the circle, by sectors of about two pixels, noise removed."""
+    """Return the spread of the edge about its least-squares circle, by sectors of about two pixels, noise removed.
+
+    RONq of ISO 12181-1, but for the noise.
+    """
     if p[2] < 4 * sigma:
         return float("nan")
     dx, dy = patch.x - p[0], patch.y - p[1]
@@ -269,7 +273,12 @@ def _roundness(
     sector = ((np.arctan2(dy, dx) + np.pi) / (2 * np.pi) * n_sectors).astype(int) % n_sectors
     power = np.bincount(sector[near], gradient[near] ** 2, n_sectors)
     moved = np.bincount(sector[near], -(gradient * residual)[near], n_sectors)
-    full = power > 0.5 * np.median(power)
-    shift = moved[full] / power[full]
-    variance = float(np.var(shift) - np.mean(noise**2 / power[full]))
+    full = np.flatnonzero(power > 0.5 * np.median(power))
+    n_free = len(full) - 3
+    if n_free < 3:
+        return float("nan")
+    angle = (full + 0.5) * 2 * np.pi / n_sectors - np.pi
+    edge = p[2] + moved[full] / power[full]
+    circle = fit_circle(edge[:, None] * np.column_stack((np.cos(angle), np.sin(angle))))
+    variance = circle.rms_mm**2 * len(full) / n_free - float(np.mean(noise**2 / power[full]))
     return float(np.sqrt(max(variance, 0.0)))

@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-__all__ = ["PrintCounts", "bootstrap_limits", "fit_limits", "spearman_karber", "weigh_prints"]
+__all__ = [
+    "PrintCounts",
+    "bootstrap_limits",
+    "expanded_levels",
+    "fit_limits",
+    "jackknife_variance",
+    "spearman_karber",
+    "weigh_prints",
+]
 
 Array = NDArray[np.float64]
 
@@ -121,6 +129,32 @@ def bootstrap_limits(counts: PrintCounts, *, n_boot: int, rng: np.random.Generat
     with np.errstate(over="ignore"):
         a90 = np.where(np.isfinite(fitted), np.exp(np.clip(fitted, -20, 20)), high)
     return np.asarray(np.clip(a90, low / 2, high)[back.reshape(-1)])
+
+
+def jackknife_variance(counts: PrintCounts) -> float:
+    """Return the variance of ln a90 from leaving out one print job at a time.
+
+    Parameters
+    ----------
+    counts : PrintCounts
+        Of two print jobs or more.
+
+    Returns
+    -------
+    float
+        A limit that lies outside the printed sizes, because what is left formed nothing or does not rise, is taken at
+        twice the largest one.
+
+    References
+    ----------
+    Efron, B. & Tibshirani, R. (1993), An Introduction to the Bootstrap, eq. 11.5 (from memory).
+    """
+    formed, tried = counts.formed.sum(axis=0) - counts.formed, counts.tried.sum(axis=0) - counts.tried
+    left = fit_limits(counts.sizes_mm, formed, tried)[:, 0]
+    low, high = np.log(counts.sizes_mm.min() / 2), np.log(2 * counts.sizes_mm.max())
+    left = np.clip(np.where(np.isfinite(left), left, high), low, high)
+    n = counts.n_prints
+    return float((n - 1) / n * np.sum((left - left.mean()) ** 2))
 
 
 def expanded_levels(n_prints: int, *, level: float = 0.95) -> tuple[float, float]:

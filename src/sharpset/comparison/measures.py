@@ -1,4 +1,4 @@
-"""What is compared kind by kind: widths, formed sizes and limits, spread within a print, edge roughness, agreement."""
+"""What is compared kind by kind: widths, formed sizes, spread within a print, edge roughness, agreement."""
 
 from __future__ import annotations
 
@@ -9,20 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.comparison.cells import MeanDifference, PrintTable, compare_means, print_effects
-from sharpset.comparison.formed import (
-    PrintCounts,
-    bootstrap_limits,
-    expanded_levels,
-    fit_limits,
-    spearman_karber,
-    weigh_prints,
-)
-from sharpset.fits import fit_hit_miss
+from sharpset.comparison.formed import expanded_levels, spearman_karber, weigh_prints
 
 __all__ = [
     "agreement_by_kind",
     "kind_width",
-    "limits_by_kind",
     "measurement_floor",
     "measures_by_kind",
     "shared_columns",
@@ -146,83 +137,6 @@ def measures_by_kind(table: PrintTable) -> pd.DataFrame:
 
 def _exp(value: float) -> float:
     return math.exp(min(value, 700.0)) if math.isfinite(value) else math.nan
-
-
-def _one_limit(counts: PrintCounts, boot: Array | None) -> dict[str, float]:
-    """a90 of one printer with its bounds: the wider of the bootstrap's and the curve's own (likelihood ratio)."""
-    formed, tried = counts.formed.sum(axis=0), counts.tried.sum(axis=0)
-    ln_a90, se = fit_limits(counts.sizes_mm, formed, tried)[0]
-    value = float(np.exp(ln_a90)) if ln_a90 < 20 else math.inf
-    upper = value * math.exp(1.6449 * se) if math.isfinite(se) else math.nan
-    # The resamples use the penalised curve, which never fails; their ratio to it carries over to the curve of the fits.
-    ratio = 1.0
-    # Two sizes with both outcomes: only then is the unpenalised curve sure to exist.
-    if math.isfinite(value) and ((formed > 0) & (formed < tried)).sum() > 1:
-        curve = fit_hit_miss(counts.sizes_mm, formed, tried)
-        if curve.status == "fitted" and curve.a90 > 0 and math.isfinite(curve.a90_95):
-            ratio = curve.a90 / value
-            value, upper = curve.a90, curve.a90_95
-    low = high = math.nan
-    if boot is not None:
-        tail = expanded_levels(counts.n_prints, level=0.90)
-        low, high = (float(q) * ratio for q in np.quantile(boot, tail))
-        if math.isfinite(upper):
-            low, high = min(low, value * math.exp(-1.6449 * se)), max(high, upper)
-    return {"a90": value, "low": low, "high": high, "ratio": ratio}
-
-
-def limits_by_kind(table: PrintTable, *, n_boot: int, seed: int) -> pd.DataFrame:
-    """Estimate the limit a90 of each kind on both printers and the difference of both.
-
-    Parameters
-    ----------
-    table : PrintTable
-    n_boot : int
-        Resamples of the print jobs.
-    seed : int
-
-    Returns
-    -------
-    DataFrame
-        ``kind, a90_a_mm, a90_a_low_mm, a90_a_high_mm``, the same for b, ``difference_mm, low_mm, high_mm`` (A minus B,
-        95 %), ``note``. ``a90_*_low/high`` are one-sided 95 % bounds each; the upper one is the a90/95. A difference
-        has no interval, and a limit no bounds, with one print job per printer.
-    """
-    rows = []
-    rng = np.random.default_rng(seed)
-    for kind in table.kinds:
-        counts = {p: table.counts(kind, printer=p) for p in ("a", "b")}
-        boots = {p: bootstrap_limits(c, n_boot=n_boot, rng=rng) if c.n_prints > 1 else None for p, c in counts.items()}
-        one = {p: _one_limit(counts[p], boots[p]) for p in ("a", "b")}
-        difference = one["a"]["a90"] - one["b"]["a90"]
-        low = high = math.nan
-        boot_a, boot_b = boots["a"], boots["b"]
-        if boot_a is not None and boot_b is not None:
-            tail = expanded_levels(min(c.n_prints for c in counts.values()))
-            low, high = (float(q) for q in np.quantile(boot_a * one["a"]["ratio"] - boot_b * one["b"]["ratio"], tail))
-        row: dict[str, object] = {"kind": kind}
-        for p in ("a", "b"):
-            row |= {f"a90_{p}_mm": one[p]["a90"], f"a90_{p}_low_mm": one[p]["low"], f"a90_{p}_high_mm": one[p]["high"]}
-        row |= {"difference_mm": difference if math.isfinite(difference) else math.nan, "low_mm": low, "high_mm": high}
-        row["note"] = "; ".join(filter(None, (_limit_note(counts[p], one[p]["a90"], p.upper()) for p in ("a", "b"))))
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _limit_note(counts: PrintCounts, a90: float, name: str) -> str:
-    formed, tried = counts.formed.sum(axis=0), counts.tried.sum(axis=0)
-    if (formed == tried).all():
-        return f"{name} formed every size: its limit lies at or below the smallest"
-    if (formed == 0).all():
-        return f"{name} formed none of the sizes: its limit lies above the largest"
-    if not math.isfinite(a90):
-        return f"{name}: larger sizes form no better, no limit"
-    if not counts.sizes_mm[0] <= a90 <= counts.sizes_mm[-1]:
-        return f"{name}: the limit lies outside the sizes printed"
-    mixed = (formed > 0) & (formed < tried)
-    if not mixed.any():
-        return f"{name}: a clean cut; the limit lies somewhere between two sizes of the ladder"
-    return ""
 
 
 def agreement_by_kind(table: PrintTable, *, n_boot: int, seed: int) -> pd.DataFrame:

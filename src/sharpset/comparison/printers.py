@@ -14,10 +14,10 @@ from sharpset.comparison.cells import MeanDifference, PrintTable, arrange_prints
 from sharpset.comparison.common import CommonUncertainty
 from sharpset.comparison.costs import compare_jobs
 from sharpset.comparison.equivalence import holm_adjust
+from sharpset.comparison.limits import limits_by_kind
 from sharpset.comparison.measures import (
     agreement_by_kind,
     kind_width,
-    limits_by_kind,
     measurement_floor,
     measures_by_kind,
     shared_columns,

@@ -33,11 +33,9 @@ def measure_words(row: Any, *, labels: Labels, alpha: float) -> str:
 
 
 def _stands(size: float, low: float, high: float) -> str:
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return "open"
-    if size >= high:
+    if math.isfinite(high) and size >= high:
         return "yes"
-    return "no" if size < low else "open"
+    return "no" if math.isfinite(low) and size < low else "open"
 
 
 def forms_words(

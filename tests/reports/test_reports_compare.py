@@ -10,8 +10,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from sharpset.errors import ReportError
-from sharpset.reports.compare import write_mould_report
 from sharpset.reports.compare_page import Page, Section, as_text_table, write_page_html, write_page_pdf
+from sharpset.reports.masters import write_mould_report
 
 
 class Reader(HTMLParser):

@@ -196,7 +196,7 @@ def _cure(args: argparse.Namespace) -> int:
     from sharpset.comparison.cure import check_cure
     from sharpset.comparison.files import save_tables
     from sharpset.comparison.tables import load_readings
-    from sharpset.reports.compare import write_cure_report
+    from sharpset.reports.masters import write_cure_report
 
     before, after = (load_readings(path) for path in args.cure)
     check = check_cure(before, after, tolerance_mm=float(_tolerance(args) or 0.0))
@@ -214,7 +214,7 @@ def _moulds(args: argparse.Namespace) -> int:
     from sharpset.comparison.files import save_tables
     from sharpset.comparison.shrinkage import plan_scale_chain, read_stages
     from sharpset.comparison.tables import load_table
-    from sharpset.reports.compare import write_mould_report
+    from sharpset.reports.masters import write_mould_report
 
     chain = budget = None
     tables: dict[str, pd.DataFrame] = {}

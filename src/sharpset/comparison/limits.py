@@ -118,9 +118,10 @@ def limits_by_kind(table: PrintTable, *, n_boot: int, seed: int) -> pd.DataFrame
     -------
     DataFrame
         ``kind, a90_a_mm, a90_a_low_mm, a90_a_high_mm``, the same for b, ``difference_mm, low_mm, high_mm`` (A minus B,
-        95 %), ``note``. ``a90_*_low/high`` are one-sided 95 % bounds each; the upper one is the a90/95. A difference
-        has no interval, and a limit no bounds, with one print job per printer. Where everything formed the limit is the
-        smallest size, without a lower bound, and its upper bound the smallest size up to which 29 features formed.
+        95 %), ``sd_ln_a, sd_ln_b`` (uncertainty that one print job leaves in ln a90), ``note``. ``a90_*_low/high`` are
+        one-sided 95 % bounds each; the upper one is the a90/95. A difference has no interval, and a limit no bounds,
+        with one print job per printer. Where everything formed the limit is the smallest size, without a lower bound,
+        and its upper bound the smallest size up to which 29 features formed.
 
     Notes
     -----
@@ -144,6 +145,7 @@ def limits_by_kind(table: PrintTable, *, n_boot: int, seed: int) -> pd.DataFrame
         for p, limit in one.items():
             row |= {f"a90_{p}_mm": limit.a90, f"a90_{p}_low_mm": limit.low, f"a90_{p}_high_mm": limit.high}
         row |= _difference(one["a"], one["b"])
+        row |= {f"sd_ln_{p}": math.sqrt(limit.variance * limit.n_prints) for p, limit in one.items()}
         row["note"] = "; ".join(filter(None, (_limit_note(counts[p], one[p].a90, p.upper()) for p in ("a", "b"))))
         rows.append(row)
     return pd.DataFrame(rows)

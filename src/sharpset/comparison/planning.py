@@ -10,10 +10,10 @@ import pandas as pd
 
 from sharpset.comparison.cells import PrintTable
 from sharpset.comparison.measures import size_effects
-from sharpset.comparison.prints_needed import prints_for_difference, prints_for_equality, upper_sd
+from sharpset.comparison.prints_needed import prints_for_bound, prints_for_difference, prints_for_equality, upper_sd
 from sharpset.comparison.verdicts import OPEN
 
-__all__ = ["Recommendation", "kind_scatter", "prints_to_settle", "recommend_prints"]
+__all__ = ["Recommendation", "kind_scatter", "prints_to_form", "prints_to_settle", "recommend_prints"]
 
 
 def kind_scatter(table: PrintTable) -> pd.DataFrame:
@@ -134,3 +134,68 @@ def prints_to_settle(
             )
             out.append(max(min(found, equal) - n_now, 1.0))
     return out
+
+
+def prints_to_form(
+    sizes: pd.DataFrame, limits: pd.DataFrame, kinds: pd.DataFrame, *, alpha: float, n_now: int
+) -> list[float]:
+    """Return how many more print jobs of each would settle who forms each size, if limits and scatter hold.
+
+    Parameters
+    ----------
+    sizes : DataFrame
+        The verdict table with its column ``forms``.
+    limits : DataFrame
+        From `limits_by_kind`.
+    kinds : DataFrame
+        From `measures_by_kind`, with ``weight``.
+    alpha : float
+        Level of the whole table.
+    n_now : int
+        Print jobs of each so far.
+
+    Returns
+    -------
+    list of float
+        0 where it is decided; otherwise at least 1, inf where more than 200 would be needed, NaN where no limit is
+        known to plan with.
+    """
+    limit = limits.set_index("kind")
+    tests = kinds[kinds["measure"] == "size that half form"].set_index("kind")
+    out = []
+    for row in sizes.itertuples():
+        if row.forms in ("both", "neither") or row.forms.startswith("only") or row.forms.endswith("smaller details"):
+            out.append(0.0)
+            continue
+        needed = [_to_differ(tests, row.kind, alpha=alpha)] if math.isnan(row.nominal_mm) else []
+        if not needed:
+            bounds = limit.loc[row.kind]
+            sides = [float(bounds[f"a90_{p}_mm"]) <= row.nominal_mm for p in ("a", "b")]
+            needed = [_to_bound(bounds, p, float(row.nominal_mm)) for p in ("a", "b")]
+            if sides[0] != sides[1]:
+                needed.append(_to_differ(tests, row.kind, alpha=alpha))
+        more = max(needed) - n_now if all(n == n for n in needed) else math.nan
+        out.append(max(more, 1.0) if more == more else more)
+    return out
+
+
+def _to_bound(bounds: pd.Series, printer: str, size_mm: float) -> float:
+    """Return the print jobs that take a printer's bound past a size; 2 where it is past it already."""
+    a90, low, high = (float(bounds[f"a90_{printer}{end}_mm"]) for end in ("", "_low", "_high"))
+    if size_mm >= high or size_mm < low:
+        return 2.0
+    sd = float(bounds[f"sd_ln_{printer}"])
+    if not (math.isfinite(sd) and math.isfinite(a90)):
+        return math.nan
+    return prints_for_bound(distance=abs(math.log(size_mm / a90)), sd=sd)
+
+
+def _to_differ(tests: pd.DataFrame, kind: str, *, alpha: float) -> float:
+    """Return the print jobs of each that show the formed sizes of a kind to differ."""
+    if kind not in tests.index:
+        return math.nan
+    test = tests.loc[kind]
+    seen, sd = float(test["difference"]), float(test["sd_between_prints"])
+    if not (math.isfinite(sd) and seen > 0):
+        return math.nan
+    return prints_for_difference(difference=abs(math.log(seen)), sd=sd, alpha=alpha * float(test["weight"]))

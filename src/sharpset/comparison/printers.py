@@ -23,7 +23,7 @@ from sharpset.comparison.measures import (
     shared_columns,
     size_effects,
 )
-from sharpset.comparison.planning import kind_scatter, prints_to_settle, recommend_prints
+from sharpset.comparison.planning import kind_scatter, prints_to_form, prints_to_settle, recommend_prints
 from sharpset.comparison.tables import check_one_piece, check_readings, keep_ladders, merge_scans
 from sharpset.comparison.verdicts import forms_words, measure_words, truer_words, verdict_words
 from sharpset.errors import ComparisonError
@@ -55,8 +55,8 @@ class Comparison:
         of a kind, and in every single size.
     verdict : DataFrame
         A row per kind and size, and one per kind over all its sizes (``nominal_mm`` NaN): what formed, deviations,
-        difference with interval, p values raw and adjusted, ``forms``, ``truer``, ``more_prints``, ``verdict`` in
-        words.
+        difference with interval, p values raw and adjusted, ``forms``, ``truer``, ``more_prints`` (of each, to decide
+        on the widths), ``more_prints_to_form`` (to decide who forms it), ``verdict`` in words.
     by_kind : DataFrame
         Formed size, spread within a print, edge roughness: by kind, with intervals and adjusted p.
     limits : DataFrame
@@ -105,12 +105,15 @@ class Comparison:
                 parts.append(f"{label} truer in {truer} of {n} sizes")
             if alone:
                 parts.append(f"{label} alone forms {alone}")
+        both = int((table["forms"] == "both").sum())
+        if both:
+            parts.append(f"both form {both} of {n} sizes")
         equal = int(table["truer"].str.startswith("equal").sum())
         if equal:
-            parts.append(f"{equal} of {n} equal within {self.tolerance_mm:g} mm")
+            parts.append(f"widths of {equal} equal within {self.tolerance_mm:g} mm")
         undecided = int((table["truer"] == "not yet decided").sum())
         if undecided:
-            parts.append(f"{undecided} not yet decided")
+            parts.append(f"widths of {undecided} not yet decided")
         return head + ("; ".join(parts) or "no size was measured on both")
 
     def to_frame(self) -> pd.DataFrame:
@@ -126,6 +129,7 @@ class Comparison:
             "difference_mm",
             "U95_difference_mm",
             "more_prints",
+            "more_prints_to_form",
             "verdict",
         ]
         table = self.verdict[columns].to_html(index=False, float_format=lambda v: f"{v:.3f}")
@@ -214,6 +218,7 @@ def compare_readings(
     sizes["truer"] = truer_words(sizes, labels=(label_a, label_b), alpha=alpha)
     n_now = min(table.n_a, table.n_b)
     sizes["more_prints"] = prints_to_settle(sizes, scatter, tolerance=tolerance, alpha=alpha, n_now=n_now)
+    sizes["more_prints_to_form"] = prints_to_form(sizes, limits, kinds, alpha=alpha, n_now=n_now)
     sizes["verdict"] = verdict_words(sizes, labels=(label_a, label_b), tolerance_mm=tolerance)
     recommended = recommend_prints(table, scatter, sizes, tolerance=tolerance, alpha=alpha)
     if not decidable:
@@ -288,7 +293,7 @@ def _adjust(sizes: pd.DataFrame, kinds: pd.DataFrame) -> int:
     adjusted = holm_adjust(family, weights=weights)
     n = len(sizes)
     sizes["p_adjusted"], kinds["p_adjusted"] = adjusted[:n], adjusted[n:]
-    sizes["weight"] = weights[:n] / weights.sum()
+    sizes["weight"], kinds["weight"] = weights[:n] / weights.sum(), weights[n:] / weights.sum()
     sizes["p_truer_adjusted"] = holm_adjust(sizes["p_truer"], weights=weights[:n])
     sizes["p_equal_adjusted"] = holm_adjust(sizes["p_equal"], weights=weights[:n])
     return int(np.isfinite(family).sum())

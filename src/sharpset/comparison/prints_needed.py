@@ -10,7 +10,14 @@ from scipy import stats
 
 from sharpset.errors import ComparisonError
 
-__all__ = ["power_of_difference", "power_of_equality", "prints_for_difference", "prints_for_equality", "upper_sd"]
+__all__ = [
+    "power_of_difference",
+    "power_of_equality",
+    "prints_for_bound",
+    "prints_for_difference",
+    "prints_for_equality",
+    "upper_sd",
+]
 
 MOST_PRINTS = 200
 """More prints per printer than this is no advice."""
@@ -89,6 +96,28 @@ def prints_for_equality(
     return _smallest(
         lambda n: power_of_equality(difference=difference, sd=sd, tolerance=tolerance, n_prints=n, alpha=alpha) >= power
     )
+
+
+def prints_for_bound(*, distance: float, sd: float, level: float = 0.95) -> float:
+    """Return the print jobs after which a one-sided bound of a mean lies no farther than ``distance`` from it.
+
+    Parameters
+    ----------
+    distance, sd : float
+        In one unit; ``sd`` is what one print job scatters.
+    level : float
+        Of the one-sided bound.
+
+    Returns
+    -------
+    float
+        A whole number of at least 2, or inf where more than `MOST_PRINTS` would be needed. The bound is passed in about
+        one of two repeats of so many jobs.
+    """
+    _check(sd=sd, alpha=1 - level, power=0.5)
+    if distance <= 0:
+        return math.inf
+    return _smallest(lambda n: n > 1 and float(stats.t.ppf(level, n - 1)) * sd / math.sqrt(n) <= distance)
 
 
 def _smallest(enough: Callable[[int], bool]) -> float:

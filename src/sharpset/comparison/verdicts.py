@@ -119,9 +119,10 @@ def _sentence(row: Any, *, labels: Labels, tolerance_mm: float) -> str:
     elif row.forms in ("both", "neither"):
         parts.append(f"{row.forms} form{'s' if row.forms == 'neither' else ''} it")
     elif row.forms != OPEN:
-        parts.append(str(row.forms))
+        parts.append(str(row.forms) + _more(row.more_prints_to_form))
     else:
-        parts.append("who forms it is open" if math.isfinite(row.nominal_mm) else "who forms smaller details is open")
+        said = "who forms it is open" if math.isfinite(row.nominal_mm) else "who forms smaller details is open"
+        parts.append(said + _more(row.more_prints_to_form))
     if math.isnan(row.difference_mm):
         parts.append("too few formed to compare widths")
         return "; ".join(parts)
@@ -139,7 +140,7 @@ def _sentence(row: Any, *, labels: Labels, tolerance_mm: float) -> str:
 
 
 def _more(n: float) -> str:
-    if math.isnan(n):
+    if math.isnan(n) or n == 0:
         return ""
     if math.isinf(n):
         return " and more prints will hardly tell"

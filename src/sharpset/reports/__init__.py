@@ -12,12 +12,11 @@ if TYPE_CHECKING:
     from sharpset.reports.card import write_recipe_card, write_reprint_sheet
     from sharpset.reports.compare import (
         write_comparison_report,
-        write_cure_report,
         write_drift_report,
         write_gauge_report,
-        write_mould_report,
     )
     from sharpset.reports.fit_report import FitPage, fit_page, write_fit_report
+    from sharpset.reports.masters import write_cure_report, write_mould_report
     from sharpset.reports.terminal import fit_text
 
 __all__ = [
@@ -38,12 +37,11 @@ _HOMES = {
     "card": ("write_recipe_card", "write_reprint_sheet"),
     "compare": (
         "write_comparison_report",
-        "write_cure_report",
         "write_drift_report",
         "write_gauge_report",
-        "write_mould_report",
     ),
     "fit_report": ("FitPage", "fit_page", "write_fit_report"),
+    "masters": ("write_cure_report", "write_mould_report"),
     "terminal": ("fit_text",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -1,4 +1,4 @@
-"""Reports of comparisons: two printers, a gauge study, drift, masters and moulds."""
+"""Reports of comparisons: two printers, a gauge study, drift."""
 
 from __future__ import annotations
 
@@ -7,50 +7,32 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from sharpset.comparison.cautions import MOULD_CAUTIONS, PRINT_CAUTIONS
+from sharpset.comparison.cautions import PRINT_CAUTIONS
 from sharpset.errors import ReportError
 from sharpset.plots.agreement import draw_deviations, draw_differences, draw_limits
 from sharpset.plots.charts import draw_drift_chart, draw_gauge
-from sharpset.reports.compare_page import Page, Section, as_text_table, write_page_html, write_page_pdf
+from sharpset.reports.compare_page import Page, Section, as_text_table, p_words, size_words, write_page
 
 if TYPE_CHECKING:
     from sharpset.brief import Brief
-    from sharpset.comparison.cure import CureCheck
-    from sharpset.comparison.details import DetailBudget
     from sharpset.comparison.drift import DriftStudy
     from sharpset.comparison.gauge import GaugeStudy
     from sharpset.comparison.printers import Comparison
-    from sharpset.comparison.shrinkage import ScaleChain
 
 __all__ = [
     "write_comparison_report",
-    "write_cure_report",
     "write_drift_report",
     "write_gauge_report",
-    "write_mould_report",
 ]
-
-
-def _size(value: Any) -> str:
-    return "all sizes" if math.isnan(float(value)) else f"{float(value):.3g}"
 
 
 def _share(value: Any) -> str:
     return "" if math.isnan(float(value)) else f"{100 * float(value):.0f} %"
 
 
-def _p(value: Any) -> str:
-    p = float(value)
-    if math.isnan(p):
-        return ""
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
-
-
-def _write(page: Page, out: Path | str) -> tuple[Path, Path]:
-    folder = Path(out)
-    return write_page_html(page, folder / "report.html"), write_page_pdf(page, folder / "report.pdf")
+def _more(value: Any) -> str:
+    n = float(value)
+    return "" if math.isnan(n) or n == 0 else "over 200" if math.isinf(n) else f"{n:.0f}"
 
 
 def write_comparison_report(comparison: Comparison, *, brief: Brief, out: Path | str) -> tuple[Path, Path]:
@@ -111,14 +93,15 @@ def write_comparison_report(comparison: Comparison, *, brief: Brief, out: Path |
         sections=tuple(s for s in sections if s.table or s.figure or s.text),
         cautions=PRINT_CAUTIONS,
     )
-    return _write(page, out)
+    return write_page(page, out)
 
 
 def _limit_sections(c: Comparison) -> list[Section]:
     table = as_text_table(c.limits, _limit_columns(c.label_a, c.label_b))
     text = (
         "The size of each kind that forms 90 % of the time, with one-sided 95 % bounds; the upper one is the a90/95. "
-        "Bounds are the wider of a bootstrap over print jobs and of the curve's own. Difference with its 95 % interval."
+        "Bounds are the widest of a bootstrap over print jobs, of Student's t over print jobs and of the curve's own. "
+        "Difference with its 95 % interval."
     )
     try:
         figure = draw_limits(c)
@@ -144,7 +127,7 @@ def _prints_text(c: Comparison) -> str:
 def _verdict_columns(a: str, b: str) -> dict[str, Any]:
     return {
         "kind": ("kind", ""),
-        "nominal_mm": ("size / mm", _size),
+        "nominal_mm": ("size / mm", size_words),
         "verdict": ("verdict", ""),
         "formed_a": (f"formed, {a}", _share),
         "formed_b": (f"formed, {b}", _share),
@@ -154,9 +137,10 @@ def _verdict_columns(a: str, b: str) -> dict[str, Any]:
         "U95_difference_mm": ("+/- mm", ".3f"),
         "n_a": (f"prints, {a}", "d"),
         "n_b": (f"prints, {b}", "d"),
-        "p_adjusted": ("p different, adjusted", _p),
-        "p_equal_adjusted": ("p equality, adjusted", _p),
-        "more_prints": ("more prints of each", ".0f"),
+        "p_adjusted": ("p different, adjusted", p_words),
+        "p_equal_adjusted": ("p equality, adjusted", p_words),
+        "more_prints": ("more prints of each, widths", _more),
+        "more_prints_to_form": ("more prints of each, forming", _more),
     }
 
 
@@ -164,15 +148,15 @@ def _kind_columns(a: str, b: str) -> dict[str, Any]:
     return {
         "kind": ("kind", ""),
         "measure": ("measure", ""),
-        "value_a": (f"{a} / mm", ".4f"),
-        "value_b": (f"{b} / mm", ".4f"),
+        "value_a": (f"{a} / mm", ".3g"),
+        "value_b": (f"{b} / mm", ".3g"),
         "unit": ("difference as", ""),
-        "difference": ("difference", ".4f"),
-        "low": ("low", ".4f"),
-        "high": ("high", ".4f"),
+        "difference": ("difference", ".3g"),
+        "low": ("low", ".3g"),
+        "high": ("high", ".3g"),
         "n_a": ("prints, first", "d"),
         "n_b": ("prints, second", "d"),
-        "p_adjusted": ("p adjusted", _p),
+        "p_adjusted": ("p adjusted", p_words),
         "verdict": ("verdict", ""),
     }
 
@@ -212,9 +196,9 @@ _AGREEMENT_COLUMNS: dict[str, Any] = {
     "n_features": ("features", "d"),
     "n_a": ("prints, first", "d"),
     "n_b": ("prints, second", "d"),
-    "bias_mm": ("bias / mm", "+.4f"),
-    "bias_low_mm": ("low", "+.4f"),
-    "bias_high_mm": ("high", "+.4f"),
+    "bias_mm": ("bias / mm", "+.3f"),
+    "bias_low_mm": ("low", "+.3f"),
+    "bias_high_mm": ("high", "+.3f"),
     "lower_mm": ("lower limit", "+.3f"),
     "upper_mm": ("upper limit", "+.3f"),
     "lower_low_mm": ("outer bound, lower", "+.3f"),
@@ -266,7 +250,7 @@ def write_gauge_report(studies: Sequence[GaugeStudy], *, out: Path | str) -> tup
         lead=first.summary() + ".",
         sections=tuple(sections),
     )
-    return _write(page, out)
+    return write_page(page, out)
 
 
 def write_drift_report(study: DriftStudy, *, out: Path | str) -> tuple[Path, Path]:
@@ -297,114 +281,4 @@ def write_drift_report(study: DriftStudy, *, out: Path | str) -> tuple[Path, Pat
         sections=tuple(sections),
         cautions=PRINT_CAUTIONS,
     )
-    return _write(page, out)
-
-
-def write_cure_report(check: CureCheck, *, out: Path | str) -> tuple[Path, Path]:
-    """Write ``report.html`` and ``report.pdf`` of a master before and after the mould cure."""
-    columns: dict[str, Any] = {
-        "kind": ("kind", ""),
-        "nominal_mm": ("size / mm", _size),
-        "verdict": ("verdict", ""),
-        "change_mm": ("change / mm", "+.4f"),
-        "low_mm": ("low", "+.4f"),
-        "high_mm": ("high", "+.4f"),
-        "n_features": ("features", "d"),
-        "n_masters": ("masters", "d"),
-        "p_adjusted": ("p adjusted", _p),
-    }
-    strong = check.changes["nominal_mm"].isna().tolist()
-    sections = [
-        Section(
-            title="Change of widths by kind and size",
-            text="After minus before, with 95 % intervals.",
-            table=as_text_table(check.changes, columns, strong=strong),
-        )
-    ]
-    if len(check.lost):
-        lost = {n: (n, "") for n in ("run_id", "feature_id", "kind", "nominal_mm", "after")}
-        sections.append(Section(title="No longer whole", table=as_text_table(check.lost, lost)))
-    if check.scale is not None:
-        sections.append(Section(title="Change of scale", text=check.scale.summary()))
-    if math.isfinite(check.roughness_change_mm):
-        text = (
-            f"{check.roughness_change_mm:+.4f} mm (95 % {check.roughness_low_mm:+.4f} to "
-            f"{check.roughness_high_mm:+.4f} mm)"
-        )
-        sections.append(Section(title="Change of edge roughness", text=text))
-    page = Page(
-        title="Master before and after the mould cure",
-        subtitle=f"{check.n_masters} masters, tolerance {check.tolerance_mm:g} mm",
-        lead=check.summary() + ".",
-        remarks=check.remarks,
-        sections=tuple(sections),
-        cautions=check.cautions,
-    )
-    return _write(page, out)
-
-
-def write_mould_report(*, chain: ScaleChain | None, budget: DetailBudget | None, out: Path | str) -> tuple[Path, Path]:
-    """Write ``report.html`` and ``report.pdf`` of a scale chain, a detail budget, or both."""
-    from sharpset.comparison.shrinkage import usual_shrinkage_percent
-
-    sections: list[Section] = []
-    lead: list[str] = []
-    remarks: tuple[str, ...] = ()
-    if chain is not None:
-        lead.append(chain.summary())
-        remarks = chain.remarks
-        stages = {
-            "stage": ("stage", ""),
-            "shrinkage_percent": ("shrinkage / %", ".3f"),
-            "U95_percent": ("+/- (95 %)", ".3f"),
-            "size_after": ("size after it, master = 1", ".5f"),
-        }
-        targets = {
-            "target_mm": ("wanted on the casting / mm", ".3f"),
-            "master_mm": ("on the master / mm", ".3f"),
-            "U95_mm": ("+/- mm", ".3f"),
-        }
-        text = "Shrinkages multiply. The interval covers the shrinkages given and nothing else."
-        sections.append(Section(title="Scale chain", text=text, table=as_text_table(chain.stages, stages)))
-        if len(chain.targets):
-            sections.append(Section(title="Sizes", table=as_text_table(chain.targets, targets)))
-        usual = pd.DataFrame(
-            [(name, low, high) for name, (low, high) in usual_shrinkage_percent().items()],
-            columns=["material", "low", "high"],
-        )
-        columns = {"material": ("material", ""), "low": ("from / %", ".2f"), "high": ("to / %", ".2f")}
-        sections.append(
-            Section(
-                title="Usual linear shrinkages",
-                text="Trade figures, common practice without a source: for orientation, never instead of measuring.",
-                table=as_text_table(usual, columns),
-            )
-        )
-    if budget is not None:
-        lead.append(budget.summary())
-        details = {
-            "name": ("detail", ""),
-            "kind": ("kind", ""),
-            "full_size_mm": ("full size / mm", ".1f"),
-            "model_mm": ("casting / mm", ".3f"),
-            "master_mm": ("master / mm", ".3f"),
-            "limit_mm": ("limit / mm", ".3f"),
-            "forms": ("forms", ""),
-            "thicken_to_mm": ("thicken to / mm on the print", ".2f"),
-            "thicken_to_full_size_mm": ("at full size / mm", ".1f"),
-            "times": ("times", ".2f"),
-            "draw_mm": ("draw in CAD / mm", ".3f"),
-        }
-        strong = (budget.details["forms"] == "no").tolist()
-        sections.insert(0, Section(title="Detail budget", table=as_text_table(budget.details, details, strong=strong)))
-    if not sections:
-        raise ReportError("neither a scale chain nor a detail budget was given. Give one of them.")
-    page = Page(
-        title="Masters and moulds",
-        subtitle="What to print so that the casting comes out as wanted",
-        lead="; ".join(lead) + ".",
-        remarks=tuple(remarks),
-        sections=tuple(sections),
-        cautions=MOULD_CAUTIONS,
-    )
-    return _write(page, out)
+    return write_page(page, out)

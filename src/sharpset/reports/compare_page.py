@@ -17,7 +17,17 @@ from matplotlib.figure import Figure
 from sharpset.errors import ReportError
 from sharpset.plots.style import as_data_uri
 
-__all__ = ["Page", "Section", "TextTable", "as_text_table", "write_page_html", "write_page_pdf"]
+__all__ = [
+    "Page",
+    "Section",
+    "TextTable",
+    "as_text_table",
+    "p_words",
+    "size_words",
+    "write_page",
+    "write_page_html",
+    "write_page_pdf",
+]
 
 _INK, _QUIET, _RULE, _PALE = "#1d2b36", "#5b6b78", "#c3ccd3", "#f2f5f7"
 
@@ -109,6 +119,25 @@ def _cell(value: Any, spec: str | Callable[[Any], str]) -> str:
     if spec and not isinstance(value, str):
         return format(value, spec)
     return str(value)
+
+
+def size_words(value: Any) -> str:
+    """Return a nominal size (mm) as text; without one the row stands for all sizes."""
+    return "all sizes" if math.isnan(float(value)) else f"{float(value):.3g}"
+
+
+def p_words(value: Any) -> str:
+    """Return a p value as text; empty where it is unknown."""
+    p = float(value)
+    if math.isnan(p):
+        return ""
+    return "< 0.001" if p < 0.001 else "> 0.99" if p > 0.99 else f"{p:.3f}"
+
+
+def write_page(page: Page, out: Path | str) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` of a page into a folder; return both paths."""
+    folder = Path(out)
+    return write_page_html(page, folder / "report.html"), write_page_pdf(page, folder / "report.pdf")
 
 
 def write_page_html(page: Page, path: Path | str) -> Path:
@@ -230,27 +259,33 @@ def _picture(figure: Figure, width: float) -> Any:
     return Image(buffer, width=wide * scale, height=high * scale, hAlign="LEFT")
 
 
+def _column_widths(table: TextTable, width: float, *, size: float) -> list[float]:
+    """Share a page's width: no column narrower than its longest word, sentences take what is left."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    plain, heavy = _fonts()
+    least, wanted = [], []
+    for j, head in enumerate(table.heads):
+        fonts = [heavy if strong else plain for strong in table.strong]
+        texts = [(head, heavy), *((row[j], font) for row, font in zip(table.rows, fonts, strict=True))]
+        words = [(word, font) for text, font in texts for word in text.split()]
+        whole = [(head.split(), heavy), *(([row[j]], font) for row, font in zip(table.rows, fonts, strict=True))]
+        least.append(max((stringWidth(word, font, size) for word, font in words), default=0) + 9)
+        longest = max((stringWidth(part, font, size) for parts, font in whole for part in parts), default=0) + 9
+        wanted.append(max(least[-1], min(longest, 260.0)))
+    if sum(wanted) <= width:
+        return wanted
+    spare = max(width - sum(least), 0.0) / max(sum(wanted) - sum(least), 1e-9)
+    return [low + spare * (high - low) for low, high in zip(least, wanted, strict=True)]
+
+
 def _pdf_table(table: TextTable, width: float) -> Any:
     from reportlab.lib.colors import HexColor
-    from reportlab.pdfbase.pdfmetrics import stringWidth
     from reportlab.platypus import Paragraph, Table
 
     size = 7.5
-    plain, heavy = _fonts()
     right = {True: 2, False: 0}
-    longest = []
-    for j, head in enumerate(table.heads):
-        words = max((stringWidth(w, heavy, size) for w in head.split()), default=0)
-        cells = max(
-            (
-                stringWidth(row[j], heavy if strong else plain, size)
-                for row, strong in zip(table.rows, table.strong, strict=True)
-            ),
-            default=0,
-        )
-        longest.append(min(max(words, cells), 205.0) + 12)
-    total = sum(longest)
-    widths = [w * min(1.0, width / total) for w in longest]
+    widths = _column_widths(table, width, size=size)
     cells = [
         [
             Paragraph(html.escape(h), _style(size, bold=True, alignment=right[n]))

@@ -90,6 +90,7 @@ def open_jpeg(path: Path, data: mmap.mmap) -> Picture:
         found_curve=icc_curve(profile) or segments.exif.found_curve,
         is_photograph=segments.exif.is_photograph,
         remarks=remarks,
+        scanner_id=segments.exif.scanner_id,
     )
 
 

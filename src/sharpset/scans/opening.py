@@ -87,6 +87,9 @@ def open_scan(
         bit_depth=picture.bit_depth,
         kind=picture.kind,
         remarks=picture.remarks,
+        scanner_id=picture.scanner_id,
+        # An argument overrules the file's resolution, and with it what the file says about its error.
+        u_scale=math.nan if picture.u_scale is None or size_argument is not None else picture.u_scale,
     )
 
 

@@ -19,6 +19,7 @@ from sharpset.scans.frame import PhotoFrame
 from sharpset.scans.markers import MarkerSighting, find_markers
 from sharpset.scans.opening import open_scan
 from sharpset.scans.resampling import combine_window
+from sharpset.scans.scale_note import ScaleNote, write_note
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ class RectifiedPhoto:
         return len(self.n_markers)
 
     def write(self, path: str | Path) -> Path:
-        """Write the window as a TIFF that `open_scan` reads with its scale and its linear encoding.
+        """Write the window as a TIFF that `open_scan` reads with its scale, how good that is, and its linear encoding.
 
         Parameters
         ----------
@@ -99,6 +100,8 @@ class RectifiedPhoto:
                 predictor=True,
                 resolution=(per_inch, per_inch),
                 resolutionunit="INCH",
+                description=write_note(ScaleNote(pixel_mm=self.scan.pixel_mm.x, u_scale=self.u_scale)),
+                metadata=None,
                 extratags=[(301, 3, linear.size, linear, True)],
             )
         except OSError as error:
@@ -215,12 +218,14 @@ def rectify_photos(
     _check(scans, camera, frame)
     step_mm = _finest_pixel_mm(camera, frame, thickness_mm) if pixel_mm is None else pixel_mm
     pixels = combine_window(scans, camera, frame, thickness_mm=thickness_mm, step_mm=step_mm)
+    u_scale = _u_scale(camera, frame, thickness_mm, u_thickness_mm)
     scan = scan_from_pixels(
         pixels,
         pixel_mm=PixelSize(step_mm, step_mm),
         name=str(scans[0].path),
         encoding=LINEAR,
         scale_source="frame",
+        u_scale=u_scale,
     )
     return RectifiedPhoto(
         scan=scan,
@@ -229,7 +234,7 @@ def rectify_photos(
         residual_rms_mm=camera.rms_mm,
         residual_max_mm=camera.max_mm,
         thickness_mm=thickness_mm,
-        u_scale=_u_scale(camera, frame, thickness_mm, u_thickness_mm),
+        u_scale=u_scale,
         remarks=tuple(dict.fromkeys(remark for one in scans for remark in one.remarks)),
     )
 

@@ -91,6 +91,7 @@ def open_png(path: Path, data: mmap.mmap) -> Picture:
         found_curve=curve or chunks.exif.found_curve,
         is_photograph=chunks.exif.is_photograph,
         remarks=remarks,
+        scanner_id=chunks.exif.scanner_id,
     )
 
 

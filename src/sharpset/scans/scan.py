@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import html
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -58,6 +59,10 @@ class Scan:
         File format.
     remarks : tuple of str
         What was ignored or converted on the way.
+    scanner_id : str
+        Maker, model and serial number as the file names them; empty where it does not.
+    u_scale : float
+        Relative standard uncertainty of the scale where the file states it (a rectified photograph), else NaN.
     """
 
     path: Path
@@ -71,6 +76,8 @@ class Scan:
     bit_depth: int = 8
     kind: str = ""
     remarks: tuple[str, ...] = ()
+    scanner_id: str = ""
+    u_scale: float = math.nan
 
     @cached_property
     def pixels(self) -> NDArray[Any]:
@@ -288,6 +295,8 @@ def scan_from_pixels(
     name: str = "picture",
     encoding: TransferCurve = SRGB,
     scale_source: str = "argument",
+    u_scale: float = math.nan,
+    scanner_id: str = "",
 ) -> Scan:
     """A scan from pixels in memory.
 
@@ -301,6 +310,9 @@ def scan_from_pixels(
         Becomes the scan's path and the first part of its id.
     encoding : TransferCurve
     scale_source : str
+    u_scale : float
+        Relative standard uncertainty of the pixel size, where it is known.
+    scanner_id : str
 
     Raises
     ------
@@ -326,4 +338,6 @@ def scan_from_pixels(
         encoding_source="argument",
         bit_depth=depths[pixels.dtype.name],
         kind="memory",
+        u_scale=u_scale,
+        scanner_id=scanner_id,
     )

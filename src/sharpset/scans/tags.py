@@ -26,6 +26,7 @@ HIGHEST_SCAN_DPI = 25_400.0
 _ORIENTATION = 0x0112
 _EXIF_IFD = 0x8769
 _FOCAL_LENGTH, _EXPOSURE_TIME, _F_NUMBER = 0x920A, 0x829A, 0x829D
+_MAKE, _MODEL, _SERIAL = 0x010F, 0x0110, 0xA431
 _COLOUR_SPACE, _GAMMA = 0xA001, 0xA500
 
 
@@ -85,6 +86,10 @@ class Picture:
     is_photograph : bool
         Whether a camera took it: then its density is no scan resolution.
     remarks : tuple of str
+    scanner_id : str
+        Maker, model and serial number, empty where the file names none.
+    u_scale : float or None
+        Relative standard uncertainty of the resolution, where the file states it.
     """
 
     kind: str
@@ -95,6 +100,8 @@ class Picture:
     found_curve: FoundCurve | None = None
     is_photograph: bool = False
     remarks: tuple[str, ...] = ()
+    scanner_id: str = ""
+    u_scale: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,6 +112,7 @@ class ExifFacts:
     density: Density | None = None
     found_curve: FoundCurve | None = None
     is_photograph: bool = False
+    scanner_id: str = ""
 
 
 def fault(path: Path, text: str) -> ScanError:
@@ -188,7 +196,19 @@ def exif_facts(raw: bytes) -> ExifFacts:
         density=tiff_density(outer.get(0x011A), outer.get(0x011B), outer.get(0x0128), source="EXIF"),
         found_curve=exif_curve(inner),
         is_photograph=any(tag in inner for tag in (_FOCAL_LENGTH, _EXPOSURE_TIME, _F_NUMBER)),
+        scanner_id=device_name(outer.get(_MAKE), outer.get(_MODEL), inner.get(_SERIAL)),
     )
+
+
+def device_name(*parts: object) -> str:
+    """Maker, model and serial number in one line; empty where none is named.
+
+    References
+    ----------
+    TIFF 6.0, section 8 (Make, Model); EXIF 2.3, table 8 (BodySerialNumber).
+    """
+    texts = [" ".join(part.replace("\0", " ").split()) for part in parts if isinstance(part, str)]
+    return " ".join(text for text in texts if text)
 
 
 def exif_curve(inner: dict[int, Any]) -> FoundCurve | None:

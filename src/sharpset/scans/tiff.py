@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,13 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
 from sharpset.scans.encoding import LINEAR, curve_from_samples
+from sharpset.scans.scale_note import read_note
 from sharpset.scans.tags import (
     FoundCurve,
     Picture,
     check_size,
     cmyk_to_rgb,
+    device_name,
     drop_alpha,
     exif_curve,
     fault,
@@ -33,6 +36,7 @@ _NO_COMPRESSION = 1
 _DNG_VERSION, _TRANSFER_FUNCTION, _ICC, _EXIF = 50706, 301, 34675, 34665
 _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT, _ORIENTATION, _COLOUR_MAP = 282, 283, 296, 274, 320
 _BUFFER_BYTES = 8_000_000  # of compressed strips held at once; the library's own default holds all of a usual scan
+_DESCRIPTION, _MAKE, _MODEL = 270, 271, 272
 _PHOTOGRAPH_TAGS = ("FocalLength", "ExposureTime", "FNumber")
 
 
@@ -92,6 +96,11 @@ def _read(path: Path, file: Any) -> Picture:
     )
     exif = _value(page, _EXIF)
     exif = exif if isinstance(exif, dict) else {}
+    note = read_note(_value(page, _DESCRIPTION))
+    if note is not None and density is not None and note.fits(density):
+        density = replace(density, source="frame")
+    else:
+        note = None
     return Picture(
         kind="TIFF",
         stored=pixels,
@@ -101,6 +110,8 @@ def _read(path: Path, file: Any) -> Picture:
         found_curve=_curve(page, exif, pixels),
         is_photograph=any(name in exif for name in _PHOTOGRAPH_TAGS),
         remarks=remarks + more,
+        scanner_id=device_name(_value(page, _MAKE), _value(page, _MODEL), exif.get("BodySerialNumber")),
+        u_scale=None if note is None else note.u_scale,
     )
 
 

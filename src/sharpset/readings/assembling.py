@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
+from sharpset.readings.contributions import Unsure, contributions, totals
 from sharpset.readings.features import FeatureFits
 from sharpset.readings.registration import PlaceData
 from sharpset.scans import Pose, RigidFit, fit_rigid
@@ -16,8 +17,6 @@ from sharpset.scans import Pose, RigidFit, fit_rigid
 __all__ = ["Assembled", "assemble", "places_of", "square_of"]
 
 FloatArray = NDArray[np.float64]
-_U_EDGE_PX = 0.02
-"""What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
 _DIRTY = 0.08
 
 
@@ -31,10 +30,13 @@ class Assembled:
         The columns of a table of readings, but for those that name scan, piece and run.
     stretch : ndarray of float, shape (n_features,)
         Length on the glass of a nominal millimetre across each feature.
+    contributions : pandas.DataFrame
+        The lines of every measured feature's uncertainty; see `contributions`.
     """
 
     table: pd.DataFrame
     stretch: FloatArray
+    contributions: pd.DataFrame
 
 
 def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
@@ -89,11 +91,18 @@ class _Columns:
         self.flags: list[list[str]] = [[] for _ in range(n)]
         self.stretch = np.full(n, stretch)
         blank = np.full(n, np.nan)
-        self.measured, self.u_private, self.roughness = blank.copy(), blank.copy(), blank.copy()
+        self.measured, self.roughness = blank.copy(), blank.copy()
         self.confidence, self.share, self.x_dev, self.y_dev = (blank.copy() for _ in range(4))
 
+    def part(self) -> FloatArray:
+        """Return the share of each feature's length that its size stands for."""
+        partly = np.array([word == "partly" for word in self.formed]) & np.isfinite(self.share)
+        return np.where(partly, np.maximum(self.share, 0.1), 1.0)
 
-def assemble(fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u_scale: float) -> Assembled:
+
+def assemble(
+    fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u_scale: float | tuple[float, float]
+) -> Assembled:
     """Return the table of readings of one piece.
 
     Parameters
@@ -105,8 +114,8 @@ def assemble(fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u
     registered : Pose
         The one through all features; places are stated against the rigid piece closest to it, so
         that they hold the printer's errors of scale and squareness.
-    u_scale : float
-        Relative standard uncertainty of the scan's scale, common to all features.
+    u_scale : float or (float, float)
+        Relative standard uncertainty of the scan's scale along columns and along rows, which all features share.
     """
     features = piece.features.reset_index(drop=True)
     columns = _Columns(features, float(np.sqrt(registered.scale_x * registered.scale_y)))
@@ -115,13 +124,20 @@ def assemble(fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u
     _fill_discs(columns, fits, pose, rigid)
     gone = np.array([word == "no" for word in columns.formed])
     measured = np.where(gone, np.nan, columns.measured)
-    private = np.where(gone, np.nan, np.hypot(columns.u_private, _U_EDGE_PX * float(np.mean(pose.pixel_mm))))
+    u_x, u_y = (float(u) for u in np.broadcast_to(u_scale, 2))
+    names = features["feature_id"].tolist()
+    lines = contributions(
+        fits, names, places_of(fits, piece, pose), registered, Unsure(scale_x=u_x, scale_y=u_y), columns.part()
+    )
+    lines = lines[lines["feature_id"].isin(features.loc[~gone & np.isfinite(measured), "feature_id"])]
+    u = totals(lines, names)
+    private, common = u["u_private_mm"].to_numpy(float), u["u_common_mm"].to_numpy(float)
     table = features[["feature_id", "kind", "nominal_mm", "angle_deg", "x_mm", "y_mm", "length_mm", "group"]].assign(
         formed=columns.formed,
         measured_mm=measured,
         u_private_mm=private,
-        u_common_mm=u_scale * measured,
-        U95_mm=1.96 * np.hypot(private, u_scale * measured),
+        u_common_mm=common,
+        U95_mm=1.96 * np.hypot(private, common),
         deviation_mm=measured - features["nominal_mm"].to_numpy(float),
         x_dev_mm=columns.x_dev,
         y_dev_mm=columns.y_dev,
@@ -130,7 +146,7 @@ def assemble(fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u
         share=columns.share,
         flags=[";".join(words) for words in columns.flags],
     )
-    return Assembled(table=table, stretch=columns.stretch)
+    return Assembled(table=table, stretch=columns.stretch, contributions=lines.reset_index(drop=True))
 
 
 def _fill_strips(columns: _Columns, fits: FeatureFits, pose: Pose, rigid: RigidFit) -> None:
@@ -163,14 +179,8 @@ def _strip_flags(fits: FeatureFits, index: NDArray[np.intp], formed: str) -> lis
 
 
 def _fill_width(columns: _Columns, fits: FeatureFits, row: int, index: NDArray[np.intp]) -> None:
-    """Fill in width and uncertainty; of a slot that is open in part, the width of its open part."""
-    part = max(float(columns.share[row]), 0.1) if columns.formed[row] == "partly" else 1.0
-    width = fits.strip_fits.width_mm[index]
-    u = np.hypot(fits.strip_fits.u_width_mm[index], fits.lengthwise.u_ends_mm[index])
-    if part < 1:
-        u = np.hypot(u, 0.1 * width)
-    columns.measured[row] = width.mean() / part
-    columns.u_private[row] = np.sqrt(np.mean(u**2) / len(index)) / part
+    """Fill in the width; of a slot that is open in part, that of its open part."""
+    columns.measured[row] = fits.strip_fits.width_mm[index].mean() / columns.part()[row]
 
 
 def _fill_place(
@@ -201,8 +211,6 @@ def _fill_discs(columns: _Columns, fits: FeatureFits, pose: Pose, rigid: RigidFi
         if columns.formed[row] == "no":
             continue
         columns.measured[row] = disc.diameter_mm
-        # Misfit and correlated noise each show part of the other: the larger one counts.
-        columns.u_private[row] = max(fits.strips.noise_inflation / max(disc.misfit, 1.0), 1.0) * disc.u_diameter_mm
         columns.roughness[row] = disc.roundness_mm
         columns.flags[row] += ["dirty"] * (disc.dirty > _DIRTY) + ["contrast borrowed"] * (disc.diameter_mm < small)
         point = columns.points[[row]]

@@ -16,17 +16,20 @@ from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
+from sharpset.readings.shading import Shade, measure_shade
 from sharpset.readings.spread import edge_residual, measure_edge_spread
-from sharpset.readings.strips import Priors, StripFits, fit_strips
+from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["FeatureFits", "PieceSamples", "read_features", "residual_of_edges", "sample_piece"]
+__all__ = ["Borrowed", "FeatureFits", "PieceSamples", "read_features", "residual_of_edges", "sample_piece"]
 
 FloatArray = NDArray[np.float64]
 _END_MM = 0.3
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _CONTRAST_FLOOR = 0.01
+_ROOT_STRIPS = 4.0
+"""Root of the number of wide strips that the scan's blur is the mean of."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -51,6 +54,21 @@ class PieceSamples:
     noise_inflation: float
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Borrowed:
+    """Relative standard uncertainties of what features borrow from the scan: their own scatter, and what they share."""
+
+    contrast_private: float
+    contrast_common: float
+    blur_private: float
+    blur_common: float
+
+    @property
+    def contrast(self) -> float:
+        """Both parts of the contrast's together."""
+        return float(np.hypot(self.contrast_private, self.contrast_common))
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class FeatureFits:
     """Everything fitted to one piece's features."""
@@ -63,6 +81,8 @@ class FeatureFits:
     discs: list[DiscFit]
     disc_verdicts: Verdicts
     kind_contrast: dict[str, float]
+    borrowed: Borrowed
+    shade: Shade
 
 
 def _strips_of(features: pd.DataFrame, light_reach_mm: float) -> tuple[list[int], list[Strip]]:
@@ -125,9 +145,12 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     """
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
     own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
-    contrast, scatter = _contrast_by_kind(samples, own)
-    priors = Priors(contrast=scatter, blur=max(spread.u_relative, 0.02))
-    fits = fit_strips(samples, profiles, spread, priors, contrast=contrast, noise_inflation=strips.noise_inflation)
+    contrast, borrowed = _borrowed(samples, own, spread)
+    priors = Priors(contrast=borrowed.contrast, blur=max(spread.u_relative, 0.02))
+    levels = levels_of(light, pose, piece)
+    fits = fit_strips(
+        samples, profiles, spread, priors, contrast=contrast, noise_inflation=strips.noise_inflation, light=levels
+    )
     lengthwise = follow_strips(samples, fits, spread, profiles.noise)
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
@@ -144,7 +167,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         Disc(name=r.feature_id, diameter_mm=r.nominal_mm, x_mm=r.x_mm, y_mm=r.y_mm, reach_mm=_STRIP_REACH_MM)
         for r in piece.features.iloc[hole_rows].itertuples()
     ]
-    fitted = fit_discs(light, pose, discs, spread, Priors(contrast=scatter))
+    fitted = fit_discs(light, pose, discs, spread, Priors(contrast=borrowed.contrast), levels=levels)
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),
         u_open_share=np.array([f.u_open_share for f in fitted]),
@@ -166,18 +189,26 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             for kind in ("bar", "slot")
             if any(s.solid == (kind == "bar") for s in samples.strips)
         },
+        borrowed=borrowed,
+        shade=measure_shade(samples, profiles, fits, spread),
     )
 
 
-def _contrast_by_kind(samples: Samples, own: StripFits) -> tuple[FloatArray, float]:
-    """Return the contrast that narrow features borrow, and its standard uncertainty.
+def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:
+    """Return the linear light of plate and background in the middle of the piece."""
+    middle = pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
+    return Light(plate=float(light.plate(*middle)), background=float(light.background(*middle)))
+
+
+def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread) -> tuple[FloatArray, Borrowed]:
+    """Return the contrast that narrow features borrow, and the uncertainty of all that is borrowed.
 
     It is taken, slots and bars apart, from the narrowest features that tell their own contrast to
     five per cent, because a narrow deep slot may look darker or lighter than a wide one.
     """
     solid = np.array([strip.solid for strip in samples.strips])
     contrast = np.ones(len(solid))
-    spreads = [_CONTRAST_FLOOR]
+    private, common = [0.0], [0.0]
     for kind in (True, False):
         clear = (solid == kind) & (own.u_contrast < 0.05) & (own.contrast > 0.75) & (own.contrast < 1.25)
         clear &= own.width_mm > 4 * own.sigma_mm
@@ -186,8 +217,18 @@ def _contrast_by_kind(samples: Samples, own: StripFits) -> tuple[FloatArray, flo
         order = np.flatnonzero(clear)[np.argsort(own.width_mm[clear])]
         narrow = own.contrast[order[: max(4, len(order) // 2)]]
         middle = float(np.median(narrow))
-        spread = 1.4826 * float(np.median(np.abs(narrow - middle)))
+        scatter = min(1.4826 * float(np.median(np.abs(narrow - middle))), 0.05)
         contrast[solid == kind] = middle
+        private.append(scatter)
+        # The median of n normal values scatters by 1.25 / sqrt(n) of one.
         drift = abs(middle - float(np.median(own.contrast[order[len(order) // 2 :]])))
-        spreads.append(float(np.hypot(min(spread, 0.05), drift)))
-    return contrast, float(np.clip(max(spreads), _CONTRAST_FLOOR, 0.05))
+        common.append(float(np.hypot(drift, 1.25 * scatter / np.sqrt(len(narrow)))))
+    own_part = min(max(private), 0.05)
+    shared = min(max(common), np.sqrt(max(0.05**2 - own_part**2, 0.0)))
+    floor = np.sqrt(max(_CONTRAST_FLOOR**2 - own_part**2, 0.0))
+    return contrast, Borrowed(
+        contrast_private=own_part,
+        contrast_common=float(max(shared, floor)),
+        blur_private=max(spread.u_relative, 0.02),
+        blur_common=float(np.hypot(spread.u_relative / _ROOT_STRIPS, 0.01)),
+    )

@@ -143,6 +143,8 @@ def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence
         contrast_to_noise=light.contrast_to_noise,
         registration_px=2 * registration.spread_mm / (scan.pixel_mm.x + scan.pixel_mm.y),
         remarks=remarks,
+        contributions=assembled.contributions,
+        shade=fits.shade,
     )
 
 
@@ -190,6 +192,8 @@ def _remarks(scan: Scan, code: CodeReading, fits: FeatureFits, strips: PieceSamp
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
+    if any(fits.shade.facing):
+        remarks.append(f"{fits.shade.summary()}. Scan it again turned by half a turn, and read both scans together")
     if strips.spread.halo < -0.07:
         remarks.append("edges overshoot: the scanner sharpens its pictures. Switch sharpening off for best results")
     return tuple(remarks)

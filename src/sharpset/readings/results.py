@@ -10,6 +10,8 @@ from typing import Any
 import pandas as pd
 
 from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.feature_budget import FeatureBudget, budget_of
+from sharpset.readings.shading import Shade
 from sharpset.scans import Pose
 
 __all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading"]
@@ -57,6 +59,10 @@ class PieceReading:
     registration_px : float
         Spread of the features' places about the pose, pixels.
     remarks : tuple of str
+    contributions : pandas.DataFrame
+        The lines of every reading's budget: ``feature_id, line, u_mm, shared, sign``.
+    shade : Shade or None
+        What the scan tells of shade at walls.
     """
 
     scan_id: str
@@ -69,6 +75,18 @@ class PieceReading:
     contrast_to_noise: float
     registration_px: float
     remarks: tuple[str, ...]
+    contributions: pd.DataFrame
+    shade: Shade | None = None
+
+    def budget(self, feature_id: str) -> FeatureBudget:
+        """Return the uncertainty of one reading by its causes.
+
+        Raises
+        ------
+        ReadingError
+            If the piece has no such feature, or nothing formed there.
+        """
+        return budget_of(self.table, self.contributions, feature_id)
 
     def value(self, name: str) -> float:
         """Return a quantity's value by name."""

@@ -17,7 +17,7 @@ from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import INNER_MM, Samples
 
-__all__ = ["Priors", "StripFits", "fit_strips"]
+__all__ = ["Light", "Priors", "StripFits", "WidthParts", "fit_strips"]
 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
@@ -47,6 +47,55 @@ class Priors:
     blur: float = 0.10
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Light:
+    """Linear light of plate and background, 0 dark to 1 full scale, in the middle of a piece."""
+
+    plate: float
+    background: float
+
+    def bend(self, solid: FloatArray) -> FloatArray:
+        """Return how the share solid changes per unit of relative error of the transfer exponent.
+
+        Light L that was decoded with a wrong exponent reads L^(1 + e); both ends of the share solid are
+        measured in the same picture, so that only what happens between them is left.
+        """
+
+        def moved(light: FloatArray | float) -> FloatArray:
+            bounded = np.maximum(light, 1e-4)
+            return np.asarray(bounded * np.log(bounded))
+
+        step = self.plate - self.background
+        between = moved(self.background + step * np.clip(solid, -0.2, 1.2))
+        ends = moved(self.background) * (1 - solid) + moved(self.plate) * solid
+        return np.asarray((between - ends) / step)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WidthParts:
+    """What the uncertainty of widths is made of; every array has one entry a feature.
+
+    Attributes
+    ----------
+    noise_mm : ndarray
+        Standard uncertainty from the pixels' noise, common noise of neighbours included.
+    misfit_mm : ndarray
+        What residuals beyond the noise add: rough edges, dirt, a model that does not hold.
+    levels_mm : ndarray
+        Standard uncertainty from the level around the feature as far as it is held near the maps of light.
+    per_contrast_mm, per_blur_mm, per_transfer_mm : ndarray
+        Signed change of the width per unit of relative error of the borrowed contrast, of the borrowed blur
+        and of the transfer exponent.
+    """
+
+    noise_mm: FloatArray
+    misfit_mm: FloatArray
+    levels_mm: FloatArray
+    per_contrast_mm: FloatArray
+    per_blur_mm: FloatArray
+    per_transfer_mm: FloatArray
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class StripFits:
     """Fits of many strips; every array has one entry a strip, lengths in mm on the glass.
@@ -63,6 +112,8 @@ class StripFits:
         Posterior standard deviation of the contrast: small where the strip tells it itself.
     misfit : ndarray
         Root mean square residual over what noise alone would leave.
+    parts : WidthParts
+        The same uncertainty of the width by its causes.
     """
 
     width_mm: FloatArray
@@ -76,6 +127,13 @@ class StripFits:
     u_contrast: FloatArray
     u_log_blur: FloatArray
     misfit: FloatArray
+    parts: WidthParts
+
+    def parameters(self) -> FloatArray:
+        """Return the parameters of all strips, shape (n_strips, 6), as another fit may start from them."""
+        return np.column_stack(
+            (self.width_mm, self.centre_mm, self.level, self.slope_per_mm, self.contrast, np.log(self.sigma_mm))
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -130,6 +188,8 @@ def fit_strips(
     *,
     contrast: FloatArray | None = None,
     noise_inflation: float = 1.0,
+    light: Light | None = None,
+    start: StripFits | None = None,
 ) -> StripFits:
     """Fit all strips at once by a damped Gauss-Newton (Levenberg-Marquardt) iteration.
 
@@ -143,6 +203,10 @@ def fit_strips(
         Contrast that each strip borrows, 1 for that of the maps of light.
     noise_inflation : float
         How much neighbouring pixels' common noise (print texture) widens the error of a mean.
+    light : Light, optional
+        Needed for the share of the transfer curve in `WidthParts`, which is 0 without it.
+    start : StripFits, optional
+        Fits of the same strips to start from; spares most of the steps.
 
     Returns
     -------
@@ -158,9 +222,9 @@ def fit_strips(
     priors = priors or Priors()
     borrowed = np.ones(len(samples.strips)) if contrast is None else contrast
     problem = _problem(samples, profiles, spread, priors, borrowed)
-    p = _start(problem, samples, spread)
+    p = _start(problem, samples, spread) if start is None else start.parameters()
     p = _iterate(problem, p)
-    return _results(problem, p, noise_inflation)
+    return _results(problem, p, noise_inflation, light)
 
 
 def _problem(
@@ -256,7 +320,7 @@ def _iterate(problem: _Problem, p: FloatArray) -> FloatArray:
     return p
 
 
-def _results(problem: _Problem, p: FloatArray, noise_inflation: float) -> StripFits:
+def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None) -> StripFits:
     model, jacobian = problem.evaluate(p)
     residual = problem.solid - model
     n_used = np.maximum((problem.weight > 0).sum(axis=1) - 4, 1)
@@ -265,7 +329,8 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float) -> StripF
     # part of the other, so that the larger one counts.
     scale = np.maximum(chi2, noise_inflation**2)
     weighted = (jacobian * (problem.weight / scale[:, None])[..., None]).transpose(0, 2, 1)
-    normal = weighted @ jacobian
+    information = weighted @ jacobian
+    normal = information.copy()
     index = np.arange(6)
     normal[:, index, index] += problem.prior_precision + 1e-12
     covariance = np.linalg.inv(normal)
@@ -282,4 +347,36 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float) -> StripF
         u_contrast=deviation[:, CONTRAST],
         u_log_blur=deviation[:, LOG_BLUR],
         misfit=np.sqrt(chi2),
+        parts=_parts(problem, covariance, information, weighted, model, noise_inflation**2 / scale, light),
+    )
+
+
+def _parts(
+    problem: _Problem,
+    covariance: FloatArray,
+    information: FloatArray,
+    weighted: FloatArray,
+    model: FloatArray,
+    noise_share: FloatArray,
+    light: Light | None,
+) -> WidthParts:
+    """Split the posterior variance of the width by its causes.
+
+    The estimate is p = V (A p_data + P p_prior), with the information A of the data, the precision P of the
+    priors and V = (A + P)^-1. So V = V A V + V P V: what the data's errors and what each prior's error leave.
+    """
+    row = covariance[:, WIDTH, :]
+    from_data = np.einsum("ni,nij,nj->n", row, information, row)
+    by_prior = row * problem.prior_precision
+    levels = np.sum(by_prior[:, [LEVEL, SLOPE]] * row[:, [LEVEL, SLOPE]], axis=1)
+    transfer = np.zeros(len(row))
+    if light is not None:
+        transfer = np.einsum("ni,nim,nm->n", row, weighted, light.bend(model))
+    return WidthParts(
+        noise_mm=np.sqrt(np.maximum(from_data * noise_share, 0)),
+        misfit_mm=np.sqrt(np.maximum(from_data * (1 - noise_share), 0)),
+        levels_mm=np.sqrt(np.maximum(levels, 0)),
+        per_contrast_mm=by_prior[:, CONTRAST],
+        per_blur_mm=by_prior[:, LOG_BLUR],
+        per_transfer_mm=transfer,
     )

@@ -1,0 +1,202 @@
+"""What the uncertainty of every reading is made of: one row for each feature and line of its budget.
+
+Each line is a standard uncertainty in mm with a sign. Lines that a scan or a scanner shares move all of
+its readings at once, each by its own amount and in its own direction (the sign): a transfer curve that
+is off makes slots wider and bars narrower. That is why differences need the sign.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.readings.features import FeatureFits
+from sharpset.readings.registration import PlaceData
+from sharpset.readings.strips import WidthParts
+from sharpset.scans import Pose
+
+__all__ = ["CONTRIBUTION_COLUMNS", "LINES", "Unsure", "contributions", "totals"]
+
+FloatArray = NDArray[np.float64]
+CONTRIBUTION_COLUMNS = ("feature_id", "line", "u_mm", "shared", "sign")
+LINES = {
+    "noise": "noise of the pixels and the texture that neighbours share",
+    "misfit": "residuals beyond the noise: rough edges, dirt",
+    "roughness": "parts of the length that were not sampled",
+    "contrast": "contrast and level borrowed from the scan",
+    "blur": "edge spread borrowed from the scan",
+    "transfer": "how stored values stand for light",
+    "shadow": "a lamp on one side",
+    "edge": "the shape of the edge spread and the place of the edge in it",
+    "pose": "direction of the feature",
+    "scale x": "scale along columns",
+    "scale y": "scale along rows",
+    "carriage": "uneven travel of the carriage",
+}
+"""Lines of a budget and what they stand for."""
+U_TRANSFER = 0.1 / 2.2 / np.sqrt(3)
+"""Of a transfer exponent, relative: within 0.1 of 2.2 after decoding (common practice, no source)."""
+_U_EDGE_PX = 0.02
+"""What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
+_PERIOD_MM = 10.0
+"""Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Unsure:
+    """What else than its pixels a scan is unsure of.
+
+    Attributes
+    ----------
+    scale_x, scale_y : float
+        Relative standard uncertainty of the scale along columns and rows.
+    transfer : float
+        Relative standard uncertainty of the transfer exponent.
+    """
+
+    scale_x: float
+    scale_y: float
+    transfer: float = U_TRANSFER
+
+
+def contributions(
+    fits: FeatureFits, feature_ids: list[str], places: PlaceData, registered: Pose, unsure: Unsure, share: FloatArray
+) -> pd.DataFrame:
+    """Return the lines of every feature's budget.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+    feature_ids : list of str
+        Names of the rows of the piece's table of features.
+    places : PlaceData
+        Where the features were found.
+    registered : Pose
+        The pose through all features.
+    unsure : Unsure
+    share : ndarray of float, shape (n_features,)
+        Share of a feature's length that its mean size stands for, 1 but for partly formed ones.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `CONTRIBUTION_COLUMNS`; ``shared`` is 'no', 'scan' or 'scanner', ``sign`` 1 or -1.
+    """
+    wander = _carriage(places, registered)
+    rows = [*_of_strips(fits, unsure, wander, share), *_of_discs(fits, registered, unsure, wander)]
+    table = pd.DataFrame(rows, columns=["row", "line", "effect", "shared"])
+    names = np.array(feature_ids, dtype=object)
+    return pd.DataFrame(
+        {
+            "feature_id": names[table["row"]],
+            "line": table["line"],
+            "u_mm": table["effect"].abs(),
+            "shared": table["shared"],
+            "sign": np.where(table["effect"] < 0, -1, 1),
+        }
+    )
+
+
+def totals(table: pd.DataFrame, feature_ids: list[str]) -> pd.DataFrame:
+    """Return ``u_private_mm`` and ``u_common_mm`` of every feature, NaN where a feature has no lines."""
+    squares = table.assign(square=table["u_mm"] ** 2, common=table["shared"] != "no")
+    summed = squares.pivot_table(index="feature_id", columns="common", values="square", aggfunc="sum")
+    summed = summed.reindex(index=feature_ids, columns=[False, True])
+    return np.sqrt(summed).set_axis(["u_private_mm", "u_common_mm"], axis=1)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Wander:
+    """Uneven travel: root mean square of the places' error along one axis of the glass (0 columns, 1 rows).
+
+    ``scatter_mm`` is that of all places about the pose, the printer's own errors included.
+    """
+
+    axis: int
+    rms_mm: float
+    scatter_mm: float
+
+    def of_width(self, width: FloatArray, along: FloatArray) -> FloatArray:
+        """Return the root mean square error of widths across normals with the component `along` the axis."""
+        phase = np.minimum(np.pi * width * np.abs(along) / _PERIOD_MM, np.pi / 2)
+        return np.asarray(2 * self.rms_mm * np.abs(along) * np.sin(phase))
+
+
+def _carriage(places: PlaceData, registered: Pose) -> _Wander:
+    """Judge the carriage by how much more places scatter along one axis of the glass than along the other."""
+    nominal = registered.to_pixels(places.points_mm) * np.array(registered.pixel_mm)
+    residual = places.glass_mm - np.sum(nominal * places.directions, axis=1)
+    spread = []
+    for axis in (0, 1):
+        part = residual[np.abs(places.directions[:, axis]) > 0.9]
+        spread.append(1.4826 * float(np.median(np.abs(part - np.median(part)))) if len(part) >= 8 else np.nan)
+    scatter = 1.4826 * float(np.median(np.abs(residual)))
+    if not np.all(np.isfinite(spread)):
+        return _Wander(axis=1, rms_mm=0.0, scatter_mm=scatter)
+    axis = int(np.argmax(spread))
+    return _Wander(axis=axis, rms_mm=float(np.sqrt(spread[axis] ** 2 - spread[1 - axis] ** 2)), scatter_mm=scatter)
+
+
+def _lines(parts: WidthParts, fits: FeatureFits, unsure: Unsure, pixel_mm: float) -> list[tuple[str, FloatArray, str]]:
+    """Return the lines that strips and discs have alike."""
+    lent = fits.borrowed
+    return [
+        ("noise", parts.noise_mm, "no"),
+        ("misfit", parts.misfit_mm, "no"),
+        ("contrast", np.hypot(parts.per_contrast_mm * lent.contrast_private, parts.levels_mm), "no"),
+        ("contrast", parts.per_contrast_mm * lent.contrast_common, "scan"),
+        ("blur", parts.per_blur_mm * lent.blur_private, "no"),
+        ("blur", parts.per_blur_mm * lent.blur_common, "scan"),
+        ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
+        ("edge", np.full(len(parts.noise_mm), _U_EDGE_PX * pixel_mm), "no"),
+    ]
+
+
+_Row = tuple[int, str, float, str]
+
+
+def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatArray) -> list[_Row]:
+    samples, width = fits.strips.samples, fits.strip_fits.width_mm
+    across = samples.normal
+    opening = np.where([strip.solid for strip in samples.strips], -1.0, 1.0)
+    # The direction of one feature is known from its piece's pose to the scatter of places over its length.
+    tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
+    lines = [
+        *_lines(fits.strip_fits.parts, fits, unsure, samples.pixel_mm),
+        ("roughness", fits.lengthwise.u_ends_mm, "no"),
+        ("shadow", opening * fits.shade.width_effect_mm(across), "scan"),
+        ("pose", width * tilt**2 / 2, "no"),
+        ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
+        ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
+        ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
+    ]
+    rows: list[_Row] = []
+    for row in np.unique(fits.strips.rows):
+        index = np.flatnonzero(fits.strips.rows == row)
+        part = float(share[row])
+        for line, effect, shared in lines:
+            # A square is the mean of two strips: what they share stays, what each has for itself averages.
+            joined = np.mean(effect[index]) if shared != "no" else np.sqrt(np.sum(effect[index] ** 2)) / len(index)
+            rows.append((int(row), line, float(joined) / part, shared))
+        if part < 1:
+            rows.append((int(row), "roughness", 0.1 * float(width[index].mean()) / part, "no"))
+    return rows
+
+
+def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wander) -> list[_Row]:
+    pixel_mm = float(np.mean(registered.pixel_mm))
+    rows: list[_Row] = []
+    for row, disc in zip(fits.disc_rows, fits.discs, strict=True):
+        size = np.array([disc.diameter_mm])
+        lines = [
+            *_lines(disc.parts, fits, unsure, pixel_mm),
+            ("shadow", np.array([fits.shade.diameter_effect_mm]), "scan"),
+            ("scale x", size / 2 * unsure.scale_x, "scanner"),
+            ("scale y", size / 2 * unsure.scale_y, "scanner"),
+            ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),
+        ]
+        rows += [(int(row), line, float(effect[0]), shared) for line, effect, shared in lines]
+    return rows

@@ -1,0 +1,201 @@
+"""The shade of walls: a lamp on one side dims a band beside the edges that face away from it.
+
+A band of width b in which a share h of the contrast is missing moves an edge towards its bright side
+by h b, and widens its spread by the variance h (1 - h) b^2. Edges that face the lamp keep theirs. So
+the difference of the edge spread between edges that face opposite ways tells the size of the shift,
+given h; which edges are shaded tells its direction on the glass. A lamp may lie along the columns or
+along the rows of the picture (the carriage runs along one of them), so both are looked at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.profiles import Profiles
+from sharpset.readings.sampling import Samples
+from sharpset.readings.strips import StripFits
+
+__all__ = ["Shade", "measure_shade"]
+
+FloatArray = NDArray[np.float64]
+_DEPTH, _U_DEPTH = 0.5, 0.1
+"""Share of the contrast that the band lacks: half, as a lamp half hidden by the wall leaves."""
+_WIDEST_MM = 0.0125
+"""Largest shift that is thought possible before the scan is looked at (a band of 25 um)."""
+_APART = 7.0
+"""Strips narrower than this many blur widths do not tell the spreads of their two edges apart."""
+_FEWEST = 6
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shade:
+    """What a scan tells of its shade; x along columns, y along rows.
+
+    Attributes
+    ----------
+    excess_x_mm2, excess_y_mm2 : float
+        Variance by which the spread of edges facing +x (+y, downwards in the picture) exceeds that of edges
+        facing the other way; negative where those are shaded.
+    u_excess_x_mm2, u_excess_y_mm2 : float
+        Standard uncertainties, from the scatter between edges.
+    shift_x_mm, shift_y_mm : float
+        Root mean square of the shift of a shaded edge that agrees with them, of unknown sign in a single scan.
+    n : int
+        Strips that were used.
+    """
+
+    excess_x_mm2: float
+    excess_y_mm2: float
+    u_excess_x_mm2: float
+    u_excess_y_mm2: float
+    shift_x_mm: float
+    shift_y_mm: float
+    n: int
+
+    @property
+    def facing(self) -> tuple[int, int]:
+        """Which edges are shaded along x and y: 1 or -1 where the evidence is three uncertainties strong, else 0."""
+        pairs = ((self.excess_x_mm2, self.u_excess_x_mm2), (self.excess_y_mm2, self.u_excess_y_mm2))
+        x, y = (int(np.sign(value)) if abs(value) > 3 * u else 0 for value, u in pairs)
+        return x, y
+
+    def width_effect_mm(self, normal: FloatArray) -> FloatArray:
+        """Return the standard uncertainty of widths across the given normals, shape (n,); of an unknown side.
+
+        One edge of every strip faces away from the lamp. The sign of the shift is not known from one scan (the
+        bright side loses light in the shade, or a lit wall adds some), hence the root of three of a rectangle.
+        """
+        n = np.atleast_2d(normal)
+        return np.asarray(np.hypot(self.shift_x_mm * n[:, 0], self.shift_y_mm * n[:, 1]) / np.sqrt(3))
+
+    @property
+    def diameter_effect_mm(self) -> float:
+        """Standard uncertainty of a hole's diameter: the shift averaged round the edge, 2 / pi of it."""
+        return float(np.hypot(self.shift_x_mm, self.shift_y_mm) * 2 / np.pi / np.sqrt(3))
+
+    def summary(self) -> str:
+        """Return the shade in one line."""
+        x, y = self.facing
+        if not (x or y):
+            x_um, y_um = 1000 * self.shift_x_mm, 1000 * self.shift_y_mm
+            return f"no shade seen; edges may be off by {x_um:.1f} um along columns and {y_um:.1f} um along rows"
+        shaded = [word for word, is_on in (("columns", x), ("rows", y)) if is_on]
+        shift = 1000 * max(self.shift_x_mm * abs(x), self.shift_y_mm * abs(y))
+        return f"walls shade one side along {' and '.join(shaded)}: those edges are off by about {shift:.1f} um"
+
+
+def measure_shade(samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread) -> Shade:
+    """Compare the spread of edges that face opposite ways.
+
+    Parameters
+    ----------
+    samples, profiles, fits : all strips of a piece
+    spread : EdgeSpread
+
+    Returns
+    -------
+    Shade
+        Of a piece with too few wide strips the largest shift that is thought possible.
+
+    Notes
+    -----
+    A band that is wholly dark widens no edge and cannot be seen in one scan; two scans turned by half a
+    turn tell it. The shift's prior is even up to 12.5 um.
+    """
+    usable = (fits.contrast > 0.8) & (fits.contrast < 1.25) & (fits.width_mm > _APART * fits.sigma_mm)
+    difference, weight = _spread_difference(samples, profiles, fits, spread)
+    chosen = np.flatnonzero(usable & (weight > 0))
+    if len(chosen) < _FEWEST:
+        shift = _WIDEST_MM / np.sqrt(3)
+        return Shade(
+            excess_x_mm2=np.nan,
+            excess_y_mm2=np.nan,
+            u_excess_x_mm2=np.nan,
+            u_excess_y_mm2=np.nan,
+            shift_x_mm=shift,
+            shift_y_mm=shift,
+            n=len(chosen),
+        )
+    normal = samples.normal[chosen]
+    design = np.sign(normal) * normal**2
+    excess, u = _robust_parts(design, difference[chosen], weight[chosen])
+    shift = [_agreeing_shift(value, error) for value, error in zip(excess, u, strict=True)]
+    return Shade(
+        excess_x_mm2=excess[0],
+        excess_y_mm2=excess[1],
+        u_excess_x_mm2=u[0],
+        u_excess_y_mm2=u[1],
+        shift_x_mm=shift[0],
+        shift_y_mm=shift[1],
+        n=len(chosen),
+    )
+
+
+def _spread_difference(
+    samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread
+) -> tuple[FloatArray, FloatArray]:
+    """Return, per strip, the variance of the edge that faces +normal minus that of the other, and its weight.
+
+    One Gauss-Newton step of the fit with a blur of its own for each edge, all other parameters free.
+    """
+    solid = np.array([strip.solid for strip in samples.strips])
+    sign = np.where(solid, 1.0, -1.0)[:, None]
+    height, sigma = sign * fits.contrast[:, None], fits.sigma_mm[:, None]
+    d = profiles.d_mm - fits.centre_mm[:, None]
+    left, right = d + fits.width_mm[:, None] / 2, d - fits.width_mm[:, None] / 2
+    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    span = edge_profile(left, sigma, **kind) - edge_profile(right, sigma, **kind)
+    at_left, at_right = line_profile(left, sigma, **kind), line_profile(right, sigma, **kind)
+    model = fits.level[:, None] + fits.slope_per_mm[:, None] * profiles.d_mm + height * span
+    columns = (
+        height * at_left,
+        height * at_right,
+        np.ones_like(d),
+        profiles.d_mm,
+        span,
+        -height * left * at_left,
+        height * right * at_right,
+    )
+    jacobian = np.stack(columns, axis=-1)
+    noise = np.maximum(profiles.noise, 2e-3)
+    weighted = jacobian * (profiles.n_pixels / noise[:, None] ** 2)[..., None]
+    normal = np.einsum("nmi,nmj->nij", weighted, jacobian) + 1e-9 * np.eye(7)
+    step = np.linalg.solve(normal, np.einsum("nmi,nm->ni", weighted, profiles.solid - model)[..., None])[..., 0]
+    covariance = np.linalg.inv(normal)
+    # The left edge of a slot has the solid below it and faces +normal; of a bar it is the right one.
+    more = np.where(solid, step[:, 6] - step[:, 5], step[:, 5] - step[:, 6])
+    variance = covariance[:, 5, 5] + covariance[:, 6, 6] - 2 * covariance[:, 5, 6]
+    scale = 2 * fits.sigma_mm**2
+    with np.errstate(divide="ignore"):
+        weight = np.where(variance > 0, 1 / (scale**2 * np.maximum(variance, 1e-12)), 0.0)
+    return scale * more, np.where(np.isfinite(weight), weight, 0.0)
+
+
+def _robust_parts(design: FloatArray, values: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the two coefficients by weighted least squares with Tukey's biweight, and their uncertainties."""
+    # Rough edges scatter alike whatever their length: no strip counts more than four times the median one.
+    weight = np.minimum(weight, 4 * np.median(weight))
+    base, robust = weight / weight.mean(), np.ones(len(values))
+    small = 1e-3 * np.eye(2)
+    for _ in range(10):
+        w = base * robust
+        normal = (design * w[:, None]).T @ design + small
+        parts = np.linalg.solve(normal, (design * w[:, None]).T @ values)
+        residual = (values - design @ parts) * np.sqrt(base)
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-12)
+        robust = np.clip(1 - (residual / (5 * scale)) ** 2, 0, None) ** 2
+    return parts, scale * np.sqrt(np.diag(np.linalg.inv(normal)))
+
+
+def _agreeing_shift(excess: float, u: float) -> float:
+    """Return the root mean square shift of shaded edges that agrees with an excess variance."""
+    shift = np.linspace(0, 1, 400) * max(_WIDEST_MM, 1.5 * np.sqrt(abs(excess)))
+    ratio = np.array([_DEPTH - np.sqrt(3) * _U_DEPTH, _DEPTH, _DEPTH + np.sqrt(3) * _U_DEPTH])
+    variance = shift[:, None] ** 2 * (1 - ratio) / ratio
+    chance = np.exp(-0.5 * ((abs(excess) - variance) / u) ** 2)
+    chance += np.exp(-0.5 * ((abs(excess) + variance) / u) ** 2)
+    return float(np.sqrt(np.sum(chance * shift[:, None] ** 2) / max(float(chance.sum()), 1e-300)))

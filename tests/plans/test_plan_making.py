@@ -355,3 +355,38 @@ def test_singular_models_are_refused_in_words():
     )
     with pytest.raises(PlanError, match="rule"):
         make_plan(factors, design="d-optimal", model="linear", starts=4)
+
+
+@pytest.mark.parametrize("k", [2, 3, 4, 5, 7])
+def test_simplex_is_the_smallest_orthogonal_first_order_design(unit_factors, k):
+    plan = make_plan(unit_factors(k), design="simplex", centre_points=0)
+    points = plan.coded.to_numpy(dtype=float)
+    assert points.shape == (k + 1, k)
+    assert np.abs(points).max() == pytest.approx(1.0)
+    # By definition: balanced about the middle, columns orthogonal and of one length, all pairs equally far apart.
+    assert points.sum(axis=0) == pytest.approx(np.zeros(k), abs=1e-9)
+    gram = points.T @ points
+    assert gram == pytest.approx(gram[0, 0] * np.eye(k), abs=1e-9)
+    apart = np.linalg.norm(points[:, None] - points[None], axis=2)[np.triu_indices(k + 1, 1)]
+    assert apart == pytest.approx(np.full(len(apart), apart[0]))
+
+
+def test_simplex_of_three_factors_is_a_half_of_the_cube(unit_factors):
+    points = make_plan(unit_factors(3), design="simplex").coded.to_numpy(dtype=float)
+    assert np.abs(points) == pytest.approx(np.ones((4, 3)))
+    assert abs(points.prod(axis=1).sum()) == pytest.approx(4.0)
+
+
+def test_simplex_refuses_labels_and_single_factors(unit_factors):
+    with pytest.raises(PlanError, match="two factors or more"):
+        make_plan(unit_factors(1), design="simplex")
+    mixed = factors_from_dict(
+        {
+            "factor": [
+                *({"name": n, "low": 0, "high": 1} for n in "abcd"),
+                {"name": "resin", "kind": "categorical", "levels": ["grey", "clear"]},
+            ]
+        }
+    )
+    with pytest.raises(PlanError, match="needs values between"):
+        make_plan(mixed, design="simplex")

@@ -109,3 +109,15 @@ def test_pages_can_be_unpacked(plan, tmp_path):
     data = write_run_sheet(plan, tmp_path / "sheet.pdf").read_bytes()
     pages = int(re.search(rb"/Count (\d+)", data).group(1))
     assert 3 <= pages <= plan.n_runs
+
+
+def test_cautions_stand_under_the_process_they_belong_to():
+    from sharpset.plans.run_sheet import cautions_by_heading
+
+    assert cautions_by_heading("resin") == {"Cautions": list(CAUTIONS["resin"])}
+    unknown = cautions_by_heading(None)
+    assert list(unknown) == ["Cautions for filament printing", "Cautions for resin printing", "Cautions for both"]
+    assert not any("resin" in text for text in unknown["Cautions for filament printing"])
+    assert set().union(*unknown.values()) == set().union(*CAUTIONS.values())
+    # Nothing is said twice.
+    assert sum(map(len, unknown.values())) == len(set().union(*CAUTIONS.values()))

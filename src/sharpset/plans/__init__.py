@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sharpset.plans.aliases import alias_matrix, alias_table
-    from sharpset.plans.augmenting import AUGMENTS, augment_plan
+    from sharpset.plans.augmenting import augment_plan
     from sharpset.plans.factor_file import factors_from_dict, load_factors
     from sharpset.plans.factors import Factor, Factors
     from sharpset.plans.files import import_plan, load_plan, load_results, save_plan
     from sharpset.plans.formulas import Term, expand_model, missing_margins
-    from sharpset.plans.making import DESIGNS, make_plan
+    from sharpset.plans.making import make_plan
     from sharpset.plans.models import ModelBasis, make_basis, model_matrix
+    from sharpset.plans.names import AUGMENTS, DESIGNS
     from sharpset.plans.plan import Plan
     from sharpset.plans.power import needed_replicates, power_table
     from sharpset.plans.properties import (
@@ -31,10 +32,10 @@ if TYPE_CHECKING:
     from sharpset.plans.run_sheet import CAUTIONS, write_run_sheet
 
 _HOME = {
-    "AUGMENTS": "augmenting",
+    "AUGMENTS": "names",
     "CAUTIONS": "run_sheet",
     "Constraint": "rules",
-    "DESIGNS": "making",
+    "DESIGNS": "names",
     "Factor": "factors",
     "Factors": "factors",
     "ModelBasis": "models",

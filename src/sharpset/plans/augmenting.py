@@ -17,13 +17,13 @@ from sharpset.plans.factors import Factors
 from sharpset.plans.formulas import Term
 from sharpset.plans.making import check_settings, model_text, usual_model
 from sharpset.plans.models import make_basis
+from sharpset.plans.names import AUGMENTS
 from sharpset.plans.plan import Plan, ordered_runs
 from sharpset.plans.properties import information_matrix
 from sharpset.plans.remarks import practice_remarks
 
 __all__ = ["AUGMENTS", "augment_plan"]
 
-AUGMENTS = ("foldover", "centre", "axial", "optimal")
 Array = NDArray[np.float64]
 
 

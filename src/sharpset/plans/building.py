@@ -73,7 +73,7 @@ def _to_levels(factors: Factors, points: Array, design: str) -> Array:
             raise PlanError(
                 f"factor {factor.name!r} has fixed levels, but this {design} design needs values between or "
                 f"beyond them. "
-                "Use axial = 'face-centred', d-optimal or i-optimal."
+                "Use face-centred axial points, plackett-burman, d-optimal or i-optimal."
             )
     return matrix
 
@@ -144,6 +144,13 @@ def _plackett_burman(factors: Factors, wish: Wish) -> Points:
     return _with_centres(factors, points, wish.centre_points, 1)
 
 
+def _simplex(factors: Factors, wish: Wish) -> Points:
+    _one_block(wish, "simplex")
+    points = classical.simplex(len(factors))
+    points = replace(points, matrix=_to_levels(factors, points.matrix, "simplex"))
+    return _with_centres(factors, points, wish.centre_points, 1)
+
+
 def _box_behnken(factors: Factors, wish: Wish) -> Points:
     points = classical.box_behnken(len(factors), n_blocks=wish.blocks, centre_points=wish.centre_points)
     return replace(points, matrix=_to_levels(factors, points.matrix, "box-behnken"))
@@ -184,6 +191,7 @@ CLASSICAL: dict[str, Callable[[Factors, Wish], Points]] = {
     "full": _full,
     "fractional": _fractional,
     "plackett-burman": _plackett_burman,
+    "simplex": _simplex,
     "box-behnken": _box_behnken,
     "central-composite": _central_composite,
     "definitive": _definitive,

@@ -8,6 +8,7 @@ References
 ----------
 Box, G. E. P. & Behnken, D. W. (1960), Technometrics 2(4), 455-475.
 Box, G. E. P. & Hunter, J. S. (1957), Annals of Mathematical Statistics 28(1), 195-241.
+Box, G. E. P. (1952), Biometrika 39(1/2), 49-57 (simplex).
 Jones, B. & Nachtsheim, C. J. (2011), Journal of Quality Technology 43(1), 1-15; (2013), 45(2), 121-129.
 """
 
@@ -37,6 +38,7 @@ __all__ = [
     "central_composite",
     "definitive_screening",
     "plackett_burman",
+    "simplex",
     "two_level",
 ]
 
@@ -247,4 +249,34 @@ def definitive_screening(n_three_level: int, n_two_level: int) -> Points:
     foldover = {tuple(row) for row in matrix} == {tuple(-row + 0.0) for row in matrix}
     if not foldover or np.abs(main.T @ main - np.diag(np.diag(main.T @ main))).max() > 1e-9:
         raise PlanError(f"no definitive screening design of {k} factors was found. Use d-optimal.")
+    return _in_one_block(matrix)
+
+
+def simplex(n_factors: int) -> Points:
+    """Return the regular simplex about the middle: the smallest orthogonal first-order design.
+
+    Parameters
+    ----------
+    n_factors : int
+        From 2 up; all continuous.
+
+    Returns
+    -------
+    Points
+        One run more than factors. All runs lie at the same distance from the middle and the factors'
+        columns are orthogonal. Of many turns the one that reaches farthest inside the limits is taken;
+        three and seven factors get corners of the cube (a two-level fraction).
+    """
+    k = n_factors
+    if k < 2:
+        raise PlanError(f"a simplex needs two factors or more, got {k}.")
+    basis = np.linalg.svd(np.eye(k + 1) - 1.0 / (k + 1))[2][:k].T
+    rng = np.random.default_rng(k)
+    turns = np.linalg.qr(rng.standard_normal((2000, k, k)))[0]
+    corners = basis @ turns
+    size = np.abs(corners).max(axis=(1, 2))
+    best = int(np.argmin(size))
+    matrix = corners[best] / size[best]
+    if k in (3, 7):
+        matrix = plackett_burman(k, runs=k + 1).matrix
     return _in_one_block(matrix)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sharpset.errors import PlanError
+from sharpset.plans.names import AUGMENTS, DESIGNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -15,12 +16,6 @@ if TYPE_CHECKING:
     from sharpset.plans.plan import Plan
 
 __all__ = ["configure"]
-
-_DESIGNS = (
-    *("full", "fractional", "plackett-burman", "box-behnken", "central-composite", "definitive"),
-    *("d-optimal", "i-optimal", "a-optimal"),
-)
-_AUGMENTS = ("foldover", "centre", "axial", "optimal")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -63,7 +58,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def _configure_new(new: argparse.ArgumentParser) -> None:
     new.add_argument("--factors", type=Path, required=True, metavar="FILE", help="factors.toml")
-    new.add_argument("--design", required=True, metavar="NAME", help=", ".join(_DESIGNS))
+    new.add_argument("--design", required=True, metavar="NAME", help=", ".join(DESIGNS))
     new.add_argument(
         "--model", help="linear, interactions, quadratic or a list of terms (default: what the design is for)"
     )
@@ -93,7 +88,7 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
 def _configure_augment(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     augment = actions.add_parser("augment", help="add runs to a plan", description="Add runs to a plan.")
     augment.add_argument("plan", type=Path, metavar="DIR")
-    augment.add_argument("--how", required=True, choices=_AUGMENTS)
+    augment.add_argument("--how", required=True, choices=AUGMENTS)
     augment.add_argument("--runs", type=int, metavar="N", help="how many (centre, optimal)")
     augment.add_argument("--model", help="model for which optimal runs are chosen")
     augment.add_argument("--factor", metavar="NAME", help="fold over this factor only")
@@ -188,13 +183,14 @@ def _is_there(plan: Plan, folder: Path) -> bool:
 
 
 def _write_sheet(plan: Plan, folder: Path, args: argparse.Namespace) -> int:
-    from sharpset.plans import CAUTIONS, write_run_sheet
+    from sharpset.plans.run_sheet import cautions_by_heading, write_run_sheet
 
     path = write_run_sheet(plan, folder / "run_sheet.pdf", title=args.title, process=args.process, page=args.page)
     print(f"Run sheet: {path}. Print the runs in its order, one print job each; write down what is odd.")
-    processes = [args.process] if args.process else list(CAUTIONS)
-    for text in dict.fromkeys(text for process in processes for text in CAUTIONS[process]):
-        print(f"caution: {text}")
+    for title, texts in cautions_by_heading(args.process).items():
+        print(f"{title}:")
+        for text in texts:
+            print(f"  {text}")
     return 0
 
 

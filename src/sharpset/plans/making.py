@@ -15,6 +15,7 @@ from sharpset.plans.building import CLASSICAL, MOST_RUNS, Wish
 from sharpset.plans.exchange import Criterion
 from sharpset.plans.factors import Factors
 from sharpset.plans.formulas import Term, expand_model
+from sharpset.plans.names import DESIGNS
 from sharpset.plans.optimal import optimal_runs
 from sharpset.plans.plan import Plan, ordered_runs
 from sharpset.plans.remarks import design_remarks, hard_remarks, practice_remarks
@@ -22,20 +23,6 @@ from sharpset.plans.remarks import design_remarks, hard_remarks, practice_remark
 __all__ = ["DESIGNS", "make_plan"]
 
 Array = NDArray[np.float64]
-
-
-DESIGNS = (
-    "full",
-    "fractional",
-    "plackett-burman",
-    "box-behnken",
-    "central-composite",
-    "definitive",
-    "d-optimal",
-    "i-optimal",
-    "a-optimal",
-)
-"""Names of the designs."""
 
 
 _CRITERION: dict[str, Criterion] = {"d-optimal": "D", "i-optimal": "I", "a-optimal": "A"}
@@ -194,7 +181,7 @@ def usual_model(plan: Plan) -> str:
     """Return the richest named model that the design is meant for and can tell."""
     wanted = {"box-behnken": "quadratic", "central-composite": "quadratic"}.get(plan.design)
     order = ["quadratic", "interactions", "linear"] if wanted else ["interactions", "linear"]
-    if plan.design in ("plackett-burman", "definitive"):
+    if plan.design in ("plackett-burman", "simplex", "definitive"):
         order = ["linear"]
     if plan.design == "full" and any(plan.runs[f.name].nunique() > 2 for f in plan.factors if not f.is_categorical):
         order = ["quadratic", "interactions", "linear"]

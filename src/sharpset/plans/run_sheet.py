@@ -15,7 +15,7 @@ import pandas as pd
 from sharpset.errors import PlanError
 from sharpset.plans.plan import Plan
 
-__all__ = ["CAUTIONS", "write_run_sheet"]
+__all__ = ["CAUTIONS", "cautions_by_heading", "write_run_sheet"]
 
 _HEAT = "The nozzle, the plate and the chamber are hot enough to burn: let them cool, or wear heat-resistant gloves."
 _FUMES = "Heated plastic gives off fumes and fine particles: ventilate the room and do not stay beside the machine."
@@ -36,6 +36,19 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     ),
 }
 """Cautions by process, printed on the first page."""
+
+
+def cautions_by_heading(process: str | None) -> dict[str, list[str]]:
+    """Return cautions under headings: one heading where the process is known, else one for each and one for all."""
+    if process is not None:
+        return {"Cautions": list(CAUTIONS[process])}
+    shared = [text for text in CAUTIONS["filament"] if all(text in texts for texts in CAUTIONS.values())]
+    own = {
+        f"Cautions for {name} printing": [text for text in texts if text not in shared]
+        for name, texts in CAUTIONS.items()
+    }
+    return {**own, "Cautions for both": shared}
+
 
 _BLANKS: dict[str, tuple[str, ...]] = {
     "filament": ("date", "start", "print time", "nozzle °C", "plate °C", "room °C", "material lot"),
@@ -255,13 +268,10 @@ def _front(
         sheet.heading("Remarks")
         for remark in plan.remarks:
             sheet.paragraph(remark, indent=12, bullet="•")
-    sheet.heading("Cautions")
-    texts: dict[str, None] = {}
-    for key in [process] if process else list(CAUTIONS):
-        texts |= dict.fromkeys(CAUTIONS[key])
-    texts.pop(_DEFER, None)
-    for text in [*texts, _DEFER]:
-        sheet.paragraph(text, indent=12, bullet="•")
+    for title, texts in cautions_by_heading(process).items():
+        sheet.heading(title)
+        for text in texts:
+            sheet.paragraph(text, indent=12, bullet="•")
 
 
 def _factor_table(sheet: _Sheet, plan: Plan) -> None:

@@ -1,0 +1,124 @@
+"""The next print of a search: the settings most likely to meet the brief, after few prints or many."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.errors import FitError
+from sharpset.fits.margins import Margins
+from sharpset.fits.region import Region, maximise
+from sharpset.fits.smooth import SmoothFit, fit_smooth
+from sharpset.fits.space import Space
+
+__all__ = ["BriefSearch"]
+
+Floats = NDArray[np.float64]
+LOGISTIC = 1.702
+"""Factor by which a normal curve is wider than the logistic one that it resembles."""
+
+
+class BriefSearch:
+    """Where a brief is likely to be met, as far as the prints so far tell.
+
+    Parameters
+    ----------
+    margins : Margins
+        Of the prints so far, two or more.
+    runs : pandas.DataFrame
+        ``run_id`` and settings in natural units.
+    space : Space
+        Factors; the search keeps to their limits and rules, not to the span of the prints.
+    seed : int
+
+    Raises
+    ------
+    FitError
+        If fewer than two prints have margins and settings.
+
+    Notes
+    -----
+    Every requirement's margin is a smooth function of the coded settings (:mod:`sharpset.fits.smooth`).
+    The chance that a new print meets the brief is the product over requirements of the chance that the
+    margin, with the scatter between prints and within them, is positive; its mean over what the prints
+    leave open is what a setting is worth. Far from all prints the margin is uncertain, so the chance is
+    middling there: the search looks around as long as nothing better is known.
+    """
+
+    def __init__(self, margins: Margins, runs: pd.DataFrame, space: Space, *, seed: int = 0) -> None:
+        self.space, self.margins, self.seed = space, margins, seed
+        keyed = runs.assign(run_id=runs["run_id"].astype(str))
+        table = margins.table.merge(keyed[["run_id", *space.names]], on="run_id", how="inner")
+        table = table.dropna(subset=margins.requirements, how="all").reset_index(drop=True)
+        if len(table) < 2:
+            raise FitError(
+                f"A search needs two prints with readings and settings, got {len(table)}. Print a few different "
+                "settings first, such as the design 'simplex' of 'sharpset plan new'."
+            )
+        self.table = table
+        self.points = self._coded(table)
+        self.fits = {name: self._fit(name) for name in margins.requirements}
+
+    def _fit(self, name: str) -> SmoothFit:
+        known = self.table[name].notna().to_numpy()
+        y, u = self.table[name].to_numpy(dtype=float), self.table[f"u_{name}"].to_numpy(dtype=float)
+        return fit_smooth(self.points[known], y[known], u=u[known], seed=self.seed)
+
+    def _coded(self, settings: pd.DataFrame) -> Floats:
+        """Return settings as numbers: coded, and one column of 0 and 1 for every category."""
+        columns: list[Floats] = []
+        for factor in self.space.factors:
+            if factor.kind == "categorical":
+                labels = settings[factor.name].astype(str).to_numpy()
+                columns += [(labels == str(level)).astype(float) for level in factor.levels]
+            else:
+                columns.append(factor.code(settings[factor.name].astype(float)))
+        return np.column_stack(columns)
+
+    def parts(self, settings: pd.DataFrame) -> pd.DataFrame:
+        """Return the chance of each requirement on a new print, one row per setting."""
+        from scipy.special import ndtr
+
+        coded = self._coded(settings)
+        out: dict[str, Floats] = {}
+        for name, fit in self.fits.items():
+            mean, variance = fit.predict(coded)
+            wide = LOGISTIC * self.margins.spread[name]
+            out[name] = ndtr(mean / np.sqrt(variance + fit.scatter[:, None] ** 2 + wide**2)).mean(axis=0)
+        return pd.DataFrame(out, index=settings.index)
+
+    def chances(self, settings: pd.DataFrame) -> Floats:
+        """Return the chance that a new print meets every requirement, shape (m,)."""
+        return np.asarray(self.parts(settings).prod(axis=1), dtype=float)
+
+    def next_settings(self, n_prints: int = 1, *, n_candidates: int = 512) -> pd.DataFrame:
+        """Return the settings of the next prints and the ``chance`` of each; the first is the best bet.
+
+        Each further print is chosen as if those above it had come out as expected.
+        """
+        region = Region(space=self.space, runs=self.table[self.space.names])
+        search, rows = self, []
+        for number in range(n_prints):
+            found = maximise(search.chances, region, seed=self.seed + number, n_candidates=n_candidates, n_starts=6)
+            rows.append(found.assign(chance=float(self.chances(found)[0])))
+            if number + 1 < n_prints:
+                search = search._with(found, f"next{number + 1}")
+        return pd.concat(rows, ignore_index=True)
+
+    def _with(self, settings: pd.DataFrame, run_id: str) -> BriefSearch:
+        """Return the search as it would stand after a print that came out as expected."""
+        coded = self._coded(settings)
+        row: dict[str, Any] = {"run_id": run_id}
+        for name, fit in self.fits.items():
+            row[name] = float(fit.predict(coded)[0].mean())
+            row[f"u_{name}"] = float(np.nanmedian(self.table[f"u_{name}"]))
+        table = pd.concat([self.margins.table, pd.DataFrame([row])], ignore_index=True)
+        runs = pd.concat(
+            [self.table[["run_id", *self.space.names]], settings[self.space.names].assign(run_id=run_id)],
+            ignore_index=True,
+        )
+        margins = Margins(brief=self.margins.brief, table=table, spread=self.margins.spread)
+        return BriefSearch(margins, runs, self.space, seed=self.seed)

@@ -29,7 +29,8 @@ LINES = {
     "contrast": "contrast and level borrowed from the scan",
     "blur": "edge spread borrowed from the scan",
     "transfer": "how stored values stand for light",
-    "shadow": "a lamp on one side",
+    "shadow x": "a lamp on one side along columns",
+    "shadow y": "a lamp on one side along rows",
     "edge": "the shape of the edge spread and the place of the edge in it",
     "pose": "direction of the feature",
     "scale x": "scale along columns",
@@ -167,7 +168,8 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     lines = [
         *_lines(fits.strip_fits.parts, fits, unsure, samples.pixel_mm),
         ("roughness", fits.lengthwise.u_ends_mm, "no"),
-        ("shadow", opening * fits.shade.width_effect_mm(across), "scan"),
+        ("shadow x", opening * fits.shade.width_effect_mm(across, axis=0), "scanner"),
+        ("shadow y", opening * fits.shade.width_effect_mm(across, axis=1), "scanner"),
         ("pose", width * tilt**2 / 2, "no"),
         ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
@@ -193,7 +195,8 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
         size = np.array([disc.diameter_mm])
         lines = [
             *_lines(disc.parts, fits, unsure, pixel_mm),
-            ("shadow", np.array([fits.shade.diameter_effect_mm]), "scan"),
+            ("shadow x", np.array([fits.shade.diameter_effect_mm(0)]), "scanner"),
+            ("shadow y", np.array([fits.shade.diameter_effect_mm(1)]), "scanner"),
             ("scale x", size / 2 * unsure.scale_x, "scanner"),
             ("scale y", size / 2 * unsure.scale_y, "scanner"),
             ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),

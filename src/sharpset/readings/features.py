@@ -28,6 +28,7 @@ _END_MM = 0.3
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _CONTRAST_FLOOR = 0.01
+_MOST_FOR_RESIDUAL = 32
 _ROOT_STRIPS = 4.0
 """Root of the number of wide strips that the scan's blur is the mean of."""
 
@@ -119,10 +120,21 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     )
 
 
+def _spread_out(strips: list[Strip], most: int) -> list[Strip]:
+    """Return at most so many strips, the widest of each direction, directions as evenly as they come."""
+    order = sorted(range(len(strips)), key=lambda i: -strips[i].width_mm)
+    seen: dict[int, int] = {}
+    rank = {}
+    for i in order:
+        angle = round(strips[i].angle_deg % 180 / 15)
+        rank[i] = seen[angle] = seen.get(angle, -1) + 1
+    return [strips[i] for i in sorted(sorted(order, key=lambda i: rank[i])[:most])]
+
+
 def residual_of_edges(light: PieceLight, pose: Pose, piece: Piece) -> float:
     """Return what symmetric blur leaves unexplained of the wide edges with this decoding of the picture."""
     _, strips = _strips_of(piece.features, _STRIP_REACH_MM)
-    wide = [strip for strip in strips if strip.width_mm >= 8 * max(pose.pixel_mm)]
+    wide = _spread_out([strip for strip in strips if strip.width_mm >= 8 * max(pose.pixel_mm)], _MOST_FOR_RESIDUAL)
     samples = sample_strips(light, pose, wide, end_mm=_END_MM)
     profiles = robust_profiles(samples)
     return edge_residual(samples, profiles, measure_edge_spread(samples, profiles))
@@ -190,7 +202,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             if any(s.solid == (kind == "bar") for s in samples.strips)
         },
         borrowed=borrowed,
-        shade=measure_shade(samples, profiles, fits, spread),
+        shade=measure_shade(samples, profiles, fits, spread, plate_is_bright=light.contrast > 0),
     )
 
 

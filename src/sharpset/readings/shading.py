@@ -46,6 +46,7 @@ class Shade:
         Root mean square of the shift of a shaded edge that agrees with them, of unknown sign in a single scan.
     n : int
         Strips that were used.
+    plate_is_bright : bool
     """
 
     excess_x_mm2: float
@@ -55,6 +56,7 @@ class Shade:
     shift_x_mm: float
     shift_y_mm: float
     n: int
+    plate_is_bright: bool = True
 
     @property
     def facing(self) -> tuple[int, int]:
@@ -63,19 +65,18 @@ class Shade:
         x, y = (int(np.sign(value)) if abs(value) > 3 * u else 0 for value, u in pairs)
         return x, y
 
-    def width_effect_mm(self, normal: FloatArray) -> FloatArray:
-        """Return the standard uncertainty of widths across the given normals, shape (n,); of an unknown side.
+    def width_effect_mm(self, normal: FloatArray, *, axis: int) -> FloatArray:
+        """Return the standard uncertainty of widths across the given normals, shape (n,), from a lamp along one axis.
 
         One edge of every strip faces away from the lamp. The sign of the shift is not known from one scan (the
         bright side loses light in the shade, or a lit wall adds some), hence the root of three of a rectangle.
         """
-        n = np.atleast_2d(normal)
-        return np.asarray(np.hypot(self.shift_x_mm * n[:, 0], self.shift_y_mm * n[:, 1]) / np.sqrt(3))
+        shift = (self.shift_x_mm, self.shift_y_mm)[axis]
+        return np.asarray(shift * np.abs(np.atleast_2d(normal)[:, axis]) / np.sqrt(3))
 
-    @property
-    def diameter_effect_mm(self) -> float:
-        """Standard uncertainty of a hole's diameter: the shift averaged round the edge, 2 / pi of it."""
-        return float(np.hypot(self.shift_x_mm, self.shift_y_mm) * 2 / np.pi / np.sqrt(3))
+    def diameter_effect_mm(self, axis: int) -> float:
+        """Return the standard uncertainty of a hole's diameter: the shift averaged round the edge, 2 / pi of it."""
+        return float((self.shift_x_mm, self.shift_y_mm)[axis] * 2 / np.pi / np.sqrt(3))
 
     def summary(self) -> str:
         """Return the shade in one line."""
@@ -88,13 +89,17 @@ class Shade:
         return f"walls shade one side along {' and '.join(shaded)}: those edges are off by about {shift:.1f} um"
 
 
-def measure_shade(samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread) -> Shade:
+def measure_shade(
+    samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread, *, plate_is_bright: bool = True
+) -> Shade:
     """Compare the spread of edges that face opposite ways.
 
     Parameters
     ----------
     samples, profiles, fits : all strips of a piece
     spread : EdgeSpread
+    plate_is_bright : bool
+        Kept for those who know which side shade takes light from.
 
     Returns
     -------
@@ -119,6 +124,7 @@ def measure_shade(samples: Samples, profiles: Profiles, fits: StripFits, spread:
             shift_x_mm=shift,
             shift_y_mm=shift,
             n=len(chosen),
+            plate_is_bright=plate_is_bright,
         )
     normal = samples.normal[chosen]
     design = np.sign(normal) * normal**2
@@ -132,6 +138,7 @@ def measure_shade(samples: Samples, profiles: Profiles, fits: StripFits, spread:
         shift_x_mm=shift[0],
         shift_y_mm=shift[1],
         n=len(chosen),
+        plate_is_bright=plate_is_bright,
     )
 
 

@@ -1,0 +1,384 @@
+"""Several scans of one piece put together: turned ones tell the shade of a lamp and the scale of each axis.
+
+A lamp on one side of the glass shades the edges that face away from it, so that slots across its direction
+read too wide and bars too narrow (or the other way round) by a shift s. Turned by a quarter, the same
+features lie along the lamp's direction and are not shaded: the two scans measure s. Turned by half a turn
+the other edges are shaded and every width is off by the same s; where the pieces lie against each other
+is found from the same edges, so that their places cannot tell s either. What tells it then is the spread
+of the edges: those facing away from the lamp are blurred more, in both scans, whichever way the piece
+lies. Shade takes light from the bright side, which gives the direction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.errors import ReadingError
+from sharpset.readings.contributions import CONTRIBUTION_COLUMNS
+from sharpset.readings.joint_fit import JointFit, fit_jointly
+from sharpset.readings.results import PieceReading, Quantity, ScanReading
+
+__all__ = ["Combine", "combine_pieces", "combine_readings", "turn_between_deg"]
+
+FloatArray = NDArray[np.float64]
+Combine = Literal["auto", "yes", "no"]
+_LEAST_TURN_DEG = 45.0
+_PERSISTENT = ("contrast", "blur", "roughness")
+"""Private lines that a feature takes with it from scan to scan: more scans do not average them."""
+_U_SHADE = 0.35
+"""Relative standard uncertainty of a shift that is told by the spread of edges: the depth of the shade."""
+_K = 1.96
+_SEPARATOR = "+"
+
+
+def turn_between_deg(a: PieceReading, b: PieceReading) -> float:
+    """Return by how much the piece was turned on the glass between two scans, 0 to 180 degrees."""
+    return float(abs((a.pose.angle_deg - b.pose.angle_deg + 180.0) % 360.0 - 180.0))
+
+
+def combine_readings(readings: Sequence[ScanReading], *, combine: Combine = "auto") -> list[ScanReading]:
+    """Put together what several scans say of the same pieces.
+
+    Parameters
+    ----------
+    readings : sequence of ScanReading
+    combine : {'auto', 'yes', 'no'}
+        'auto' puts scans of one run together if the piece was turned by 45 degrees or more between two of them; 'yes'
+        all scans of one run, and those whose code could not be read with the only run there is; 'no' none.
+
+    Returns
+    -------
+    list of ScanReading
+        Combined ones carry the ids of their scans joined by '+'; all others are left as they are.
+
+    Raises
+    ------
+    ReadingError
+        With 'yes', if two pieces in one scan have the same run, or it is not clear which run an unread code means.
+    """
+    if combine == "no":
+        return list(readings)
+    pieces = [(k, piece) for k, reading in enumerate(readings) for piece in reading.pieces]
+    groups = _groups(pieces, combine)
+    taken = {id(piece) for group in groups for _, piece in group}
+    out: list[ScanReading] = []
+    for k, reading in enumerate(readings):
+        for group in groups:
+            if group[0][0] == k:
+                out.append(_combined_scan([readings[i] for i, _ in group], [piece for _, piece in group]))
+        rest = tuple(piece for piece in reading.pieces if id(piece) not in taken)
+        if rest:
+            out.append(replace(reading, pieces=rest))
+    return out
+
+
+_Member = tuple[int, PieceReading]
+
+
+def _groups(pieces: list[_Member], combine: Combine) -> list[list[_Member]]:
+    by_run: dict[tuple[str, str], list[_Member]] = {}
+    for k, piece in pieces:
+        by_run.setdefault((piece.piece_id, piece.run_id), []).append((k, piece))
+    if combine == "yes":
+        by_run = _with_unread(by_run)
+    groups = []
+    for (_, run), members in by_run.items():
+        scans = [k for k, _ in members]
+        if len(members) < 2 or (combine == "auto" and (not run or len(set(scans)) < len(scans))):
+            continue
+        if len(set(scans)) < len(scans):
+            raise ReadingError(
+                f"scan {members[0][1].scan_id} shows more than one piece of run {run or '?'}; "
+                "scans of one piece are combined. Give each print a run code of its own, or read with --combine no."
+            )
+        turns = [turn_between_deg(a, b) for i, (_, a) in enumerate(members) for _, b in members[i + 1 :]]
+        alike = len({piece.pose.mirrored for _, piece in members}) == 1
+        if combine == "yes" or (alike and max(turns) >= _LEAST_TURN_DEG):
+            groups.append(members)
+    return groups
+
+
+def _with_unread(by_run: dict[tuple[str, str], list[_Member]]) -> dict[tuple[str, str], list[_Member]]:
+    """Give pieces whose code was not read to the only run that there is of their kind."""
+    out = {key: list(members) for key, members in by_run.items() if key[1]}
+    for (piece_id, run), members in by_run.items():
+        if run:
+            continue
+        known = [key for key in out if key[0] == piece_id]
+        if len(known) > 1:
+            raise ReadingError(
+                f"scan {members[0][1].scan_id}: the run code cannot be read, and the other scans show runs "
+                f"{', '.join(key[1] for key in known)}. Combine the scans of each run by themselves."
+            )
+        out.setdefault(known[0] if known else (piece_id, ""), []).extend(members)
+    return out
+
+
+def _combined_scan(readings: list[ScanReading], pieces: list[PieceReading]) -> ScanReading:
+    combined = combine_pieces(pieces)
+    remarks = dict.fromkeys(remark for reading in readings for remark in reading.remarks)
+    return ScanReading(
+        scan_id=combined.scan_id,
+        path=readings[0].path,
+        sha256=_SEPARATOR.join(reading.sha256 for reading in readings),
+        pieces=(combined,),
+        remarks=tuple(remarks),
+    )
+
+
+def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
+    """Put readings of one piece in several scans together.
+
+    Parameters
+    ----------
+    pieces : sequence of PieceReading
+        Two or more, of one piece.
+
+    Returns
+    -------
+    PieceReading
+        Sizes by weights of the private uncertainties, shared errors fitted where turns tell them; places and
+        roughness averaged over the scans that were used. ``formed`` is what most scans say; where as many say yes as
+        no it is 'partly'. Flags tell of scans that disagree or were left out. Pose, blur and picture are those of the
+        first scan.
+
+    Raises
+    ------
+    ReadingError
+        If there are fewer than two, or they are of different pieces.
+    """
+    kinds = {piece.piece_id for piece in pieces}
+    if len(pieces) < 2 or len(kinds) > 1:
+        raise ReadingError(f"{len(pieces)} readings of {len(kinds)} piece(s) cannot be combined; give two of one piece")
+    names = pieces[0].table["feature_id"].tolist()
+    tables = [piece.table.set_index("feature_id").loc[names].reset_index() for piece in pieces]
+    formed, agreed = _formed(tables)
+    remarks = [remark for piece in pieces for remark in piece.remarks if "Scan it again turned" not in remark]
+    keys, effects, mean, sd, notes = _effects(pieces, names)
+    block = {c: np.column_stack([t[c].to_numpy(float) for t in tables]) for c in ("measured_mm", "u_private_mm")}
+    same = np.column_stack([(t["formed"] == formed).to_numpy() for t in tables])
+    usable = np.where(same.any(axis=1, keepdims=True), same, True) & (formed != "no").to_numpy()[:, None]
+    doubt = _doubt(tables, pieces, names)
+    fit = fit_jointly(
+        np.where(usable, block["measured_mm"], np.nan),
+        block["u_private_mm"],
+        effects,
+        prior_mean=mean,
+        prior_sd=sd,
+        doubt=doubt,
+    )
+    scan_id = _SEPARATOR.join(piece.scan_id for piece in pieces)
+    lines = _lines(pieces, names, fit, keys)
+    return replace(
+        pieces[0],
+        scan_id=scan_id,
+        run_id=next((piece.run_id for piece in pieces if piece.run_id), ""),
+        table=_table(pieces[0].table, tables, fit, formed, agreed, lines, scan_id),
+        quantities=_quantities(pieces),
+        remarks=tuple(dict.fromkeys([*remarks, *notes])),
+        contributions=lines,
+    )
+
+
+def _formed(tables: list[pd.DataFrame]) -> tuple[pd.Series, NDArray[np.bool_]]:
+    words = np.column_stack([table["formed"].to_numpy(dtype=object) for table in tables])
+    counts = {word: np.sum(words == word, axis=1) for word in ("yes", "partly", "no")}
+    most = np.max(list(counts.values()), axis=0)
+    tied = np.sum([count == most for count in counts.values()], axis=0) > 1
+    winner = np.select([counts[word] == most for word in counts], list(counts), default="partly")
+    found = np.where(tied, "partly", winner)
+    return pd.Series(found), np.asarray(most == words.shape[1])
+
+
+def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: list[str]) -> FloatArray:
+    """Return how doubtful each reading is: misfit of its fit, dirt, and how odd it is among its kind."""
+    columns = []
+    for table, piece in zip(tables, pieces, strict=True):
+        misfit = piece.contributions[piece.contributions["line"] == "misfit"].groupby("feature_id")["u_mm"].sum()
+        odd = np.zeros(len(table))
+        for kind in table["kind"].unique():
+            own = (table["kind"] == kind).to_numpy()
+            deviation = table.loc[own, "deviation_mm"].to_numpy(float)
+            centre = np.nanmedian(deviation) if np.isfinite(deviation).any() else 0.0
+            spread = max(1.4826 * float(np.nanmedian(np.abs(deviation - centre))), 1e-3) if len(deviation) else 1e-3
+            odd[own] = np.nan_to_num(np.abs(deviation - centre) / spread)
+        dirty = table["flags"].str.contains("dirty").to_numpy(dtype=float)
+        columns.append(1.0 + odd + 3.0 * dirty + misfit.reindex(names).fillna(0.0).to_numpy() / 0.0005)
+    return np.column_stack(columns)
+
+
+def _one_scanner(pieces: Sequence[PieceReading]) -> bool:
+    """Judge by pixels and blur whether all scans are from one scanner."""
+    pixels = np.array([piece.pose.pixel_mm for piece in pieces])
+    blur = np.array([piece.edge_spread.mean_sigma_mm for piece in pieces])
+    return bool(np.all(np.ptp(pixels, axis=0) < 1e-3 * pixels[0]) and np.ptp(blur) < 0.3 * blur.min())
+
+
+_Key = tuple[str, str, int]
+
+
+def _effects(
+    pieces: Sequence[PieceReading], names: list[str]
+) -> tuple[list[_Key], FloatArray, FloatArray, FloatArray, list[str]]:
+    """Return the shared errors, their effects on every reading, their priors, and remarks."""
+    one_scanner = _one_scanner(pieces)
+    found: dict[_Key, FloatArray] = {}
+    for k, piece in enumerate(pieces):
+        common = piece.contributions[piece.contributions["shared"] != "no"]
+        signed = common.assign(effect=common["sign"] * common["u_mm"])
+        for (line, shared), part in signed.groupby(["line", "shared"]):
+            key = (str(line), str(shared), -1 if shared == "scanner" and one_scanner else k)
+            column = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
+            found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = column
+    keys = list(found)
+    mean, sd, notes = np.zeros(len(keys)), np.ones(len(keys)), []
+    for axis, line in enumerate(("shadow x", "shadow y")):
+        key = (line, "scanner", -1)
+        if key not in found:
+            continue
+        shift = np.array([_shift(piece, axis) for piece in pieces])
+        alike = float(np.sqrt(np.mean(shift**2)))
+        # One lamp, one shift: what each scan made of it is replaced by what all of them say.
+        found[key] = found[key] * (alike / np.maximum(shift, 1e-9))
+        expected = _lamp(pieces, axis)
+        if expected and not _quarter_turned(pieces):
+            at = keys.index(key)
+            mean[at], sd[at] = expected * np.sqrt(3), _U_SHADE * np.sqrt(3)
+            notes.append(
+                f"the shift of shaded edges, {1000 * alike:.1f} um by their spread, was taken off; a scan turned by a "
+                "quarter would measure it"
+            )
+    return keys, np.stack([found[key] for key in keys], axis=-1), mean, sd, notes
+
+
+def _shift(piece: PieceReading, axis: int) -> float:
+    if piece.shade is None:
+        return 0.0
+    return (piece.shade.shift_x_mm, piece.shade.shift_y_mm)[axis]
+
+
+def _quarter_turned(pieces: Sequence[PieceReading]) -> bool:
+    turns = [turn_between_deg(a, b) for i, a in enumerate(pieces) for b in pieces[i + 1 :]]
+    return any(30.0 <= turn <= 150.0 for turn in turns)
+
+
+def _lamp(pieces: Sequence[PieceReading], axis: int) -> int:
+    """Return 1 or -1, the sign of the shade's effect on slots, where turned scans agree on the lamp; else 0.
+
+    The lamp stays where it is when the piece is turned by half a turn; a slant of the printed walls would turn.
+    """
+    shades = [piece.shade for piece in pieces if piece.shade is not None]
+    turned = any(turn_between_deg(pieces[0], other) > 150.0 for other in pieces[1:])
+    excess = np.array([(s.excess_x_mm2, s.excess_y_mm2)[axis] for s in shades])
+    u = np.array([(s.u_excess_x_mm2, s.u_excess_y_mm2)[axis] for s in shades])
+    if not turned or len(shades) < len(pieces) or not np.all(np.isfinite(excess) & (u > 0)):
+        return 0
+    if np.any(np.sign(excess) != np.sign(excess[0])) or np.min(np.abs(excess) / u) < 2 or np.sum(excess / u) ** 2 < 18:
+        return 0
+    return 1 if shades[0].plate_is_bright else -1
+
+
+def _lines(pieces: Sequence[PieceReading], names: list[str], fit: JointFit, keys: list[_Key]) -> pd.DataFrame:
+    """Return the lines of the combined budgets."""
+    weight = np.nan_to_num(fit.weight)
+    own: dict[str, FloatArray] = {}
+    for k, piece in enumerate(pieces):
+        private = piece.contributions[piece.contributions["shared"] == "no"]
+        for line, part in private.groupby("line"):
+            square = (part["u_mm"] ** 2).groupby(part["feature_id"]).sum().reindex(names).fillna(0.0).to_numpy()
+            share = weight[:, k] if line in _PERSISTENT else weight[:, k] ** 2
+            own[str(line)] = own.get(str(line), np.zeros(len(names))) + share * square
+    rows = [(line, np.sqrt(square), "no", np.ones(len(names))) for line, square in own.items()]
+    rows.append(("misfit", fit.excess_mm, "no", np.ones(len(names))))
+    for j, (line, shared, _) in enumerate(keys):
+        effect = fit.common_mm[:, j]
+        rows.append((line, np.abs(effect), shared, np.where(effect < 0, -1, 1)))
+    frames = [
+        pd.DataFrame({"feature_id": names, "line": line, "u_mm": u, "shared": shared, "sign": sign.astype(int)})
+        for line, u, shared, sign in rows
+    ]
+    table = pd.concat(frames, ignore_index=True)
+    measured = [name for name, size in zip(names, fit.size_mm, strict=True) if np.isfinite(size)]
+    kept = table[table["feature_id"].isin(measured) & ((table["u_mm"] > 0) | (table["line"] == "noise"))]
+    return kept[list(CONTRIBUTION_COLUMNS)].reset_index(drop=True)
+
+
+def _table(
+    like: pd.DataFrame,
+    tables: list[pd.DataFrame],
+    fit: JointFit,
+    formed: pd.Series,
+    agreed: NDArray[np.bool_],
+    lines: pd.DataFrame,
+    scan_id: str,
+) -> pd.DataFrame:
+    from sharpset.readings.contributions import totals
+
+    u = totals(lines, tables[0]["feature_id"].tolist()).to_numpy(float)
+    used = np.nan_to_num(fit.weight) > 0
+    flags = []
+    for i in range(len(formed)):
+        words = dict.fromkeys(
+            word
+            for k, table in enumerate(tables)
+            if used[i, k] or not used[i].any()
+            for word in str(table["flags"].iloc[i]).split(";")
+            if word
+        )
+        flags.append(
+            ";".join(
+                [*words]
+                + ["scans disagree"] * bool(fit.disagree[i] or not agreed[i])
+                + ["one scan left out"] * bool(fit.left_out[i])
+            )
+        )
+    joined = tables[0].assign(
+        scan_id=scan_id,
+        formed=formed.to_numpy(),
+        measured_mm=fit.size_mm,
+        u_private_mm=u[:, 0],
+        u_common_mm=u[:, 1],
+        U95_mm=_K * np.hypot(u[:, 0], u[:, 1]),
+        deviation_mm=fit.size_mm - tables[0]["nominal_mm"].to_numpy(float),
+        x_dev_mm=_mean(tables, "x_dev_mm", used),
+        y_dev_mm=_mean(tables, "y_dev_mm", used),
+        edge_roughness_mm=np.sqrt(_mean(tables, "edge_roughness_mm", used, power=2)),
+        confidence=np.where(
+            agreed, np.max([t["confidence"] for t in tables], axis=0), np.min([t["confidence"] for t in tables], axis=0)
+        ),
+        share=_mean(tables, "share", np.ones_like(used)),
+        flags=flags,
+    )
+    return joined[list(like.columns)]
+
+
+def _mean(tables: list[pd.DataFrame], column: str, used: NDArray[np.bool_], *, power: int = 1) -> FloatArray:
+    values = np.column_stack([table[column].to_numpy(float) for table in tables]) ** power
+    known = used & np.isfinite(values)
+    count = known.sum(axis=1)
+    return np.where(count > 0, np.sum(np.where(known, values, 0.0), axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _quantities(pieces: Sequence[PieceReading]) -> dict[str, Quantity]:
+    """Return means of the whole piece's values; their uncertainty is not taken to shrink, as most of it is shared."""
+    found = {}
+    for name, first in pieces[0].quantities.items():
+        each = [piece.quantities[name] for piece in pieces if name in piece.quantities]
+        good = [quantity for quantity in each if np.isfinite(quantity.value)]
+        if not good:
+            found[name] = first
+            continue
+        known = [quantity.U95 for quantity in good if np.isfinite(quantity.U95)]
+        found[name] = replace(
+            first,
+            value=float(np.mean([quantity.value for quantity in good])),
+            U95=float(np.mean(known)) if known else float("nan"),
+            n=max(quantity.n for quantity in good),
+        )
+    return found

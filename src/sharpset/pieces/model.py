@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,10 @@ FEATURE_COLUMNS = (
     *("feature_id", "kind", "nominal_mm", "length_mm", "x_mm", "y_mm", "angle_deg"),
     *("base_mm", "height_mm", "group"),
 )
+
+
+_KEPT = 8
+"""Pieces whose outlines are kept at hand."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,9 +50,11 @@ class ScaleLine:
     nominal_mm: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Piece:
     """A test piece: a flat plate whose features all go through it.
+
+    Two pieces are equal where they are the same object, so that what is worked out for a piece can be kept.
 
     Attributes
     ----------
@@ -91,17 +98,7 @@ class Piece:
 
     def feature_shapes(self) -> list[Polygon]:
         """Return the nominal outline of every feature, in the order of the table."""
-        return [
-            feature_shape(
-                row.kind,
-                nominal_mm=row.nominal_mm,
-                length_mm=row.length_mm,
-                x_mm=row.x_mm,
-                y_mm=row.y_mm,
-                angle_deg=row.angle_deg,
-            )
-            for row in self.features.itertuples()
-        ]
+        return list(_feature_shapes(self))
 
     def void_shapes(self) -> list[Polygon]:
         """Return every opening of the nominal piece, one polygon each, none overlapping another."""
@@ -245,4 +242,19 @@ def _from_json(data: dict[str, Any], features: pd.DataFrame) -> Piece:
             for s in data["scale_lines"]
         ),
         parameters=data["parameters"],
+    )
+
+
+@lru_cache(maxsize=_KEPT)
+def _feature_shapes(piece: Piece) -> tuple[Polygon, ...]:
+    return tuple(
+        feature_shape(
+            row.kind,
+            nominal_mm=row.nominal_mm,
+            length_mm=row.length_mm,
+            x_mm=row.x_mm,
+            y_mm=row.y_mm,
+            angle_deg=row.angle_deg,
+        )
+        for row in piece.features.itertuples()
     )

@@ -155,15 +155,16 @@ def _geometric(points: FloatArray, weight: FloatArray, start: FloatArray) -> Flo
         normal = (jacobian * weight[:, None]).T @ jacobian
         gradient = jacobian.T @ (weight * away)
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -gradient)
+        small = np.abs(step).max() < 1e-12 * max(1.0, np.abs(p).max())
         trial = p + step
         new_away, new_jacobian = distances(trial)
         new_cost = weight @ new_away**2
         if new_cost <= cost:
             p, away, jacobian, cost, damping = trial, new_away, new_jacobian, new_cost, damping / 10
-            if np.abs(step).max() < 1e-13 * max(1.0, np.abs(p).max()):
+            if small:
                 break
         else:
             damping *= 10
-            if damping > 1e12:
+            if small or damping > 1e12:
                 break
     return p

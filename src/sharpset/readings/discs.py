@@ -7,19 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chndtr, ive, ndtr
 
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.circles import fit_circle
+from sharpset.readings.disc_model import Patches, blurred_disc, evaluate_discs, iterate_discs
 from sharpset.readings.light import PieceLight
-from sharpset.readings.strips import Priors
+from sharpset.readings.strips import Light, Priors, WidthParts
 from sharpset.scans import Pose
 
 __all__ = ["Disc", "DiscFit", "blurred_disc", "fit_disc", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
-_N_STEPS = 15
-_TABLE_MM_PER_SIGMA = 0.08
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,6 +49,8 @@ class DiscFit:
     roundness_mm : float
         Standard deviation of the edge about the fitted circle with the noise's share removed, NaN
         for holes too small to tell.
+    parts : WidthParts
+        The uncertainty of the diameter by its causes, arrays of one entry.
     """
 
     diameter_mm: float
@@ -65,26 +65,7 @@ class DiscFit:
     misfit: float
     dirty: float
     roundness_mm: float
-
-
-def blurred_disc(r: FloatArray, radius: float, sigma: float) -> FloatArray:
-    """Return the light of a unit disc blurred by a Gaussian, at distances `r` from its centre.
-
-    Notes
-    -----
-    1 - Q1(r/sigma, R/sigma) with Marcum's Q, that is the noncentral chi-square distribution with two
-    degrees of freedom. From R = 20 sigma on the edge is nearly straight and its first correction for
-    curvature, a shift by sigma^2 / (2 R), is exact to 1e-4 of the contrast.
-    """
-    if radius > 20 * sigma:
-        return np.asarray(ndtr((radius - r) / sigma - sigma / (2 * radius)))
-    return np.asarray(chndtr((radius / sigma) ** 2, 2.0, (r / sigma) ** 2))
-
-
-def _disc_slope(r: FloatArray, radius: float, sigma: float) -> FloatArray:
-    """Return the derivative of `blurred_disc` with respect to the radius."""
-    z = r * radius / sigma**2
-    return np.asarray(radius / sigma**2 * np.exp(-((r - radius) ** 2) / (2 * sigma**2)) * ive(0, z))
+    parts: WidthParts
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -98,68 +79,74 @@ class _Patch:
     scale: float
 
 
+def fit_disc(
+    light: PieceLight,
+    pose: Pose,
+    disc: Disc,
+    spread: EdgeSpread,
+    priors: Priors | None = None,
+    *,
+    levels: Light | None = None,
+) -> DiscFit:
+    """Fit one hole; see `fit_discs`."""
+    return fit_discs(light, pose, [disc], spread, priors, levels=levels)[0]
+
+
 def fit_discs(
-    light: PieceLight, pose: Pose, discs: Sequence[Disc], spread: EdgeSpread, priors: Priors | None = None
+    light: PieceLight,
+    pose: Pose,
+    discs: Sequence[Disc],
+    spread: EdgeSpread,
+    priors: Priors | None = None,
+    *,
+    levels: Light | None = None,
 ) -> list[DiscFit]:
-    """Fit every hole; see `fit_disc`."""
-    return [fit_disc(light, pose, disc, spread, priors) for disc in discs]
-
-
-def fit_disc(light: PieceLight, pose: Pose, disc: Disc, spread: EdgeSpread, priors: Priors | None = None) -> DiscFit:
-    """Fit a blurred disc to the pixels around one hole.
+    """Fit a blurred disc to the pixels around every hole, all at once.
 
     Parameters
     ----------
     light : PieceLight
     pose : Pose
-    disc : Disc
+    discs : sequence of Disc
     spread : EdgeSpread
     priors : Priors, optional
         Contrast and surrounding level are held near the scan's values, as for strips.
+    levels : Light, optional
+        Needed for the share of the transfer curve in the uncertainty's parts, which is 0 without it.
 
     Returns
     -------
-    DiscFit
+    list of DiscFit
     """
+    if not discs:
+        return []
     priors = priors or Priors()
-    patch = _patch(light, pose, disc)
     sigma = spread.mean_sigma_mm
-    radius = max(disc.diameter_mm * patch.scale / 2, 0.3 * sigma)
-    p = _start(patch, radius)
-    noise = max(light.noise / max(abs(light.contrast), 1e-6), 2e-3)
+    patches = [_patch(light, pose, disc) for disc in discs]
+    whole = Patches.joined([one.x for one in patches], [one.y for one in patches], [one.solid for one in patches])
+    radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
     precision = np.array([0.0, 0.0, 0.0, priors.level**-2, priors.contrast**-2])
-    mean = np.array([0.0, 0.0, 0.0, 1.0, 1.0])
-    weight = np.ones(len(patch.x)) / noise**2
-    band = np.ones(len(patch.x), dtype=bool)
-    for turn in range(_N_STEPS):
-        model, jacobian = _evaluate(patch, p, sigma, spread)
-        residual = patch.solid - model
-        if turn == 3:
-            noise = max(noise, 1.4826 * float(np.median(np.abs(residual[band] - np.median(residual[band])))))
-        if turn >= 3:
-            weight = _weights(residual, jacobian[:, 2], noise)
-        weighted = jacobian * weight[:, None]
-        normal = weighted.T @ jacobian + np.diag(precision + 1e-9)
-        step = np.linalg.solve(normal, weighted.T @ residual - precision * (p - mean))
-        step[:3] = np.clip(step[:3], -0.4 * radius - sigma, 0.4 * radius + sigma)
-        p = p + step
-        p[2] = np.clip(p[2], 0.02 * sigma, 3 * radius + 3 * sigma)
-        p[:2] = np.clip(p[:2], -disc.reach_mm - radius, disc.reach_mm + radius)
-        if turn > 4 and np.all(np.abs(step[:3]) < 1e-5):
-            break
-    return _result(patch, p, disc, sigma, spread, weight, noise, precision)
-
-
-def _weights(residual: FloatArray, per_radius: FloatArray, noise: float) -> FloatArray:
-    """Return weights that drop foreign marks but not the wanderings of a rough edge.
-
-    A residual is judged against the pixel noise and, near the edge, against what the edge's own
-    scatter about the circle makes of it.
-    """
-    steep = np.abs(per_radius) > 0.5 * np.abs(per_radius).max()
-    wander = 1.4826 * float(np.median(np.abs(residual[steep] / per_radius[steep]))) if steep.any() else 0.0
-    scale = np.hypot(noise, per_radius * wander)
-    return np.asarray(np.clip((6.0 - np.abs(residual) / scale) / 3.0, 0.0, 1.0) / noise**2)
+    found = iterate_discs(
+        whole,
+        np.array([_start(one, radius) for one, radius in zip(patches, radii, strict=True)]),
+        sigma=sigma,
+        spread=spread,
+        noise=max(light.noise / max(abs(light.contrast), 1e-6), 2e-3),
+        precision=precision,
+        mean=np.array([0.0, 0.0, 0.0, 1.0, 1.0]),
+        reach_mm=np.array([disc.reach_mm for disc in discs]),
+    )
+    fits = []
+    for i, (disc, patch, pixels) in enumerate(zip(discs, patches, whole.slices(), strict=True)):
+        state = _State(
+            weight=found.weight[pixels],
+            noise=float(found.noise[i]),
+            precision=precision,
+            inflation=light.noise_inflation,
+            levels=levels,
+        )
+        fits.append(_result(patch, found.p[i], disc, sigma, spread, state))
+    return fits
 
 
 def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
@@ -167,7 +154,7 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     centre = pose.to_pixels([[disc.x_mm, disc.y_mm]])[0]
     scale = float(np.sqrt(abs(np.linalg.det(pose.linear_mm))))
     reach = disc.diameter_mm * scale / 2 + disc.reach_mm
-    n_rows, n_columns = light.pixels.shape
+    n_rows, n_columns = light.shape
     left, top = light.origin
     low = np.maximum(np.floor(centre - reach / pixel).astype(int), [left, top])
     high = np.minimum(np.ceil(centre + reach / pixel).astype(int), [left + n_columns - 1, top + n_rows - 1])
@@ -194,48 +181,48 @@ def _start(patch: _Patch, radius: float) -> FloatArray:
 
 
 def _evaluate(patch: _Patch, p: FloatArray, sigma: float, spread: EdgeSpread) -> tuple[FloatArray, FloatArray]:
-    dx, dy = patch.x - p[0], patch.y - p[1]
-    r = np.maximum(np.hypot(dx, dy), 1e-9)
-    grid = np.arange(0.0, r.max() + 0.2 * sigma, _TABLE_MM_PER_SIGMA * sigma)
-    disc, slope = np.zeros_like(grid), np.zeros_like(grid)
-    for share, s in ((1 - spread.halo, sigma), (spread.halo, spread.halo_ratio * sigma)):
-        if share > 0:
-            disc += share * blurred_disc(grid, p[2], s)
-            slope += share * _disc_slope(grid, p[2], s)
-    span = np.interp(r, grid, disc)
-    fall = np.interp(r, grid, np.gradient(disc, grid))
-    jacobian = np.column_stack(
-        (
-            p[4] * fall * dx / r,
-            p[4] * fall * dy / r,
-            -p[4] * np.interp(r, grid, slope),
-            np.ones_like(r),
-            -span,
-        )
-    )
-    return p[3] - p[4] * span, jacobian
+    alone = Patches.joined([patch.x], [patch.y], [patch.solid])
+    return evaluate_discs(alone, p[None, :], sigma, spread)
 
 
-def _result(
-    patch: _Patch,
-    p: FloatArray,
-    disc: Disc,
-    sigma: float,
-    spread: EdgeSpread,
-    weight: FloatArray,
-    noise: float,
-    precision: FloatArray,
-) -> DiscFit:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _State:
+    """Where an iteration ended, for the uncertainty."""
+
+    weight: FloatArray
+    noise: float
+    precision: FloatArray
+    inflation: float
+    levels: Light | None
+
+
+def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: EdgeSpread, state: _State) -> DiscFit:
     model, jacobian = _evaluate(patch, p, sigma, spread)
     residual = patch.solid - model
-    used = weight > 0.5 * weight.max()
-    misfit = float(np.sqrt(np.mean(residual[used] ** 2))) / noise if used.any() else np.nan
-    weighted = jacobian * (weight / max(misfit**2, 1.0))[:, None]
-    covariance = np.linalg.inv(weighted.T @ jacobian + np.diag(precision + 1e-9))
+    used = state.weight > 0.5 * state.weight.max()
+    misfit = float(np.sqrt(np.mean(residual[used] ** 2))) / state.noise if used.any() else np.nan
+    # Misfit and correlated noise each show part of the other: the larger one counts.
+    scale = max(misfit**2, state.inflation**2, 1.0)
+    weighted = jacobian * (state.weight / scale)[:, None]
+    information = weighted.T @ jacobian
+    covariance = np.linalg.inv(information + np.diag(state.precision + 1e-9))
     deviation = np.sqrt(np.diag(covariance))
-    # Blur is shared: what its scatter does to the diameter is added by a finite difference.
+    gain = covariance @ weighted.T
+    # Blur is shared: what its scatter does to the diameter is found by a finite difference.
     wider = _evaluate(patch, p, sigma * (1 + spread.u_relative), spread)[0]
-    pull = covariance @ (weighted.T @ (model - wider))
+    pull = gain @ (model - wider)
+    from_data = float(covariance[2] @ information @ covariance[2])
+    noise_share = min(state.inflation**2 / scale, 1.0)
+    by_prior = covariance[2] * state.precision
+    bend = gain[2] @ state.levels.bend(model) if state.levels is not None else 0.0
+    parts = WidthParts(
+        noise_mm=np.array([2 * np.sqrt(max(from_data * noise_share, 0.0))]),
+        misfit_mm=np.array([2 * np.sqrt(max(from_data * (1 - noise_share), 0.0))]),
+        levels_mm=np.array([2 * np.sqrt(max(by_prior[3] * covariance[2, 3], 0.0))]),
+        per_contrast_mm=np.array([2 * by_prior[4]]),
+        per_blur_mm=np.array([2 * pull[2] / spread.u_relative]),
+        per_transfer_mm=np.array([2 * bend]),
+    )
     area = np.pi * (disc.diameter_mm * patch.scale / 2) ** 2
     diameter = 2 * float(p[2])
     opened = np.pi * diameter**2 / 4 * float(p[4]) / area
@@ -252,7 +239,8 @@ def _result(
         u_open_share=float(2 * u_diameter * diameter / max(diameter**2, 1e-9) * opened),
         misfit=misfit,
         dirty=float(1 - used.mean()),
-        roundness_mm=_roundness(patch, p, sigma, residual, noise, used),
+        roundness_mm=_roundness(patch, p, sigma, residual, state.noise, used),
+        parts=parts,
     )
 
 

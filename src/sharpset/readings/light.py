@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
-import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ __all__ = ["LightMap", "PieceLight", "light_of"]
 FloatArray = NDArray[np.float64]
 _CLEAR_MM = 0.33
 _STEP_MM = 0.4
+_MOST_SQUARES = 2500
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -54,9 +57,11 @@ class PieceLight:
 
     Attributes
     ----------
-    pixels : ndarray of float32
-        The piece and a margin in linear light.
-    origin : (column, row) of ``pixels[0, 0]`` in the scan
+    stored : ndarray
+        The piece and a margin as stored, a view into the scan; only the pixels that are asked for are decoded.
+    decode : callable
+        Turns stored values into linear light.
+    origin : (column, row) of ``stored[0, 0]`` in the scan
     plate, background : LightMap
     noise : float
         Standard deviation of one pixel of the plate, in linear light, print texture included.
@@ -68,7 +73,8 @@ class PieceLight:
         Standard deviation of a mean of 5 x 5 plate pixels over that of independent ones, at least 1.
     """
 
-    pixels: NDArray[np.float32]
+    stored: NDArray[Any]
+    decode: Callable[[NDArray[Any]], NDArray[np.float32]]
     origin: tuple[int, int]
     plate: LightMap
     background: LightMap
@@ -82,9 +88,14 @@ class PieceLight:
         """Contrast over noise of one pixel."""
         return abs(self.contrast) / max(self.noise, 1e-9)
 
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the piece and its margin."""
+        return int(self.stored.shape[0]), int(self.stored.shape[1])
+
     def solid_share(self, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> FloatArray:
         """Return normalised light at whole pixels: 1 on the plate, 0 on the background."""
-        light = self.pixels[rows - self.origin[1], columns - self.origin[0]].astype(float)
+        light = self.decode(self.stored[rows - self.origin[1], columns - self.origin[0]]).astype(float)
         x, y = columns.astype(float), rows.astype(float)
         dark, bright = self.background(x, y), self.plate(x, y)
         return np.asarray((light - dark) / (bright - dark))
@@ -113,12 +124,14 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
     ReadingError
         If the piece lies partly outside the picture, or plate and background look alike.
     """
-    pixels, origin = _crop(scan, located, piece)
+    stored, origin = _crop(scan, located, piece)
     plate_mm, open_mm = _sample_points(piece)
-    plate_px, plate_light = _patches(pixels, origin, located.pose, plate_mm)
-    open_px, open_light = _patches(pixels, origin, located.pose, open_mm)
+    crop = _Crop(stored=stored, origin=origin, decode=scan.decode)
+    plate_px, plate_light = crop.patches(located.pose, plate_mm)
+    open_px, open_light = crop.patches(located.pose, open_mm)
     plate = _fit_map(plate_px, plate_light, order=3)
     background = _fit_map(open_px, open_light, order=2)
+    noise, inflation = _noise(crop.squares(located.pose, plate_mm))
     middle = located.pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
     contrast = float(plate(*middle) - background(*middle))
     if abs(contrast) < 0.02 or (contrast > 0) != located.plate_is_bright:
@@ -127,18 +140,19 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
             "Lay a darker or lighter sheet behind the piece and scan again."
         )
     return PieceLight(
-        pixels=pixels,
+        stored=stored,
+        decode=scan.decode,
         origin=origin,
         plate=plate,
         background=background,
-        noise=_pixel_noise(pixels, origin, located.pose, plate_mm),
+        noise=noise,
         contrast=contrast,
         clipped=max(_at_the_end(scan, plate_light), _at_the_end(scan, open_light)),
-        noise_inflation=_noise_inflation(pixels, origin, located.pose, plate_mm),
+        noise_inflation=inflation,
     )
 
 
-def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[np.float32], tuple[int, int]]:
+def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[Any], tuple[int, int]]:
     w, h = piece.width_mm, piece.height_mm
     corners = located.pose.to_pixels(np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]]))
     margin = 1.0 / min(scan.pixel_mm)
@@ -150,9 +164,10 @@ def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[np.f
     left, top = (int(max(0, v)) for v in np.floor(low - margin))
     right = int(min(scan.n_columns, np.ceil(high[0] + margin) + 1))
     bottom = int(min(scan.n_rows, np.ceil(high[1] + margin) + 1))
-    return scan.linear(slice(top, bottom), slice(left, right), located.channel), (left, top)
+    return scan.channel(located.channel)[top:bottom, left:right], (left, top)
 
 
+@lru_cache(maxsize=8)
 def _sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
     """Return points that are surely plate and surely open, mm in the piece frame."""
     grid = np.stack(
@@ -177,16 +192,32 @@ def _parts(shape: shapely.Geometry) -> list[shapely.Polygon]:
     return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and not part.is_empty]
 
 
-def _patches(
-    pixels: NDArray[np.float32], origin: tuple[int, int], pose: Pose, points_mm: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return (column, row) and the mean light of a 3 x 3 patch at each point inside the crop."""
-    smooth = cv2.blur(pixels, (3, 3))
-    where = pose.to_pixels(points_mm)
-    column = np.round(where[:, 0]).astype(int) - origin[0]
-    row = np.round(where[:, 1]).astype(int) - origin[1]
-    inside = (column >= 1) & (row >= 1) & (column < pixels.shape[1] - 1) & (row < pixels.shape[0] - 1)
-    return where[inside], smooth[row[inside], column[inside]].astype(float)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Crop:
+    """Stored pixels around a piece, decoded where they are asked for."""
+
+    stored: NDArray[Any]
+    origin: tuple[int, int]
+    decode: Callable[[NDArray[Any]], NDArray[np.float32]]
+
+    def patches(self, pose: Pose, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return (column, row) and the mean light of a 3 x 3 patch at each point inside the crop."""
+        where = pose.to_pixels(points_mm)
+        squares, inside = self._squares(where, 1)
+        return where[inside], squares.mean(axis=(1, 2), dtype=float)
+
+    def squares(self, pose: Pose, points_mm: FloatArray) -> NDArray[np.float32]:
+        """Return the light of 15 x 15 pixels about a few thousand of the points, shape (n, 15, 15)."""
+        step = max(1, len(points_mm) // _MOST_SQUARES)
+        return self._squares(pose.to_pixels(points_mm[::step]), 7)[0]
+
+    def _squares(self, where: FloatArray, reach: int) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        column, row = (np.round(where).astype(int) - np.array(self.origin)).T
+        n_rows, n_columns = self.stored.shape
+        inside = (column >= reach) & (row >= reach) & (column < n_columns - reach) & (row < n_rows - reach)
+        span = np.arange(-reach, reach + 1)
+        rows, columns = row[inside, None, None] + span[:, None], column[inside, None, None] + span[None, :]
+        return self.decode(self.stored[rows, columns]), inside
 
 
 def _fit_map(where: FloatArray, light: FloatArray, *, order: int) -> LightMap:
@@ -199,39 +230,31 @@ def _fit_map(where: FloatArray, light: FloatArray, *, order: int) -> LightMap:
     start = np.abs(light - np.median(light))
     weights[start > 6 * np.median(start) + 1e-6] = 0.0
     for _ in range(12):
-        root = np.sqrt(weights)
-        solution, *_ = np.linalg.lstsq(design * root[:, None], light * root, rcond=None)
+        # Coordinates run from -1 to 1, so that the normal equations are well conditioned.
+        weighted = (design * weights[:, None]).T
+        solution = np.linalg.solve(weighted @ design + 1e-12 * np.eye(design.shape[1]), weighted @ light)
         residual = light - design @ solution
         scale = 1.4826 * np.median(np.abs(residual[weights > 0])) + 1e-9
         weights = np.clip(1 - (residual / (5 * scale)) ** 2, 0, None) ** 2
     return LightMap(coefficients=solution, centre_px=centre, span_px=span, order=order)
 
 
-def _pixel_noise(pixels: NDArray[np.float32], origin: tuple[int, int], pose: Pose, points_mm: FloatArray) -> float:
-    """Return the spread of single plate pixels about their 7 x 7 neighbourhood (robust)."""
-    where = np.round(pose.to_pixels(points_mm)).astype(int) - np.array(origin)
-    inside = np.all((where >= 3) & (where < np.array(pixels.shape[::-1]) - 3), axis=1)
-    smooth = cv2.blur(pixels, (7, 7))
-    difference = [
-        pixels[where[inside, 1] + dy, where[inside, 0] + dx] - smooth[where[inside, 1], where[inside, 0]]
-        for dy in (-1, 0, 1)
-        for dx in (-1, 0, 1)
-    ]
-    spread = np.concatenate(difference)
-    return float(1.4826 * np.median(np.abs(spread - np.median(spread))) / np.sqrt(1 - 1 / 49))
+def _noise(squares: NDArray[np.float32]) -> tuple[float, float]:
+    """Return the noise of one pixel, and how much wider means scatter than independent pixels would make them.
 
-
-def _noise_inflation(pixels: NDArray[np.float32], origin: tuple[int, int], pose: Pose, points_mm: FloatArray) -> float:
-    """Return how much wider means of 5 x 5 pixels scatter than independent pixels would make them."""
-    where = np.round(pose.to_pixels(points_mm)).astype(int) - np.array(origin)
-    inside = np.all((where >= 10) & (where < np.array(pixels.shape[::-1]) - 10), axis=1)
-    columns, rows = where[inside].T
-    wide = cv2.blur(pixels, (15, 15))
-    block = (cv2.blur(pixels, (5, 5)) - wide)[rows, columns]
-    single = (pixels - wide)[rows, columns]
+    Noise is the robust spread of single plate pixels about their 7 x 7 neighbourhood; the second value compares means
+    of 5 x 5 pixels with single ones, both against their 15 x 15 neighbourhood.
+    """
+    if len(squares) == 0:
+        return 0.0, 1.0
+    near = squares[:, 6:9, 6:9] - squares[:, 4:11, 4:11].mean(axis=(1, 2), keepdims=True)
+    noise = 1.4826 * float(np.median(np.abs(near - np.median(near)))) / np.sqrt(1 - 1 / 49)
+    wide = squares.mean(axis=(1, 2))
+    block = squares[:, 5:10, 5:10].mean(axis=(1, 2)) - wide
+    single = squares[:, 7, 7] - wide
     spread = [float(np.median(np.abs(v - np.median(v)))) for v in (block, single)]
     # The two means share pixels: independent noise leaves sqrt(1/25 - 1/225) of one pixel's spread.
-    return float(np.clip(spread[0] / max(spread[1] * np.sqrt(1 / 25 - 1 / 225), 1e-12), 1.0, 5.0))
+    return noise, float(np.clip(spread[0] / max(spread[1] * np.sqrt(1 / 25 - 1 / 225), 1e-12), 1.0, 5.0))
 
 
 def _at_the_end(scan: Scan, light: FloatArray) -> float:

@@ -144,7 +144,7 @@ def _box(
     pixel = np.array(pose.pixel_mm)
     centre = pose.to_pixels([[strip.x_mm, strip.y_mm]])[0]
     extent = (np.abs(u) * half + np.abs(v) * reach) / pixel
-    n_rows, n_columns = light.pixels.shape
+    n_rows, n_columns = light.shape
     left, top = light.origin
     low = np.maximum(np.floor(centre - extent).astype(int), [left, top])
     high = np.minimum(np.ceil(centre + extent).astype(int), [left + n_columns - 1, top + n_rows - 1])

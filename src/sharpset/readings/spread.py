@@ -118,12 +118,16 @@ def _thinned(wide: NDArray[np.intp], samples: Samples) -> NDArray[np.intp]:
 
 
 def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
-    best = _fit(samples, profiles, start)
-    by_ratio = [_fit(samples, profiles, replace(start, halo=0.1, halo_ratio=ratio)) for ratio in _HALO_RATIOS]
+    best, fits = _fit(samples, profiles, start, None)
+
+    def trial(**changes: float) -> EdgeSpread:
+        return _fit(samples, profiles, replace(start, **changes), fits)[0]
+
+    by_ratio = [trial(halo=0.1, halo_ratio=ratio) for ratio in _HALO_RATIOS]
     ratio = min(by_ratio, key=lambda f: f.misfit).halo_ratio
-    by_halo = [_fit(samples, profiles, replace(start, halo=halo, halo_ratio=ratio)) for halo in _HALOS]
+    by_halo = [trial(halo=halo, halo_ratio=ratio) for halo in _HALOS]
     challenger = min([*by_ratio, *by_halo], key=lambda f: f.misfit)
-    refined = _fit(samples, profiles, replace(challenger, halo=_lowest([best, *by_halo])))
+    refined = _fit(samples, profiles, replace(challenger, halo=_lowest([best, *by_halo])), fits)[0]
     challenger = min(challenger, refined, key=lambda f: f.misfit)
     # A halo must explain something: two more parameters always fit a little better.
     return challenger if challenger.misfit < 0.97 * best.misfit else best
@@ -176,9 +180,11 @@ def edge_residual(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> f
     return float(np.sqrt(np.mean((total / np.maximum(weight, 1e-9)) ** 2)))
 
 
-def _fit(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> EdgeSpread:
-    fits = fit_strips(samples, profiles, spread, _LOOSE)
-    return replace(_by_direction(samples, fits, spread), misfit=float(np.median(fits.misfit**2)))
+def _fit(
+    samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None
+) -> tuple[EdgeSpread, StripFits]:
+    fits = fit_strips(samples, profiles, spread, _LOOSE, start=near)
+    return replace(_by_direction(samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
 
 
 def _by_direction(samples: Samples, fits: StripFits, spread: EdgeSpread) -> EdgeSpread:

@@ -144,7 +144,7 @@ def _square_pixels(
     centre = pose.to_pixels([[x_mm, y_mm]])[0]
     reach = (float(np.max(widths)) / 2 + 0.5) * np.sqrt(2) / pixel
     low, high = np.floor(centre - reach).astype(int), np.ceil(centre + reach).astype(int)
-    n_rows, n_columns = light.pixels.shape
+    n_rows, n_columns = light.shape
     low = np.maximum(low, light.origin)
     high = np.minimum(high, [light.origin[0] + n_columns - 1, light.origin[1] + n_rows - 1])
     columns, lines = (a.ravel() for a in np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))

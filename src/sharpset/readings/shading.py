@@ -26,6 +26,10 @@ _DEPTH, _U_DEPTH = 0.5, 0.1
 """Share of the contrast that the band lacks: half, as a lamp half hidden by the wall leaves."""
 _WIDEST_MM = 0.0125
 """Largest shift that is thought possible before the scan is looked at (a band of 25 um)."""
+_EVEN = 0.4
+"""Share of scans that are thought to be lit evenly before they are looked at."""
+_U_FACTOR = 1.5
+"""By how much the scatter between edges understates the error of the excess (scans without shade, benchmarks)."""
 _APART = 7.0
 """Strips narrower than this many blur widths do not tell the spreads of their two edges apart."""
 _FEWEST = 6
@@ -109,7 +113,8 @@ def measure_shade(
     Notes
     -----
     A band that is wholly dark widens no edge and cannot be seen in one scan; two scans turned by half a
-    turn tell it. The shift's prior is even up to 12.5 um.
+    turn tell it. Before the scan is looked at, four scans in ten count as evenly lit
+    and the others as shifting edges by anything up to 12.5 um.
     """
     usable = (fits.contrast > 0.8) & (fits.contrast < 1.25) & (fits.width_mm > _APART * fits.sigma_mm)
     difference, weight = _spread_difference(samples, profiles, fits, spread)
@@ -195,14 +200,19 @@ def _robust_parts(design: FloatArray, values: FloatArray, weight: FloatArray) ->
         residual = (values - design @ parts) * np.sqrt(base)
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-12)
         robust = np.clip(1 - (residual / (5 * scale)) ** 2, 0, None) ** 2
-    return parts, scale * np.sqrt(np.diag(np.linalg.inv(normal)))
+    return parts, _U_FACTOR * scale * np.sqrt(np.diag(np.linalg.inv(normal)))
 
 
 def _agreeing_shift(excess: float, u: float) -> float:
-    """Return the root mean square shift of shaded edges that agrees with an excess variance."""
+    """Return the root mean square shift of shaded edges that agrees with an excess variance.
+
+    Before the scan is looked at, a share `_EVEN` of lamps shades nothing, the others shift edges by anything up to
+    `_WIDEST_MM` (more only where the excess itself says so), either way.
+    """
     shift = np.linspace(0, 1, 400) * max(_WIDEST_MM, 1.5 * np.sqrt(abs(excess)))
-    ratio = np.array([_DEPTH - np.sqrt(3) * _U_DEPTH, _DEPTH, _DEPTH + np.sqrt(3) * _U_DEPTH])
-    variance = shift[:, None] ** 2 * (1 - ratio) / ratio
-    chance = np.exp(-0.5 * ((abs(excess) - variance) / u) ** 2)
-    chance += np.exp(-0.5 * ((abs(excess) + variance) / u) ** 2)
-    return float(np.sqrt(np.sum(chance * shift[:, None] ** 2) / max(float(chance.sum()), 1e-300)))
+    depth = np.array([_DEPTH - np.sqrt(3) * _U_DEPTH, _DEPTH, _DEPTH + np.sqrt(3) * _U_DEPTH])
+    variance = shift[:, None] ** 2 * (1 - depth) / depth
+    chance = np.exp(-0.5 * ((abs(excess) - variance) / u) ** 2) + np.exp(-0.5 * ((abs(excess) + variance) / u) ** 2)
+    no_shade = 2 * np.exp(-0.5 * (excess / u) ** 2)
+    square = (1 - _EVEN) * float(np.mean(chance * shift[:, None] ** 2))
+    return float(np.sqrt(square / max((1 - _EVEN) * float(np.mean(chance)) + _EVEN * float(no_shade), 1e-300)))

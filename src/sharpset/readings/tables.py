@@ -8,9 +8,10 @@ from pathlib import Path
 import pandas as pd
 
 from sharpset.errors import ReadingError
+from sharpset.readings.feature_budget import BUDGET_COLUMNS
 from sharpset.readings.results import READING_COLUMNS, ScanReading
 
-__all__ = ["load_readings", "pieces_table", "readings_table", "write_readings"]
+__all__ = ["budgets_table", "load_budgets", "load_readings", "pieces_table", "readings_table", "write_readings"]
 
 
 def readings_table(readings: Sequence[ScanReading]) -> pd.DataFrame:
@@ -24,13 +25,26 @@ def pieces_table(readings: Sequence[ScanReading]) -> pd.DataFrame:
     return pd.DataFrame([piece.to_row() for reading in readings for piece in reading.pieces])
 
 
-def write_readings(readings: Sequence[ScanReading], path: Path | str) -> list[Path]:
+def budgets_table(readings: Sequence[ScanReading]) -> pd.DataFrame:
+    """Return the budgets of all readings as one long table, columns `BUDGET_COLUMNS`."""
+    frames = [
+        piece.contributions.assign(scan_id=piece.scan_id, run_id=piece.run_id)
+        for reading in readings
+        for piece in reading.pieces
+    ]
+    columns = list(BUDGET_COLUMNS)
+    return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+
+
+def write_readings(readings: Sequence[ScanReading], path: Path | str, *, budget: bool = False) -> list[Path]:
     """Write ``NAME.csv``, ``NAME.parquet`` and ``NAME_pieces.csv``.
 
     Parameters
     ----------
     readings : sequence of ScanReading
     path : path of the CSV file; the others take its name.
+    budget : bool
+        Also write ``NAME_budget.csv``, the lines of every reading's uncertainty.
 
     Returns
     -------
@@ -52,6 +66,9 @@ def write_readings(readings: Sequence[ScanReading], path: Path | str) -> list[Pa
         table.to_csv(files[0], index=False, float_format="%.6g", lineterminator="\n")
         table.to_parquet(files[1], index=False)
         pieces.to_csv(files[2], index=False, float_format="%.7g", lineterminator="\n")
+        if budget:
+            files.append(path.with_name(path.stem + "_budget.csv"))
+            budgets_table(readings).to_csv(files[-1], index=False, float_format="%.4g", lineterminator="\n")
     except OSError as error:
         raise ReadingError(
             f"{path}: the readings cannot be written ({error.strerror}). Choose another --out."
@@ -86,4 +103,27 @@ def load_readings(path: Path | str) -> pd.DataFrame:
     for name in ("flags", "run_id"):
         if name in table:
             table[name] = table[name].fillna("")
+    return table
+
+
+def load_budgets(path: Path | str) -> pd.DataFrame:
+    """Read a table of budgets as `write_readings` writes it.
+
+    Raises
+    ------
+    ReadingError
+        If the file is missing or lacks a column.
+    """
+    path = Path(path)
+    text = dict.fromkeys(("scan_id", "run_id", "feature_id", "line", "shared"), str)
+    try:
+        table = pd.read_csv(path, dtype=text)
+    except OSError as error:
+        raise ReadingError(f"{path}: cannot be read. 'sharpset read --budget' writes such a table.") from error
+    except ValueError as error:
+        raise ReadingError(f"{path}: not a table of budgets ({error}).") from error
+    missing = [name for name in BUDGET_COLUMNS if name not in table]
+    if missing:
+        raise ReadingError(f"{path}: column {missing[0]} is missing; 'sharpset read --budget' writes it.")
+    table["run_id"] = table["run_id"].fillna("")
     return table

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image
 from reading_scenes import GROWTH_MM, SCALE_X, SCALE_Y, Scene, make_scene, write_scene
 
 from sharpset.errors import ReadingError, ScanError
@@ -64,6 +67,30 @@ def test_read_scan_measures_what_is_there(tmp_path, how):
         assert abs(piece.value(name) - GROWTH_MM) < max(piece.quantities[name].U95, 0.0015)
     assert abs(piece.value("scale_x") - SCALE_X) < 1e-4
     assert abs(piece.value("scale_y") - SCALE_Y) < 1e-4
+
+
+def test_read_scan_reads_a_print_that_lost_its_marks(tmp_path, scene):
+    """Four of the marks painted over with plate light: all else reads as before, and nothing is called a mark."""
+    pixels = scene.pixels.copy()
+    marks = scene.piece.features[scene.piece.features["group"] == "marks"]
+    gone = marks.iloc[:4]
+    rows, columns = np.indices(pixels.shape)
+    for mark in gone.itertuples():
+        column, row = scene.matrix @ [mark.x_mm * SCALE_X, mark.y_mm * SCALE_Y, 1]
+        near = np.hypot(columns - column, rows - row) < (mark.nominal_mm / 2 + 0.15) * 1200 / 25.4
+        ring = np.hypot(columns - column, rows - row) < (mark.nominal_mm / 2 + 0.4) * 1200 / 25.4
+        pixels[near] = np.random.default_rng(3).choice(pixels[ring & ~near], int(near.sum()))
+    read = read_scan(write_scan_of(pixels, tmp_path / "unmarked.png"), piece=scene.piece).pieces[0]
+    assert any("marks of the piece did not form" in remark for remark in read.remarks)
+    table = read.table.set_index("feature_id")
+    assert (table.loc[gone["feature_id"], "formed"] == "no").all()
+    _check(read.table[~read.table["feature_id"].isin(gone["feature_id"])], scene)
+
+
+def write_scan_of(pixels: np.ndarray, path: Path) -> Path:
+    """Write pixels as a picture of 1200 dpi."""
+    Image.fromarray(pixels).save(path, dpi=(1200, 1200))
+    return path
 
 
 def test_read_scan_finds_several_pieces(tmp_path):

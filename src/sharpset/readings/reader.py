@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
@@ -17,9 +18,12 @@ from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, S
 from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.spread import edge_residual
 from sharpset.readings.values import corner_radius, growths, scales
-from sharpset.scans import LocatedPiece, Scan, locate_pieces, open_scan
+from sharpset.scans import LocatedPiece, Pose, Scan, locate_pieces, open_scan
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.locate import Mirror
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["U_SCALE", "read_scan", "read_scans"]
 
@@ -27,6 +31,9 @@ U_SCALE = 0.002
 """Relative standard uncertainty of a scale that comes from a dpi tag or argument: uncalibrated flatbeds
 differ from their nominal pitch by 0.1 to 0.6 % (tests of five A4 scanners, ACRS 1997; a consumer
 scanner's two halves of one axis differed by 0.6 %, common practice)."""
+_FEWEST_MARKS = 4
+_SURE_MATCH, _SURE_LEAD = 0.75, 0.2
+"""From what correlation with its drawing, and lead over other turns, a piece whose marks are lost is still read."""
 _SUSPECT_RESIDUAL, _CLEARLY_LESS = 0.0004, 0.55
 
 
@@ -127,7 +134,7 @@ def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=U_SCALE)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     table = table[list(READING_COLUMNS)]
-    remarks = _remarks(scan, code, fits, strips)
+    remarks = _remarks(scan, code, fits, strips, table)
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
     quantities |= scales(registration, U_SCALE)
     radius = corner_radius(light, pose, piece, strips.spread, square_of(fits, piece))
@@ -162,7 +169,7 @@ def _prepare(scan: Scan, located: LocatedPiece, piece: Piece) -> _Prepared:
     """Settle the pose and the encoding, and sample the piece."""
     light = light_of(scan, located, piece)
     check_light(scan, light)
-    located = replace(located, pose=pose_from_marks(light, located.pose, piece))
+    located = replace(located, pose=_settle_pose(light, located, piece))
     strips = sample_piece(light, located.pose, piece)
     if scan.encoding_source == "default" and scan.curve != LINEAR:
         as_default = edge_residual(strips.samples, strips.profiles, strips.spread)
@@ -177,8 +184,24 @@ def _prepare(scan: Scan, located: LocatedPiece, piece: Piece) -> _Prepared:
     return _Prepared(scan=scan, light=light, located=located, strips=strips)
 
 
-def _remarks(scan: Scan, code: CodeReading, fits: FeatureFits, strips: PieceSamples) -> tuple[str, ...]:
+def _settle_pose(light: PieceLight, located: LocatedPiece, piece: Piece) -> Pose:
+    """Return the pose by the marks or, where a bad print has lost them and the pattern is sure, by the features."""
+    try:
+        return pose_from_marks(light, located.pose, piece)
+    except ReadingError:
+        if located.match < _SURE_MATCH or located.lead < _SURE_LEAD:
+            raise
+        fits = read_features(light, located.pose, piece, sample_piece(light, located.pose, piece))
+        return register(places_of(fits, piece, located.pose), located.pose).pose
+
+
+def _remarks(
+    scan: Scan, code: CodeReading, fits: FeatureFits, strips: PieceSamples, table: pd.DataFrame
+) -> tuple[str, ...]:
     remarks = []
+    marks = table["group"] == "marks"
+    if (table.loc[marks, "formed"] == "yes").sum() < _FEWEST_MARKS:
+        remarks.append("the round marks of the piece did not form; its place comes from its other features")
     if not code.run_id:
         remarks.append("the run code cannot be read (its check fails); the run is left open")
     elif code.mended:

@@ -7,6 +7,7 @@ iterated, robustly weighted least squares.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -20,13 +21,16 @@ __all__ = ["Graduations", "fit_graduations"]
 
 FloatArray = NDArray[np.float64]
 
-_MOST_ROWS, _MOST_HEIGHT_MM = 40, 1.6
+_MOST_ROWS, _MOST_HEIGHT_MM = 32, 1.6
+_SQUARE_SHARE = 0.45
 _AT_ONCE = 64
-_N_STEPS = 6
+_N_STEPS = 7
 _BINS = 48
 _RATIOS = (0.5, 1.8)
 _MOST_DIRTY = 0.3
 _MOST_SHIFT = 0.2
+_REACH = 0.2
+_OUT_OF_LINE = 0.04
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -114,25 +118,36 @@ def fit_graduations(scan: Scan, track: Track, *, channel: int | None) -> Graduat
     inside = _inside(scan, track)
     if inside.sum() < 5:
         return None
-    shape = _folded(scan, track, inside, channel)
+    profiles = _profiles(scan, track, inside, channel)
+    shape = _folded(profiles, squares=track.rising is not None)
     if shape is None:
         return None
-    # The wave peaks between dark lines: the windows move onto the lines themselves.
-    track = replace(track, along_px=track.along_px + shape.centre / track.wave[0])
-    inside = _inside(scan, track)
-    parts = [_fit(pixels, shape, _signs(track, index)) for index, pixels in _batches(scan, track, inside, channel)]
-    shift, u, height, tilt, dirty, noise = (np.concatenate([part[k] for part in parts]) for k in range(6))
+    # The wave tells the places to a tenth of a pitch: each is moved, and the fold made sharp, before the fit proper.
+    start = _aligned(profiles, shape)
+    shape = _folded(profiles, squares=track.rising is not None, shift=start)
+    if shape is None:
+        return None
     index = np.flatnonzero(inside)
+    moved = track.along_px.copy()
+    moved[index] += (start + shape.centre) / track.wave[0]
+    there = _inside(scan, replace(track, along_px=moved))
+    there &= inside
+    fitted = replace(track, along_px=moved)
+    parts = [_fit(pixels, shape, _signs(track, chosen)) for chosen, pixels in _batches(scan, fitted, there, channel)]
+    shift, u, height, tilt, dirty, noise = (np.concatenate([part[k] for part in parts]) for k in range(6))
+    index = np.flatnonzero(there)
     typical = float(np.median(height[np.abs(height) > 0.3 * np.quantile(np.abs(height), 0.9)]))
     relative = height / typical
     good = (relative > _RATIOS[0]) & (relative < _RATIOS[1]) & (dirty < _MOST_DIRTY)
     good &= (np.abs(shift) < _MOST_SHIFT) & (noise < 4.0 * np.median(noise) + 0.02 * abs(typical))
+    along = moved[index] + shift / track.wave[0]
+    good &= _in_line((along - track.along_px[index]) * track.wave[0], good)
     if good.sum() < 5:
         return None
     wave, u_turn = _turned(track, tilt[good])
     return Graduations(
         number=index,
-        along_px=track.along_px[index] + shift / track.wave[0],
+        along_px=along,
         across_px=track.across_px[index],
         u_px=u / track.wave[0],
         good=good,
@@ -141,6 +156,18 @@ def fit_graduations(scan: Scan, track: Track, *, channel: int | None) -> Graduat
         rising=None if track.rising is None else track.rising[index],
         n_in_pitch=shape.n_in_pitch,
     )
+
+
+def _in_line(away: FloatArray, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether each lies where its neighbours lie, against the wave; in pitches."""
+    from scipy.ndimage import median_filter
+
+    places = np.flatnonzero(good)
+    if len(places) < 3:
+        return good
+    usual = median_filter(away[places], size=min(9, len(places) | 1), mode="mirror")
+    scatter = 1.4826 * float(np.median(np.abs(away[places] - usual)))
+    return np.asarray(np.abs(away - np.interp(np.arange(len(away)), places, usual)) < max(6.0 * scatter, _OUT_OF_LINE))
 
 
 def _turned(track: Track, tilt: FloatArray) -> tuple[FloatArray, float]:
@@ -160,7 +187,11 @@ def _size(scan: Scan, track: Track) -> tuple[int, NDArray[np.int_]]:
     """Half the window along, and the rows (native pixels from the middle) that are looked at."""
     half = int(np.ceil(0.5 / track.wave[0]))
     across_mm = scan.pixel_mm.y if track.axis == 0 else scan.pixel_mm.x
-    height = int(np.clip(0.7 * track.height_px, 3, _MOST_HEIGHT_MM / across_mm))
+    most = _MOST_HEIGHT_MM / across_mm
+    if track.rising is not None:
+        # Well within one row of squares: the next one's edges run the other way.
+        most = min(most, _SQUARE_SHARE / track.wave[0])
+    height = int(np.clip(0.7 * track.height_px, 3, most))
     step = max(1, -(-height // _MOST_ROWS))
     return half, np.arange(-(height // 2), height // 2 + 1, step)
 
@@ -205,8 +236,8 @@ def _batches(
         )
 
 
-def _folded(scan: Scan, track: Track, inside: NDArray[np.bool_], channel: int | None) -> _Shape | None:
-    """Fold all graduations into one and fit its shape."""
+def _profiles(scan: Scan, track: Track, inside: NDArray[np.bool_], channel: int | None) -> FloatArray:
+    """Mean light along each graduation's window, all turned to rise alike; shape (n, `_BINS`)."""
     profiles = []
     for index, pixels in _batches(scan, track, inside, channel):
         sign = _signs(track, index)
@@ -215,19 +246,43 @@ def _folded(scan: Scan, track: Track, inside: NDArray[np.bool_], channel: int | 
             use = (cell[k] >= 0) & (cell[k] < _BINS)
             count = np.bincount(cell[k][use], minlength=_BINS)
             total = np.bincount(cell[k][use], pixels.light[k][use], _BINS)
-            with np.errstate(invalid="ignore"):
-                profile = np.where(count > 0, total / count, np.nan)
-            profiles.append(sign[k] * (profile - np.nanmedian(profile)))
-    table = np.array(profiles)
-    contrast = np.nanmax(table, axis=1) - np.nanmin(table, axis=1)
+            seen = np.flatnonzero(count)
+            profile = np.interp(np.arange(_BINS), seen, total[seen] / count[seen])
+            profiles.append(sign[k] * (profile - np.median(profile)))
+    return np.array(profiles)
+
+
+def _folded(profiles: FloatArray, *, squares: bool, shift: FloatArray | None = None) -> _Shape | None:
+    """Fold all graduations into one, each moved by its shift, and fit its shape."""
+    contrast = np.ptp(profiles, axis=1)
     # Where the row has ended there is no graduation: what shows less than half the usual contrast stays out.
-    table = table[contrast > 0.5 * np.median(contrast)]
-    filled = np.sum(np.isfinite(table), axis=0) >= min(3, len(table))
-    if filled.sum() < 8:
-        return None
-    t = ((np.arange(_BINS) + 0.5) / _BINS - 0.5)[filled]
-    profile = np.nanmedian(table[:, filled], axis=0)
-    return _edge_shape(t, profile) if track.rising is not None else _line_shape(t, profile)
+    clear = np.flatnonzero(contrast > 0.5 * np.median(contrast))
+    if shift is not None:
+        bins = np.arange(_BINS)
+        rows = [np.interp(bins + shift[k] * _BINS, bins, profiles[k], left=np.nan, right=np.nan) for k in clear]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            folded = np.nanmedian(rows, axis=0)
+    else:
+        folded = np.median(profiles[clear], axis=0)
+    seen = np.isfinite(folded)
+    t = ((np.arange(_BINS) + 0.5) / _BINS - 0.5)[seen]
+    return _edge_shape(t, folded[seen]) if squares else _line_shape(t, folded[seen])
+
+
+def _aligned(profiles: FloatArray, shape: _Shape) -> FloatArray:
+    """Find by how many pitches each profile is off the folded one, to a quarter of a bin: best match over shifts."""
+    t = (np.arange(_BINS) + 0.5) / _BINS - 0.5
+    shifts = np.arange(-_REACH, _REACH + 1e-9, 0.25 / _BINS)
+    wide = replace(shape, blur=max(shape.blur, 0.5 / _BINS))
+    away = t[None, :] - shape.centre - shifts[:, None]
+    templates = wide(away if shape.squares else (away + 0.5) % 1.0 - 0.5)[0]
+    templates = templates - templates.mean(axis=1, keepdims=True)
+    templates /= np.sqrt(np.sum(templates**2, axis=1, keepdims=True))
+    # The sign of the usual graduation: dark lines stand below their ground.
+    usual = np.median(profiles, axis=0)
+    sign = np.sign(float(np.max(templates @ usual) + np.min(templates @ usual)))
+    return np.asarray(shifts[np.argmax(sign * (profiles @ templates.T), axis=1)])
 
 
 def _edge_shape(t: FloatArray, profile: FloatArray) -> _Shape | None:
@@ -243,9 +298,9 @@ def _edge_shape(t: FloatArray, profile: FloatArray) -> _Shape | None:
 
     lower, upper = [-0.3, 0.002, -2.0, 0.2 * height], [0.3, 0.3, 2.0, 3.0 * height]
     fit = least_squares(misfit, [0.0, 0.03, float(profile.mean()), height], bounds=(lower, upper), loss="soft_l1")
-    steps = np.diff(profile)
-    n_edges = int(np.sum(np.abs(np.diff(np.sign(_smooth(profile) - np.median(profile)))) > 1))
-    if np.sum(steps) < 0 or fit.x[3] < 0.5 * height:
+    above = _smooth(profile) > (profile.max() + profile.min()) / 2.0
+    n_edges = int(np.sum(above[1:] != above[:-1]))
+    if profile[-1] < profile[0] or fit.x[3] < 0.5 * height:
         return None
     return _Shape(centre=float(fit.x[0]), width=0.0, blur=float(fit.x[1]), n_in_pitch=max(n_edges, 1), squares=True)
 
@@ -290,30 +345,33 @@ def _count_lines(above: NDArray[np.bool_]) -> int:
 def _fit(pixels: _Pixels, shape: _Shape, sign: FloatArray) -> list[FloatArray]:
     """Fit one batch; shift (pitches), its uncertainty, height, tilt (pitches per pixel), share of dirt, noise."""
     n = len(pixels.light)
-    shift, weight = np.zeros(n), np.ones_like(pixels.light)
+    shift, tilt, weight = np.zeros(n), np.zeros(n), np.ones_like(pixels.light)
     reach = 0.45
     span = np.abs(pixels.d).max() or 1.0
     for step in range(_N_STEPS):
-        t = pixels.t - shift[:, None]
+        t = pixels.t - shift[:, None] - tilt[:, None] * pixels.d
         near = np.abs(t) < reach
         base, slope = shape(t)
         base, slope = sign[:, None] * base, sign[:, None] * slope
         design = np.stack([np.ones_like(t), t, pixels.d / span, base, -slope, -slope * pixels.d / span], axis=-1)
         w = weight * near
-        normal = np.einsum("nij,ni,nik->njk", design, w, design)
+        weighted = (design * w[..., None]).swapaxes(1, 2)
+        normal = weighted @ design
         index = np.arange(6)
         normal[:, index, index] *= 1.0 + 1e-9
         normal[:, index, index] += 1e-9
-        solution = np.linalg.solve(normal, np.einsum("nij,ni,ni->nj", design, w, pixels.light)[..., None])[..., 0]
-        residual = pixels.light - np.einsum("nij,nj->ni", design, solution)
+        solution = np.linalg.solve(normal, weighted @ pixels.light[..., None])[..., 0]
+        residual = pixels.light - (design @ solution[..., None])[..., 0]
         height = np.where(np.abs(solution[:, 3]) > 1e-6, solution[:, 3], 1e-6)
         shift = np.clip(shift + np.clip(solution[:, 4] / height, -0.08, 0.08), -0.4, 0.4)
-        scale = 1.4826 * np.median(np.where(near, np.abs(residual), np.nan_to_num(np.abs(residual))), axis=1)
-        scale = np.maximum(scale, 1e-3)
-        bound = 5.0 if step else 8.0
-        weight = np.clip(1.0 - (residual / (bound * scale[:, None])) ** 2, 0.0, None) ** 2
+        tilt = np.clip(tilt + np.clip(solution[:, 5] / height / span, -0.1 / span, 0.1 / span), -0.4 / span, 0.4 / span)
+        scale = np.maximum(1.4826 * np.median(np.abs(residual), axis=1), 1e-3)
+        # On a flank a small shift makes a large residual, which is no dirt; less so as the fit comes in.
+        flank = np.abs(slope) / np.max(np.abs(slope), axis=1, keepdims=True)
+        allowed = scale[:, None] + np.abs(height)[:, None] * (0.25 if step < _N_STEPS // 2 else 0.04 * flank)
+        weight = np.clip(1.0 - (residual / (5.0 * allowed)) ** 2, 0.0, None) ** 2
     inverse = np.linalg.inv(normal)
     noise = np.sqrt(np.sum(w * residual**2, axis=1) / np.maximum(w.sum(axis=1) - 6.0, 1.0))
     u = noise * np.sqrt(np.maximum(inverse[:, 4, 4], 0.0)) / np.abs(height)
     dirty = 1.0 - np.sum((weight > 0.3) & near, axis=1) / np.maximum(near.sum(axis=1), 1)
-    return [shift, u, solution[:, 3], solution[:, 5] / height / span, dirty, noise]
+    return [shift, u, solution[:, 3], tilt, dirty, noise]

@@ -25,11 +25,11 @@ ComplexArray = NDArray[np.complex64]
 
 _STEPS_PER_PERIOD = 6.0
 _ACROSS_MM = 0.4
-_WINDOW_PERIODS = 8
+_WINDOW_PERIODS, _WINDOW_SQUARES = 8, 4
 _LEAST_SHARE = 0.22
 """Of the local variation that the wave must take; lines a fifth of their pitch wide give 0.4 and more."""
 _LEAST_AMPLITUDE = 0.004
-_LEAST_PERIODS = 10
+_LEAST_PERIODS, _LEAST_SQUARES = 10, 4
 _MOST_TURN = math.tan(math.radians(10.0))
 _MOST_TRACKS = 6
 _PHASE_SLACK = 0.13
@@ -125,10 +125,20 @@ class _Field:
     ratio: float  # step along over step across, mm
     squares: bool
 
+    @property
+    def window(self) -> int:
+        """Periods over which the wave is averaged."""
+        return _WINDOW_SQUARES if self.squares else _WINDOW_PERIODS
+
+    @property
+    def shortest(self) -> float:
+        """Steps that a row must be long."""
+        return (_LEAST_SQUARES if self.squares else _LEAST_PERIODS) * self.period
+
     def parts(self) -> Iterator[NDArray[np.bool_]]:
         """Connected parts that are long enough, strongest first."""
         n, labels, stats, _ = cv2.connectedComponentsWithStats(self.mask, connectivity=8)
-        long = [k for k in range(1, n) if stats[k, cv2.CC_STAT_WIDTH] >= _LEAST_PERIODS * self.period]
+        long = [k for k in range(1, n) if stats[k, cv2.CC_STAT_WIDTH] >= self.shortest]
         strength = np.bincount(labels.ravel(), np.abs(self.z).ravel(), n)
         for k in sorted(long, key=lambda k: -strength[k])[: 2 * _MOST_TRACKS]:
             yield labels == k
@@ -144,10 +154,11 @@ def _demodulate(thumbnail: Thumbnail, reference: ScaleReference, axis: int, excl
     band = cv2.resize(np.ascontiguousarray(light[: n_cells * cell]), (n_steps, n_cells), interpolation=cv2.INTER_AREA)
     one = max(3, round(period) | 1)
     band = band - cv2.blur(band, (one, 1))
-    window = (max(3, round(_WINDOW_PERIODS * period) | 1), 1)
+    squares = reference.kind == "checkerboard"
+    window = (_WINDOW_SQUARES if squares else _WINDOW_PERIODS) * period
     turn = 2.0 * np.pi / period * np.arange(n_steps)
     # Two boxes make a triangle: no side lobes that would smear a strong edge along the row.
-    half = (max(3, (window[0] // 2) | 1), 1)
+    half = (max(3, round(window / 2) | 1), 1)
     z = np.empty((n_cells, n_steps), np.complex64)
     z.real = cv2.blur(cv2.blur(band * np.cos(turn).astype(np.float32), half), half)
     z.imag = cv2.blur(cv2.blur(-band * np.sin(turn).astype(np.float32), half), half)
@@ -166,18 +177,17 @@ def _demodulate(thumbnail: Thumbnail, reference: ScaleReference, axis: int, excl
         cell=cell,
         factor=thumbnail.factor,
         ratio=along_mm / across_mm,
-        squares=reference.kind == "checkerboard",
+        squares=squares,
     )
 
 
 def _tracks_of(field: _Field, part: NDArray[np.bool_], *, several: bool) -> list[Track]:
     rows, columns = np.nonzero(part)
     top, bottom, left, right = rows.min(), rows.max() + 1, columns.min(), columns.max() + 1
-    z = np.where(part[top:bottom, left:right], field.z[top:bottom, left:right], 0)
-    gradient = _phase_gradient(z, round(field.period))
-    if gradient is None:
-        return []
-    along, across = gradient  # radians per step and per cell, on top of the nominal wave
+    z = np.where(part[top:bottom, left:right], field.z[top:bottom, left:right], np.complex64(0))
+    # Radians per step and per cell, on top of the nominal wave. Rows of squares alternate in sign: squares have none.
+    signless = np.asarray(z * z / np.maximum(np.abs(z), 1e-9), np.complex64) if several else z
+    along, across = (part / (2.0 if several else 1.0) for part in _phase_gradient(signless, round(field.period)))
     wave_along = 2.0 * np.pi / field.period + along
     tilt = across / field.cell / wave_along
     if abs(tilt * field.ratio) > _MOST_TURN:
@@ -207,7 +217,7 @@ def _tracks_of(field: _Field, part: NDArray[np.bool_], *, several: bool) -> list
     return tracks
 
 
-def _phase_gradient(z: ComplexArray, period: int) -> tuple[float, float] | None:
+def _phase_gradient(z: ComplexArray, period: int) -> tuple[float, float]:
     """Mean change of phase per step along and per cell across, by products at rising distances."""
     along = 0.0
     for lag in (max(1, period // 2), 2 * period, 6 * period):
@@ -265,12 +275,12 @@ def _number(field: _Field, z: ComplexArray, row: _Row, *, origin: tuple[int, int
     summed = np.where(row.inside, z * np.exp(-1j * row.across * (cells - on_line[None, :])), 0).sum(axis=0)
     strength = np.abs(summed)
     clear = strength > 0.3 * np.median(strength[strength > 0])
-    if clear.sum() < _LEAST_PERIODS * field.period:
+    if clear.sum() < field.shortest:
         return None
     slope = row.along + row.across * row.line
     left_over = np.unwrap(np.angle(summed[clear] * np.exp(-1j * slope * steps[clear])))
     # The window hides the ends of a row: graduations are looked for somewhat beyond them.
-    reach = round(0.6 * _WINDOW_PERIODS * field.period)
+    reach = round(0.6 * field.window * field.period)
     all_steps = np.arange(max(-origin[0], -reach), min(z.shape[1] + reach, field.z.shape[1] - origin[0]))
     nominal = 2.0 * np.pi / field.period
     phase = (nominal + slope) * all_steps + nominal * origin[0] + np.interp(all_steps, steps[clear], left_over)

@@ -83,3 +83,59 @@ def test_penicillin_randomised_blocks(tmp_path):
     assert anova.loc["block", "ss"] == pytest.approx(264.0, abs=1e-9)
     assert anova.loc["Residual", "ss"] == pytest.approx(226.0, abs=1e-9)
     assert anova.loc["Residual", "df"] == 12
+
+
+# REML standard deviations of lme4's documents (Bates, Maechler, Bolker & Walker 2015, J. Stat. Softw. 67(1), and the
+# package's help pages), from memory; recomputed in R by the collectors of the check values. Printed to four digits.
+
+
+def test_penicillin_crossed_plates_and_samples():
+    table = published("davies_penicillin")
+    groups = {name: group_labels(table, name) for name in ("plate", "sample")}
+    found = fit_mixed(np.ones((144, 1)), table["diameter"].to_numpy(dtype=float), groups=groups)
+    sd = found.standard_deviations
+    assert sd["plate"] == pytest.approx(0.8467, abs=6e-5)
+    assert sd["sample"] == pytest.approx(1.9316, abs=6e-5)
+    assert sd["Residual"] == pytest.approx(0.5499, abs=6e-5)
+    assert found.coef[0] == pytest.approx(22.9722, abs=6e-5)
+    # Standard error of the mean: .8086 (printed).
+    assert np.sqrt(found.covariance[0, 0]) == pytest.approx(0.8086, abs=6e-5)
+
+
+def test_pastes_casks_nested_in_batches():
+    table = published("davies_pastes")
+    groups = {name: group_labels(table, name) for name in ("batch", "batch:cask")}
+    found = fit_mixed(np.ones((60, 1)), table["strength"].to_numpy(dtype=float), groups=groups)
+    sd = found.standard_deviations
+    assert sd["batch:cask"] == pytest.approx(2.9041, abs=6e-5)
+    assert sd["batch"] == pytest.approx(1.2874, abs=6e-5)
+    assert sd["Residual"] == pytest.approx(0.8234, abs=6e-5)
+    # Balanced: the mean is the plain one, on the batches' 9 degrees of freedom.
+    assert found.coef[0] == pytest.approx(table["strength"].mean(), abs=1e-10)
+    assert found.df(np.ones(1)) == pytest.approx(9.0, abs=1e-3)
+
+
+def test_cake_whole_plots_of_replicate_and_recipe():
+    # angle ~ recipe * temperature (a category) with mixes random; balanced, so by the classical split-plot analysis of
+    # Cochran & Cox sd of mixes and residual follow from mean squares too (below, by hand).
+    table = published("cochran_cox_cake")
+    recipe = np.eye(3)[np.unique(table["recipe"], return_inverse=True)[1]]
+    heat = np.eye(6)[np.unique(table["temperature"], return_inverse=True)[1]]
+    recipe, heat = recipe[:, :2] - recipe[:, 2:], heat[:, :5] - heat[:, 5:]
+    both = np.column_stack([recipe[:, [i]] * heat for i in range(2)])
+    x = np.column_stack([np.ones(270), recipe, heat, both])
+    y = table["angle"].to_numpy(dtype=float)
+    found = fit_mixed(x, y, groups={"mix": group_labels(table, "recipe:replicate")})
+    sd = found.standard_deviations
+    assert sd["mix"] == pytest.approx(6.468, abs=6e-4)
+    assert sd["Residual"] == pytest.approx(4.524, abs=6e-4)
+    cells = table.groupby(["recipe", "temperature"])["angle"].transform("mean")
+    recipes = table.groupby("recipe")["angle"].transform("mean")
+    mixes = table.groupby(["recipe", "replicate"])["angle"].transform("mean")
+    ms_mix = float(((mixes - recipes) ** 2).sum()) / 42
+    ms_rest = float(((table["angle"] - cells - mixes + recipes) ** 2).sum()) / 210
+    assert sd["Residual"] ** 2 == pytest.approx(ms_rest, rel=1e-7)
+    assert sd["mix"] ** 2 == pytest.approx((ms_mix - ms_rest) / 6, rel=1e-6)
+    test = found.f_test(np.eye(18)[1:3])
+    assert test["df_denominator"] == pytest.approx(42.0, abs=1e-3)
+    assert found.f_test(np.eye(18)[3:8])["df_denominator"] == pytest.approx(210.0, abs=1e-3)

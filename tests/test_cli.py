@@ -17,7 +17,7 @@ HEAVY = (
     *("numpy", "pandas", "scipy", "matplotlib", "seaborn", "statsmodels", "trimesh", "shapely", "sqlalchemy"),
     *("cv2", "skimage", "pydantic", "PIL", "tifffile", "jinja2", "reportlab", "tqdm", "pydoe"),
 )
-VERBS = ("demo", "brief", "piece", "plan", "photo", "read", "fit", "compare", "record", "rehearse")
+VERBS = ("demo", "brief", "piece", "plan", "photo", "scan", "read", "fit", "compare", "record", "rehearse")
 
 
 def loaded_after(code: str) -> set[str]:

@@ -26,6 +26,7 @@ _VERBS = {
     "piece": ("sharpset.pieces.commands", "make a test piece ready to print"),
     "plan": ("sharpset.plans.commands", "plan an experiment and write its run sheet"),
     "photo": ("sharpset.scans.photo_commands", "make photographs of a piece true to size, to be read like scans"),
+    "scan": ("sharpset.scans.scan_commands", "calibrate a scanner on a rule, a glass scale or a checkerboard"),
     "read": ("sharpset.readings.commands", "measure the pieces on scans"),
     "fit": ("sharpset.fits.commands", "find the settings that meet the brief"),
     "compare": ("sharpset.comparison.commands", "compare two printers, materials or settings"),

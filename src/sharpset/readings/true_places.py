@@ -1,0 +1,70 @@
+"""Take the slow error of a scanner out of what was fitted: each feature's place and size as they are on the glass."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.pieces import Piece
+from sharpset.readings.features import FeatureFits
+from sharpset.scans import LocalScale, LocatedPiece, Pose, Scan, ScanScale
+
+__all__ = ["at_true_places", "local_scale", "with_scale"]
+
+FloatArray = NDArray[np.float64]
+
+
+def outline_px(located: LocatedPiece, piece: Piece, *, margin_mm: float = 0.0) -> FloatArray:
+    """Return the corners (column, row) of a located piece, with a margin."""
+    m, w, h = margin_mm, piece.width_mm, piece.height_mm
+    return located.pose.to_pixels([[-m, -m], [w + m, -m], [w + m, h + m], [-m, h + m]])
+
+
+def local_scale(scale: ScanScale, located: LocatedPiece, piece: Piece) -> LocalScale:
+    """Return the scale of the part of a scan in which a piece lies."""
+    corners = outline_px(located, piece)
+    return scale.over(corners.min(axis=0).tolist(), corners.max(axis=0).tolist())
+
+
+def with_scale(scan: Scan, located: LocatedPiece, local: LocalScale) -> tuple[Scan, LocatedPiece]:
+    """Return a scan and a located piece with the pixel size that holds there."""
+    pose = Pose(matrix=located.pose.matrix, pixel_mm=local.pixel_mm)
+    return replace(scan, pixel_mm=local.pixel_mm), replace(located, pose=pose)
+
+
+def at_true_places(fits: FeatureFits, piece: Piece, pose: Pose, local: LocalScale) -> FeatureFits:
+    """Return the fits with places and sizes corrected for what the scale bends over the piece.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+        Fitted with the straight part of the scale, that is, with ``local.pixel_mm``.
+    piece : Piece
+    pose : Pose
+        The one with which the features were fitted.
+    local : LocalScale
+    """
+    if local.is_straight:
+        return fits
+    places = pose.to_pixels(piece.features[["x_mm", "y_mm"]].to_numpy(float))
+    pixel = np.array(pose.pixel_mm)
+    normal, strips = fits.strips.samples.normal, fits.strip_fits
+    at = places[fits.strips.rows] + strips.centre_mm[:, None] * normal / pixel
+    bent = np.sum(local.bend_mm(at) * normal, axis=1)
+    wider = np.sum(local.stretch(at) * normal**2, axis=1)
+    moved = replace(strips, centre_mm=strips.centre_mm + bent, width_mm=strips.width_mm * (1.0 + wider))
+    discs = []
+    for row, disc in zip(fits.disc_rows, fits.discs, strict=True):
+        here = places[[row]] + np.array([[disc.shift_x_mm, disc.shift_y_mm]]) / pixel
+        shift, stretch = local.bend_mm(here)[0], float(local.stretch(here).mean())
+        discs.append(
+            replace(
+                disc,
+                shift_x_mm=disc.shift_x_mm + float(shift[0]),
+                shift_y_mm=disc.shift_y_mm + float(shift[1]),
+                diameter_mm=disc.diameter_mm * (1.0 + stretch),
+            )
+        )
+    return replace(fits, strip_fits=moved, discs=discs)

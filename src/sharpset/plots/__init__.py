@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from sharpset.plots.agreement import draw_agreement, draw_deviations, draw_differences, draw_limits
     from sharpset.plots.charts import draw_drift_chart, draw_gauge
     from sharpset.plots.effects import draw_effects, draw_half_normal, draw_main_effects
+    from sharpset.plots.feature import show_feature
     from sharpset.plots.formed import draw_formed_chart, draw_formed_curves
     from sharpset.plots.overlay import draw_scan_overlay, write_overlays
     from sharpset.plots.recommendation import draw_recommendation
@@ -40,6 +41,7 @@ __all__ = [
     "draw_response_surface",
     "draw_scan_overlay",
     "save_figure",
+    "show_feature",
     "write_overlays",
 ]
 
@@ -47,6 +49,7 @@ _HOMES = {
     "agreement": ("draw_agreement", "draw_deviations", "draw_differences", "draw_limits"),
     "charts": ("draw_drift_chart", "draw_gauge"),
     "effects": ("draw_effects", "draw_half_normal", "draw_main_effects"),
+    "feature": ("show_feature",),
     "formed": ("draw_formed_chart", "draw_formed_curves"),
     "overlay": ("draw_scan_overlay", "write_overlays"),
     "recommendation": ("draw_recommendation",),

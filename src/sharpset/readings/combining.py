@@ -42,7 +42,9 @@ def turn_between_deg(a: PieceReading, b: PieceReading) -> float:
     return float(abs((a.pose.angle_deg - b.pose.angle_deg + 180.0) % 360.0 - 180.0))
 
 
-def combine_readings(readings: Sequence[ScanReading], *, combine: Combine = "auto") -> list[ScanReading]:
+def combine_readings(
+    readings: Sequence[ScanReading], *, combine: Combine = "auto", separate: bool = False
+) -> list[ScanReading]:
     """Put together what several scans say of the same pieces.
 
     Parameters
@@ -51,6 +53,8 @@ def combine_readings(readings: Sequence[ScanReading], *, combine: Combine = "aut
     combine : {'auto', 'yes', 'no'}
         'auto' puts scans of one run together if the piece was turned by 45 degrees or more between two of them; 'yes'
         all scans of one run, and those whose code could not be read with the only run there is; 'no' none.
+    separate : bool
+        Keep the readings of each scan as well.
 
     Returns
     -------
@@ -72,7 +76,7 @@ def combine_readings(readings: Sequence[ScanReading], *, combine: Combine = "aut
         for group in groups:
             if group[0][0] == k:
                 out.append(_combined_scan([readings[i] for i, _ in group], [piece for _, piece in group]))
-        rest = tuple(piece for piece in reading.pieces if id(piece) not in taken)
+        rest = tuple(piece for piece in reading.pieces if separate or id(piece) not in taken)
         if rest:
             out.append(replace(reading, pieces=rest))
     return out

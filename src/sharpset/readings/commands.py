@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sharpset.pieces import Piece
 
 __all__ = ["configure"]
 
@@ -23,6 +27,26 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--encoding", default="auto", help="auto, sRGB, linear or 'gamma 2.2'; auto believes the file, else its edges"
     )
     parser.add_argument("--plan", type=Path, metavar="DIR", help="plan whose run ids the codes may name")
+    parser.add_argument(
+        "--combine",
+        choices=("auto", "yes", "no"),
+        default="auto",
+        help="put scans of one piece together: auto does where the piece was turned by 45 degrees or more between "
+        "scans of one run, yes takes all scans of one run and unread codes too",
+    )
+    parser.add_argument(
+        "--separate", action="store_true", help="keep the readings of each scan beside the combined ones"
+    )
+    parser.add_argument(
+        "--budget", action="store_true", help="also write NAME_budget.csv, what every uncertainty is made of"
+    )
+    parser.add_argument(
+        "--look",
+        action="append",
+        default=[],
+        metavar="FEATURE_ID",
+        help="also draw this feature, its fit and its budget into the folder of --out; may be given several times",
+    )
     parser.add_argument("--overlay", type=Path, metavar="DIR", help="also draw what was found into this folder")
     parser.set_defaults(run=run)
 
@@ -30,6 +54,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read the scans and write the table."""
     from sharpset.pieces import load_piece
+    from sharpset.readings.combining import combine_readings
     from sharpset.readings.reader import read_scans
     from sharpset.readings.tables import write_readings
 
@@ -45,7 +70,9 @@ def run(args: argparse.Namespace) -> int:
         encoding=args.encoding,
         known_run_ids=known,
     )
-    files = write_readings(readings, args.out)
+    apart = readings
+    readings = combine_readings(apart, combine=args.combine, separate=args.separate)
+    files = write_readings(readings, args.out, budget=args.budget)
     for reading in readings:
         for one in reading.pieces:
             print(one.summary())
@@ -55,8 +82,25 @@ def run(args: argparse.Namespace) -> int:
             print(f"  note: {remark}")
     print("wrote " + ", ".join(str(file) for file in files))
     if args.overlay is not None:
-        args.draw_overlays(readings, piece, args.overlay)
+        args.draw_overlays(apart, piece, args.overlay)
+    for feature_id in args.look:
+        _look(args, feature_id, piece)
     return 0
+
+
+def _look(args: argparse.Namespace, feature_id: str, piece: Piece) -> None:
+    """Draw one feature of every scan beside the table."""
+    from sharpset.plots import save_figure, show_feature
+    from sharpset.readings.looking import look_at
+
+    for path in args.images:
+        views = look_at(
+            path, piece=piece, feature_id=feature_id, dpi=args.dpi, mirror=args.mirror, encoding=args.encoding
+        )
+        for number, view in enumerate(views, start=1):
+            several = f"-{number}" if len(views) > 1 else ""
+            file = args.out.parent / f"{view.scan_id}{several}_{feature_id}.png"
+            print(f"look: {save_figure(show_feature(view), file)}")
 
 
 def _run_ids(folder: Path) -> tuple[str, ...]:

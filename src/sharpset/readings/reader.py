@@ -25,7 +25,7 @@ from sharpset.scans.locate import Mirror
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["U_SCALE", "read_scan", "read_scans"]
+__all__ = ["U_SCALE", "Prepared", "prepare_piece", "read_scan", "read_scans"]
 
 U_SCALE = 0.002
 """Relative standard uncertainty of a scale that comes from a dpi tag or argument: uncalibrated flatbeds
@@ -123,7 +123,7 @@ def read_scans(
 
 
 def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence[str]) -> PieceReading:
-    ready = _prepare(scan, located, piece)
+    ready = prepare_piece(scan, located, piece)
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
     check_blur(scan, strips.spread, piece)
@@ -156,7 +156,7 @@ def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Prepared:
+class Prepared:
     """A piece ready to be read: encoding and pose settled, pixels sampled."""
 
     scan: Scan
@@ -165,7 +165,7 @@ class _Prepared:
     strips: PieceSamples
 
 
-def _prepare(scan: Scan, located: LocatedPiece, piece: Piece) -> _Prepared:
+def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     """Settle the pose and the encoding, and sample the piece."""
     light = light_of(scan, located, piece)
     check_light(scan, light)
@@ -180,8 +180,8 @@ def _prepare(scan: Scan, located: LocatedPiece, piece: Piece) -> _Prepared:
             if residual_of_edges(other_light, located.pose, piece) < _CLEARLY_LESS * as_default:
                 check_light(other, other_light)
                 strips = sample_piece(other_light, located.pose, piece)
-                return _Prepared(scan=other, light=other_light, located=located, strips=strips)
-    return _Prepared(scan=scan, light=light, located=located, strips=strips)
+                return Prepared(scan=other, light=other_light, located=located, strips=strips)
+    return Prepared(scan=scan, light=light, located=located, strips=strips)
 
 
 def _settle_pose(light: PieceLight, located: LocatedPiece, piece: Piece) -> Pose:
@@ -216,7 +216,7 @@ def _remarks(
         if abs(contrast - 1) > 0.05:
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
     if any(fits.shade.facing):
-        remarks.append(f"{fits.shade.summary()}. Scan it again turned by half a turn, and read both scans together")
+        remarks.append(f"{fits.shade.summary()}. Scan it again turned by a quarter, and read both together")
     if strips.spread.halo < -0.07:
         remarks.append("edges overshoot: the scanner sharpens its pictures. Switch sharpening off for best results")
     return tuple(remarks)

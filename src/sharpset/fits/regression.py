@@ -397,6 +397,8 @@ def _data(job: _Job, solved: LeastSquares, p: int) -> pd.DataFrame:
             "leverage": solved.leverage,
         }
     )
+    if job.weights is not None:
+        base["weight"] = job.weights
     settings = job.runs[[c for c in job.runs.columns if c in {*job.space.names, "block", "whole_plot"}]]
     return pd.concat([base, odd, settings.reset_index(drop=True)], axis=1)
 

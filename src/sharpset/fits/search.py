@@ -19,6 +19,8 @@ __all__ = ["BriefSearch"]
 Floats = NDArray[np.float64]
 LOGISTIC = 1.702
 """Factor by which a normal curve is wider than the logistic one that it resembles."""
+FAR = 0.4
+"""Margin at which a requirement is met or missed by far: beyond it the size of the miss tells nothing more."""
 
 
 class BriefSearch:
@@ -65,7 +67,9 @@ class BriefSearch:
     def _fit(self, name: str) -> SmoothFit:
         known = self.table[name].notna().to_numpy()
         y, u = self.table[name].to_numpy(dtype=float), self.table[f"u_{name}"].to_numpy(dtype=float)
-        return fit_smooth(self.points[known], y[known], u=u[known], seed=self.seed)
+        # A print that came apart misses everything by far; its distance must not bend the trends elsewhere.
+        near = FAR * np.tanh(y[known] / FAR)
+        return fit_smooth(self.points[known], near, u=u[known] * (1.0 - (near / FAR) ** 2), seed=self.seed)
 
     def _coded(self, settings: pd.DataFrame) -> Floats:
         """Return settings as numbers: coded, and one column of 0 and 1 for every category."""

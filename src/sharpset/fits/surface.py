@@ -54,7 +54,8 @@ class ResponseFit:
     power : float
         Power transformation applied to the response; 1 for none.
     data : pandas.DataFrame
-        ``run_id, observed, fitted, residual, leverage, studentised, cook``.
+        ``run_id, observed, fitted, residual, leverage, studentised, cook``, the settings, and ``weight``
+        where the fit is weighted.
     diagnostics, remarks : tuple of str
     reduced : ResponseFit or None
         Smaller model after selection with hierarchy.
@@ -216,6 +217,35 @@ class ResponseFit:
     def to_frame(self, *, units: Literal["coded", "natural"] = "coded") -> pd.DataFrame:
         """Return the table of terms."""
         return (self.terms if units == "coded" else self.terms_natural).copy()
+
+    def to_statsmodels(self) -> Any:
+        """Return the same model fitted by statsmodels, for what that library offers beyond this one.
+
+        Returns
+        -------
+        statsmodels RegressionResults
+            OLS, or WLS with this fit's weights, in the units of ``model``.
+
+        Raises
+        ------
+        FitError
+            If the model has random groups, or uses columns that are neither factors nor blocks.
+        """
+        import statsmodels.api as sm
+
+        if self.mixed is not None:
+            raise FitError(f"{self.name}: a model with random groups has no counterpart in plain least squares.")
+        try:
+            matrix = self.matrix(self.data)
+        except KeyError as error:
+            raise FitError(f"{self.name}: the model uses the column {error}, which the fit does not keep.") from error
+        table = self.terms if self.units == "coded" else self.terms_natural
+        exog = pd.DataFrame(matrix, columns=table["term"].tolist(), index=self.data["run_id"])
+        observed = pd.Series(self.data["observed"].to_numpy(), index=self.data["run_id"], name=self.name)
+        if "weight" in self.data:
+            weights = self.data["weight"].to_numpy(dtype=float)
+            return sm.WLS(observed, exog, weights=weights).fit(method="qr")
+        return sm.OLS(observed, exog).fit(method="qr")
 
     def stationary_point(self) -> dict[str, Any]:
         """Return where the fitted quadratic is level, and what it is there.

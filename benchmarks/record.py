@@ -34,7 +34,14 @@ from sharpset.record.models import (
     ScanRow,
     SearchDetailRow,
 )
-from sharpset.record.tables import check_readings, pack_table, size_rows, smallest_formed_mm, table_digest, unpack_table
+from sharpset.record.tables import (
+    check_readings,
+    pack_table,
+    size_rows,
+    smallest_formed_mm,
+    table_digest,
+    unpack_columns,
+)
 
 N_TABLES = 500
 N_FEATURES = 200
@@ -77,7 +84,7 @@ def packed_tables() -> list[tuple[bytes, str, list[dict[str, Any]], dict[str, fl
     tables = []
     for number in tqdm(range(N_TABLES), desc="tables"):
         packed = pack_table(check_readings(readings_table(number)))
-        sizes = size_rows(unpack_table(packed))
+        sizes = size_rows(unpack_columns(packed))
         tables.append((packed, table_digest(packed), sizes, smallest_formed_mm(sizes)))
     return tables
 

@@ -18,6 +18,11 @@ from sharpset.errors import RecordError
 from sharpset.record import tables
 
 
+def sizes_of(readings: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the summary of a table as the record makes it: checked, packed, unpacked, summed up."""
+    return tables.size_rows(tables.unpack_columns(tables.pack_table(tables.check_readings(readings))))
+
+
 def test_missing_columns_are_filled_and_the_order_is_fixed() -> None:
     table = tables.check_readings(readings_table()[["measured_mm", "formed", "kind", "feature_id", "nominal_mm"]])
     assert tuple(table.columns) == tables.COLUMNS
@@ -89,7 +94,7 @@ def test_any_table_unpacks_as_it_was(rows: list[tuple[float, str, int, bool]]) -
 
 
 def test_sizes_are_summed_up_by_hand() -> None:
-    rows = {(r["kind"], r["nominal_mm"]): r for r in tables.size_rows(tables.check_readings(readings_table()))}
+    rows = {(r["kind"], r["nominal_mm"]): r for r in sizes_of(readings_table())}
     bars = rows["bar", 0.2]
     assert (bars["n"], bars["n_formed"], bars["n_partly"]) == (2, 2, 0)
     # deviations 0.013 and 0.009: mean 0.011, standard deviation 0.004 / sqrt(2); float64 differences only
@@ -105,7 +110,7 @@ def test_sizes_are_summed_up_by_hand() -> None:
 def test_smallest_formed_size_has_no_failure_above_it(features: list[tuple[int, bool]]) -> None:
     table = pd.DataFrame(features, columns=["nominal_mm", "ok"]).assign(kind="bar", feature_id="f", measured_mm=0.1)
     table["formed"] = np.where(table["ok"], "yes", "no")
-    smallest = tables.smallest_formed_mm(tables.size_rows(tables.check_readings(table)))
+    smallest = tables.smallest_formed_mm(sizes_of(table))
     # by the definition: the sizes above the largest failure, the least of them
     failed = [size for size, ok in features if not ok]
     above = [size for size, _ in features if size > max(failed, default=0)]

@@ -5,12 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, exists, func, or_, select
 from sqlalchemy.orm import aliased
 
 from sharpset.record.models import EntryRow
 
 __all__ = ["chain_of", "first_of", "is_newest", "newest_by_first", "newest_of"]
+
+# Asked many times for every entry, so these two are put together once.
+_FIRST = select(func.coalesce(EntryRow.first_id, EntryRow.id)).where(EntryRow.id == bindparam("key"))
+_CHAIN = (
+    select(EntryRow.__table__)
+    .where(or_(EntryRow.id == bindparam("first"), EntryRow.first_id == bindparam("first")))
+    .order_by(EntryRow.created_utc, EntryRow.uuid)
+)
 
 
 def is_newest(entry: Any = EntryRow) -> ColumnElement[bool]:
@@ -27,15 +35,12 @@ def is_newest(entry: Any = EntryRow) -> ColumnElement[bool]:
 
 def first_of(connection: Connection, key: int) -> int:
     """Return the row number of the first entry of a chain."""
-    query = select(func.coalesce(EntryRow.first_id, EntryRow.id)).where(EntryRow.id == key)
-    return int(connection.execute(query).scalar_one())
+    return int(connection.execute(_FIRST, {"key": key}).scalar_one())
 
 
 def chain_of(connection: Connection, key: int) -> list[Any]:
     """Return the rows of an entry's chain of corrections, the first entry first."""
-    first = first_of(connection, key)
-    query = select(EntryRow.__table__).where(or_(EntryRow.id == first, EntryRow.first_id == first))
-    return list(connection.execute(query.order_by(EntryRow.created_utc, EntryRow.uuid)))
+    return list(connection.execute(_CHAIN, {"first": first_of(connection, key)}))
 
 
 def newest_of(connection: Connection, key: int) -> int:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,17 +13,19 @@ from tqdm import tqdm
 from sharpset.errors import RecordError
 from sharpset.record.codes import code_of
 from sharpset.record.documents import document_sha256
-from sharpset.record.exchange import all_keys, documents_in_order
+from sharpset.record.exchange import all_keys, parts_in_order
 from sharpset.record.files import hash_file, stored_content
 from sharpset.record.indexing import rebuild_index
 from sharpset.record.kinds import KINDS
 from sharpset.record.models import EntryFileRow, EntryRow, ReadingSizeRow, ScanRow, SearchDetailRow, StoredFileRow
-from sharpset.record.tables import size_rows, table_digest, unpack_table
+from sharpset.record.tables import size_rows, unpack_columns
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["CheckReport", "Finding", "check_record"]
+
+_COUNTED = ("kind", "nominal_mm", "n", "n_formed", "n_partly")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -106,7 +106,9 @@ def _check_halves(connection: Connection) -> Iterator[Finding]:
         yield _grave(f"entry {code}", f"kind {name!r} is not known")
 
 
-def _check_entry(connection: Connection, row: Any, document: dict[str, Any], packed: bytes | None) -> Iterator[Finding]:
+def _check_entry(
+    row: Any, document: dict[str, Any], packed: bytes | None, sizes: set[tuple[Any, ...]]
+) -> Iterator[Finding]:
     where = f"{row.kind} {row.code}"
     if row.code != code_of(row.uuid):
         yield _grave(where, "its code does not belong to its UUID")
@@ -115,25 +117,32 @@ def _check_entry(connection: Connection, row: Any, document: dict[str, Any], pac
     if (row.corrects_id is None) != (row.first_id is None):
         yield _grave(where, "its chain of corrections is broken")
     if row.kind == "readings":
-        yield from _check_table(connection, row.id, where, document, packed)
+        yield from _check_table(where, document, packed, sizes)
 
 
 def _check_table(
-    connection: Connection, key: int, where: str, document: dict[str, Any], packed: bytes | None
+    where: str, document: dict[str, Any], packed: bytes | None, sizes: set[tuple[Any, ...]]
 ) -> Iterator[Finding]:
     try:
-        digest = table_digest(packed or b"")
-        table = unpack_table(packed or b"")
-    except (zlib.error, ValueError, KeyError, json.JSONDecodeError):
-        yield _grave(where, "its table of readings cannot be unpacked")
+        columns = unpack_columns(packed or b"", sha256=document["fields"]["table_sha256"])
+    except RecordError as error:
+        yield _grave(where, f"{error}")
         return
-    if digest != document["fields"]["table_sha256"] or len(table) != document["fields"]["n_rows"]:
-        yield _grave(where, "its table of readings does not fit its hash")
+    if {len(values) for values in columns.values()} != {document["fields"]["n_rows"]}:
+        yield _grave(where, "the table of readings has more or fewer rows than its entry says")
         return
-    sizes = select(ReadingSizeRow.kind, ReadingSizeRow.nominal_mm, ReadingSizeRow.n, ReadingSizeRow.n_formed)
-    found = {tuple(row) for row in connection.execute(sizes.where(ReadingSizeRow.readings_id == key))}
-    if found != {(r["kind"], r["nominal_mm"], r["n"], r["n_formed"]) for r in size_rows(table)}:
+    if sizes != {tuple(row[name] for name in _COUNTED) for row in size_rows(columns)}:
         yield _grave(where, "its summary by kind and size does not fit its table of readings")
+
+
+def _sizes_of(connection: Connection, keys: Sequence[int]) -> dict[int, set[tuple[Any, ...]]]:
+    """Return the counts by kind and size that are kept beside tables of readings, by row number."""
+    table = ReadingSizeRow.__table__
+    query = select(table.c.readings_id, *(table.c[name] for name in _COUNTED))
+    found: dict[int, set[tuple[Any, ...]]] = {}
+    for key, *counts in connection.execute(query.where(table.c.readings_id.in_(list(keys)))):
+        found.setdefault(key, set()).add(tuple(counts))
+    return found
 
 
 def _check_entries(connection: Connection) -> Iterator[Finding]:
@@ -142,8 +151,10 @@ def _check_entries(connection: Connection) -> Iterator[Finding]:
         before = rows.get(row.corrects_id)
         if before is not None and (before.kind != row.kind or (before.first_id or before.id) != row.first_id):
             yield _grave(f"{row.kind} {row.code}", "its chain of corrections is broken")
-    for key, document, packed in documents_in_order(connection, all_keys(connection, by_time=False), title="check"):
-        yield from _check_entry(connection, rows[key], document, packed)
+    for part in parts_in_order(connection, all_keys(connection, by_time=False), title="check"):
+        sizes = _sizes_of(connection, [key for key, _, packed in part if packed is not None])
+        for key, document, packed in part:
+            yield from _check_entry(rows[key], document, packed, sizes.get(key, set()))
 
 
 def _check_kept(connection: Connection) -> Iterator[Finding]:

@@ -17,7 +17,7 @@ from sharpset.record.codes import code_of, digest
 from sharpset.record.kinds import KINDS, Kind, kind_named
 from sharpset.record.models import DetailLimitRow, EntryFileRow, EntryRow, EvidenceRow, ReadingSizeRow
 from sharpset.record.searching import index_entry
-from sharpset.record.tables import size_rows, unpack_table
+from sharpset.record.tables import size_rows, unpack_columns
 
 __all__ = ["FILE_PARTS", "LIMIT_PARTS", "Document", "document_sha256", "ids_of", "insert_document", "load_documents"]
 
@@ -109,7 +109,7 @@ def insert_document(connection: Connection, document: Document, packed: bytes | 
     row = _kind_values(kind, document, ids) | {"id": key}
     if packed is not None:
         row["packed"] = packed
-        sizes = size_rows(unpack_table(packed))
+        sizes = size_rows(unpack_columns(packed))
         if sizes:
             connection.execute(insert(ReadingSizeRow), [size | {"readings_id": key} for size in sizes])
     connection.execute(insert(kind.row), row)

@@ -28,7 +28,7 @@ from sharpset.record.kinds import KINDS, Kind
 from sharpset.record.models import EntryRow, ReadingsRow, StoredFileRow
 from sharpset.record.tables import unpack_table
 
-__all__ = ["ExportReport", "all_keys", "documents_in_order", "export_folder"]
+__all__ = ["ExportReport", "all_keys", "documents_in_order", "export_folder", "parts_in_order"]
 
 FORM = 1
 HEAD_COLUMNS = ("uuid", "code", "name", "created_utc", "corrects", "by", "note", "sha256")
@@ -57,18 +57,26 @@ def all_keys(connection: Connection, *, by_time: bool) -> list[int]:
     return list(connection.execute(select(EntryRow.id).order_by(*order)).scalars())
 
 
-def documents_in_order(
-    connection: Connection, keys: Sequence[int], *, title: str
-) -> Iterator[tuple[int, Document, bytes | None]]:
-    """Yield row number, document and packed table of entries, a few hundred at a time."""
+Part = list[tuple[int, Document, bytes | None]]
+
+
+def parts_in_order(connection: Connection, keys: Sequence[int], *, title: str) -> Iterator[Part]:
+    """Yield a few hundred entries at a time: row number, document and packed table of each."""
     with tqdm(total=len(keys), desc=title, unit="entries", disable=None, delay=1, leave=False) as bar:
         for start in range(0, len(keys), _CHUNK):
             part = keys[start : start + _CHUNK]
             query = select(ReadingsRow.id, ReadingsRow.packed).where(ReadingsRow.id.in_(part))
             packed = {key: bytes(value) for key, value in connection.execute(query)}
-            for key, document in load_documents(connection, part).items():
-                yield key, document, packed.get(key)
-                bar.update()
+            yield [(key, document, packed.get(key)) for key, document in load_documents(connection, part).items()]
+            bar.update(len(part))
+
+
+def documents_in_order(
+    connection: Connection, keys: Sequence[int], *, title: str
+) -> Iterator[tuple[int, Document, bytes | None]]:
+    """Yield row number, document and packed table of entries, one by one."""
+    for part in parts_in_order(connection, keys, title=title):
+        yield from part
 
 
 def cell(value: Any) -> str:

@@ -24,9 +24,6 @@ from sharpset.record.models import (
 from sharpset.record.tables import smallest_formed_mm
 
 if TYPE_CHECKING:
-    pass
-
-if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["index_entry", "search_details"]

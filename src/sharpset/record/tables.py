@@ -11,8 +11,8 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import statistics
 import zlib
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sharpset.errors import RecordError
@@ -29,6 +29,7 @@ __all__ = [
     "size_rows",
     "smallest_formed_mm",
     "table_digest",
+    "unpack_columns",
     "unpack_table",
 ]
 
@@ -79,6 +80,9 @@ def _numbers(column: pd.Series, *, name: str, where: str) -> pd.Series:
     import numpy as np
     import pandas as pd
 
+    if column.dtype.kind in "if" and np.isfinite(column.dropna().to_numpy(float)).all():
+        return column.astype("float64")
+    column = column.astype(object)
     numbers = pd.to_numeric(column.replace("", None), errors="coerce").astype(float)
     bad = (numbers.isna() & column.notna() & (column.astype(str).str.strip() != "")) | np.isinf(numbers)
     if bad.any():
@@ -127,7 +131,7 @@ def check_readings(readings: pd.DataFrame, *, where: str = "readings") -> pd.Dat
         if name in _TEXT:
             columns[name] = pd.Series([_as_text(v) for v in column.tolist()], dtype="str")
         elif name in _NUMBERS:
-            columns[name] = _numbers(column.astype(object), name=name, where=where)
+            columns[name] = _numbers(column, name=name, where=where)
         elif pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.is_integer_dtype(column.dtype):
             columns[name] = column.astype(bool if pd.api.types.is_bool_dtype(column.dtype) else "int64")
         elif pd.api.types.is_float_dtype(column.dtype):
@@ -181,6 +185,29 @@ def table_digest(packed: bytes) -> str:
     return hashlib.sha256(zlib.decompress(packed)).hexdigest()
 
 
+def unpack_columns(packed: bytes, *, sha256: str | None = None) -> dict[str, list[Any]]:
+    """Return the columns of a packed table as lists, unknown numbers as None.
+
+    Parameters
+    ----------
+    packed : bytes
+    sha256 : str, optional
+        What `table_digest` must come to.
+
+    Raises
+    ------
+    RecordError
+        If the table cannot be unpacked, or is not the one with this SHA-256.
+    """
+    try:
+        text = zlib.decompress(packed)
+        if sha256 is not None and hashlib.sha256(text).hexdigest() != sha256:
+            raise RecordError("the table of readings does not fit its hash")
+        return {column["name"]: column["values"] for column in json.loads(text)["columns"]}
+    except (zlib.error, ValueError, KeyError, TypeError) as error:
+        raise RecordError("the table of readings cannot be unpacked") from error
+
+
 def unpack_table(packed: bytes) -> pd.DataFrame:
     """Return the table that was packed, every number bit by bit."""
     import pandas as pd
@@ -190,8 +217,17 @@ def unpack_table(packed: bytes) -> pd.DataFrame:
     return pd.DataFrame({c["name"]: pd.Series(c["values"], dtype=types[c["type"]]) for c in columns})
 
 
-def size_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+def _spread(values: list[float], mean: float) -> float:
+    return math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
+
+
+def size_rows(columns: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:
     """Sum a table up by kind and nominal size.
+
+    Parameters
+    ----------
+    columns : mapping of str to list
+        As `unpack_columns` returns them; kind, nominal_mm, formed and deviation_mm are used.
 
     Returns
     -------
@@ -199,14 +235,15 @@ def size_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
         kind, nominal_mm, n, n_formed, n_partly, mean_deviation_mm and sd_deviation_mm (None where
         there are too few); features without a nominal size are left out.
     """
-    groups: dict[tuple[str, float], list[tuple[str, float]]] = {}
-    columns = (table[name].tolist() for name in ("kind", "nominal_mm", "formed", "deviation_mm"))
-    for kind, nominal_mm, formed, deviation_mm in zip(*columns, strict=True):
-        if nominal_mm == nominal_mm:
+    groups: dict[tuple[str, float], list[tuple[str, float | None]]] = {}
+    used = (columns[name] for name in ("kind", "nominal_mm", "formed", "deviation_mm"))
+    for kind, nominal_mm, formed, deviation_mm in zip(*used, strict=True):
+        if nominal_mm is not None:
             groups.setdefault((kind, nominal_mm), []).append((formed, deviation_mm))
     rows = []
     for (kind, nominal_mm), features in sorted(groups.items()):
-        deviations = [deviation for _, deviation in features if deviation == deviation]
+        deviations = [deviation for _, deviation in features if deviation is not None]
+        mean = math.fsum(deviations) / len(deviations) if deviations else None
         rows.append(
             {
                 "kind": kind,
@@ -214,8 +251,8 @@ def size_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
                 "n": len(features),
                 "n_formed": sum(formed == "yes" for formed, _ in features),
                 "n_partly": sum(formed == "partly" for formed, _ in features),
-                "mean_deviation_mm": math.fsum(deviations) / len(deviations) if deviations else None,
-                "sd_deviation_mm": statistics.stdev(deviations) if len(deviations) > 1 else None,
+                "mean_deviation_mm": mean,
+                "sd_deviation_mm": None if mean is None or len(deviations) < 2 else _spread(deviations, mean),
             }
         )
     return rows

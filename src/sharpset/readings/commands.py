@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
+    from sharpset.scans import ScaleSources
 
 __all__ = ["configure"]
 
@@ -47,6 +48,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="FEATURE_ID",
         help="also draw this feature, its fit and its budget into the folder of --out; may be given several times",
     )
+    parser.add_argument(
+        "--reference",
+        type=Path,
+        metavar="FILE",
+        help="rule, glass scale or board that lies in the scans (TOML, calib/)",
+    )
+    parser.add_argument("--calibration", type=Path, metavar="FILE", help="calibration of the scanner to be used")
+    parser.add_argument(
+        "--calibrations", type=Path, metavar="DIR", help="folder in which the scanner's calibration is looked for"
+    )
+    parser.add_argument("--scanner", metavar="ID", help="name of the scanner, where the files do not say it")
+    parser.add_argument(
+        "--check-wire", type=float, metavar="MM", help="size of a wire or blade in the scans, read as a check only"
+    )
     parser.add_argument("--overlay", type=Path, metavar="DIR", help="also draw what was found into this folder")
     parser.set_defaults(run=run)
 
@@ -69,6 +84,8 @@ def run(args: argparse.Namespace) -> int:
         mirror=args.mirror,
         encoding=args.encoding,
         known_run_ids=known,
+        scale_sources=_scale_sources(args),
+        check_wire_mm=args.check_wire,
     )
     apart = readings
     readings = combine_readings(apart, combine=args.combine, separate=args.separate)
@@ -101,6 +118,20 @@ def _look(args: argparse.Namespace, feature_id: str, piece: Piece) -> None:
             several = f"-{number}" if len(views) > 1 else ""
             file = args.out.parent / f"{view.scan_id}{several}_{feature_id}.png"
             print(f"look: {save_figure(show_feature(view), file)}")
+
+
+def _scale_sources(args: argparse.Namespace) -> ScaleSources:
+    from sharpset.errors import ReadingError
+    from sharpset.scans import ScaleSources, load_calibration, load_reference
+
+    if args.check_wire is not None and not 0.02 <= args.check_wire <= 5.0:
+        raise ReadingError(f"--check-wire: {args.check_wire:g} mm is outside 0.02 to 5. Give the wire's size in mm.")
+    return ScaleSources(
+        reference=None if args.reference is None else load_reference(args.reference),
+        calibration=None if args.calibration is None else load_calibration(args.calibration),
+        calibrations=args.calibrations,
+        scanner_id=args.scanner,
+    )
 
 
 def _run_ids(folder: Path) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
 from sharpset.readings.assembling import assemble, places_of, square_of
+from sharpset.readings.check_wire import CheckReading, read_check_wire
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
 from sharpset.readings.gates import check_blur, check_light, check_scale
 from sharpset.readings.light import PieceLight, light_of
@@ -17,8 +18,10 @@ from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.spread import edge_residual
+from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale
 from sharpset.readings.values import corner_radius, growths, scales
-from sharpset.scans import LocatedPiece, Pose, Scan, locate_pieces, open_scan
+from sharpset.scans import LocatedPiece, Pose, ScaleSources, Scan, ScanScale, locate_pieces, open_scan, settle_scale
+from sharpset.scans.axis_scale import U_UNCALIBRATED
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.locate import Mirror
 
@@ -27,10 +30,9 @@ if TYPE_CHECKING:
 
 __all__ = ["U_SCALE", "Prepared", "prepare_piece", "read_scan", "read_scans"]
 
-U_SCALE = 0.002
-"""Relative standard uncertainty of a scale that comes from a dpi tag or argument: uncalibrated flatbeds
-differ from their nominal pitch by 0.1 to 0.6 % (tests of five A4 scanners, ACRS 1997; a consumer
-scanner's two halves of one axis differed by 0.6 %, common practice)."""
+U_SCALE = U_UNCALIBRATED
+"""Relative standard uncertainty of a scale that nothing but a dpi tag or argument vouches for."""
+_CLEAR_OF_PIECES_MM = 0.5
 _FEWEST_MARKS = 4
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """From what correlation with its drawing, and lead over other turns, a piece whose marks are lost is still read."""
@@ -45,6 +47,8 @@ def read_scan(
     mirror: Mirror = "auto",
     encoding: str = "auto",
     known_run_ids: Sequence[str] = (),
+    scale_sources: ScaleSources | None = None,
+    check_wire_mm: float | None = None,
 ) -> ScanReading:
     """Read every copy of a piece in one picture.
 
@@ -61,6 +65,10 @@ def read_scan(
         encoded is read the way that makes its blurred edges symmetric.
     known_run_ids : sequence of str
         Run ids that the codes may name.
+    scale_sources : ScaleSources, optional
+        A reference that lies in the scan, or a calibration of its scanner; without them the file's resolution counts.
+    check_wire_mm : float, optional
+        Size of a wire or blade beside the piece, which is read as a check; that of the reference's file by default.
 
     Returns
     -------
@@ -75,21 +83,43 @@ def read_scan(
     """
     scan = open_scan(path, dpi=dpi, encoding=encoding)
     located = locate_pieces(scan, piece, mirror=mirror)
+    outlines = [outline_px(one, piece, margin_mm=_CLEAR_OF_PIECES_MM) for one in located]
+    scale = settle_scale(scan, scale_sources, exclude_px=outlines, channel=located[0].channel)
     readings, faults = [], []
     for one in located:
         try:
-            readings.append(_read_piece(scan, one, piece, known_run_ids))
+            readings.append(_read_piece(scan, one, piece, known_run_ids, scale))
         except ReadingError as error:
             faults.append(str(error))
     if not readings:
         raise ReadingError(faults[0] if faults[0].startswith(str(path)) else f"{path}: {faults[0]}")
+    check = None
+    if check_wire_mm is None and scale_sources is not None and scale_sources.reference is not None:
+        check_wire_mm = scale_sources.reference.check_wire_mm
+    if check_wire_mm is not None:
+        check = read_check_wire(
+            scan,
+            check_wire_mm,
+            spread=readings[0].edge_spread,
+            scale=scale,
+            exclude_px=outlines,
+            channel=located[0].channel,
+        )
     return ScanReading(
         scan_id=scan.scan_id,
         path=Path(path),
         sha256=scan.sha256,
         pieces=tuple(readings),
-        remarks=(*scan.remarks, *(f"one piece was not read: {fault}" for fault in faults)),
+        remarks=_scan_remarks(scan, scale, check, faults),
+        scale=scale,
+        check=check,
     )
+
+
+def _scan_remarks(scan: Scan, scale: ScanScale, check: CheckReading | None, faults: Sequence[str]) -> tuple[str, ...]:
+    checked = () if check is None else (check.summary(),)
+    unread = (f"one piece was not read: {fault}" for fault in faults)
+    return (*scan.remarks, scale.summary(), *scale.remarks, *checked, *unread)
 
 
 def read_scans(
@@ -100,6 +130,8 @@ def read_scans(
     mirror: Mirror = "auto",
     encoding: str = "auto",
     known_run_ids: Sequence[str] = (),
+    scale_sources: ScaleSources | None = None,
+    check_wire_mm: float | None = None,
     progress: bool = True,
 ) -> list[ScanReading]:
     """Read several pictures one after the other, with a progress bar; see `read_scan`.
@@ -117,27 +149,41 @@ def read_scans(
     found = []
     for path in tqdm(paths, desc="reading scans", unit="scan", disable=None if progress else True, leave=False):
         found.append(
-            read_scan(path, piece=piece, dpi=dpi, mirror=mirror, encoding=encoding, known_run_ids=known_run_ids)
+            read_scan(
+                path,
+                piece=piece,
+                dpi=dpi,
+                mirror=mirror,
+                encoding=encoding,
+                known_run_ids=known_run_ids,
+                scale_sources=scale_sources,
+                check_wire_mm=check_wire_mm,
+            )
         )
     return found
 
 
-def _read_piece(scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence[str]) -> PieceReading:
+def _read_piece(
+    scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence[str], scale: ScanScale
+) -> PieceReading:
+    local = local_scale(scale, located, piece)
+    scan, located = with_scale(scan, located, local)
     ready = prepare_piece(scan, located, piece)
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
     check_blur(scan, strips.spread, piece)
-    fits = read_features(light, pose, piece, strips)
+    seen = read_features(light, pose, piece, strips)
+    fits = at_true_places(seen, piece, pose, local)
     registration = register(places_of(fits, piece, pose), pose)
     check_scale(scan, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
-    assembled = assemble(fits, piece, pose, registration.pose, u_scale=U_SCALE)
+    assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y))
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     table = table[list(READING_COLUMNS)]
     remarks = _remarks(scan, code, fits, strips, table)
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
-    quantities |= scales(registration, U_SCALE)
-    radius = corner_radius(light, pose, piece, strips.spread, square_of(fits, piece))
+    quantities |= scales(registration, local)
+    radius = corner_radius(light, pose, piece, strips.spread, square_of(seen, piece))
     quantities[radius.name] = radius
     return PieceReading(
         scan_id=scan.scan_id,

@@ -10,9 +10,10 @@ from typing import Any
 import pandas as pd
 
 from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.check_wire import CheckReading
 from sharpset.readings.feature_budget import FeatureBudget, budget_of
 from sharpset.readings.shading import Shade
-from sharpset.scans import Pose
+from sharpset.scans import Pose, ScanScale
 
 __all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading"]
 
@@ -124,13 +125,27 @@ class PieceReading:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class ScanReading:
-    """All pieces read from one scan."""
+    """All pieces read from one scan.
+
+    Attributes
+    ----------
+    scan_id, path, sha256
+    pieces : tuple of PieceReading
+    remarks : tuple of str
+        Where the scale comes from, among others.
+    scale : ScanScale or None
+        None where several scans were put together.
+    check : CheckReading or None
+        What a wire of known size read, where one was asked for.
+    """
 
     scan_id: str
     path: Path
     sha256: str
     pieces: tuple[PieceReading, ...]
     remarks: tuple[str, ...]
+    scale: ScanScale | None = None
+    check: CheckReading | None = None
 
     def summary(self) -> str:
         """Return the scan in one line."""

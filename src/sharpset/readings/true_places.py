@@ -11,7 +11,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.features import FeatureFits
 from sharpset.scans import LocalScale, LocatedPiece, Pose, Scan, ScanScale
 
-__all__ = ["at_true_places", "local_scale", "with_scale"]
+__all__ = ["at_true_places", "local_scale", "outline_px", "with_scale"]
 
 FloatArray = NDArray[np.float64]
 

@@ -12,7 +12,8 @@ from sharpset.readings.blur import EdgeSpread, edge_profile
 from sharpset.readings.light import PieceLight
 from sharpset.readings.registration import Registration
 from sharpset.readings.results import Quantity
-from sharpset.scans import Pose
+from sharpset.scans import LocalScale, Pose
+from sharpset.scans.axis_scale import U_UNCALIBRATED
 
 __all__ = ["corner_radius", "growths", "scales"]
 
@@ -67,24 +68,25 @@ def _robust_mean(name: str, values: FloatArray, common: float) -> Quantity:
     return Quantity(name=name, unit="mm", value=centre, U95=float(np.hypot(k * u_mean, 2 * common)), n=len(values))
 
 
-def scales(registration: Registration, u_relative: float) -> dict[str, Quantity]:
+def scales(registration: Registration, local: LocalScale) -> dict[str, Quantity]:
     """Return the scale along x and y and the skew.
 
     Parameters
     ----------
     registration : Registration
-    u_relative : float
-        Relative standard uncertainty of the scan's own scale.
+    local : LocalScale
+        The scan's own scale where the piece lies.
     """
     pose, n = registration.pose, registration.n
+    directions = (pose.linear_mm / np.hypot(*pose.linear_mm)).T
     found = {}
     for axis, name in enumerate(("scale_x", "scale_y")):
         value = pose.scale_x if axis == 0 else pose.scale_y
-        spread = 2 * float(np.hypot(registration.u_scale(axis), u_relative))
+        spread = 2 * float(np.hypot(registration.u_scale(axis), local.u_along(directions[axis])[0]))
         found[name] = Quantity(name=name, unit="", value=value, U95=spread, n=n)
     u_skew = np.degrees(np.hypot(registration.u_scale(0), registration.u_scale(1)))
-    # The two directions of a flatbed may be out of square by as much as their scales differ.
-    u_glass = np.degrees(u_relative)
+    # The two directions of a flatbed may be out of square by as much as their scales differ; no rule tells that.
+    u_glass = np.degrees(U_UNCALIBRATED)
     found["skew_deg"] = Quantity(
         name="skew_deg", unit="deg", value=pose.skew_deg, U95=2 * float(np.hypot(u_skew, u_glass)), n=n
     )

@@ -24,7 +24,7 @@ _FEWEST, _FEWEST_SQUARES = 15, 8
 _SHORTEST_MM = 8.0
 _LEAST_PRESENT = 0.7
 _MOST_CORRECTION = 0.012
-_MOST_SCATTER_PITCH, _MOST_SCATTER_PX = 0.015, 0.15
+_MOST_SCATTER_MM, _MOST_SCATTER_PX = 0.010, 0.10
 _U_SQUARE = 5e-4
 """Angle between sensor and carriage beside 90 degrees, radians, standard uncertainty (assumed from the errors of
 a few tenths of a millimetre over a page in the tests that `U_UNCALIBRATED` comes from)."""
@@ -70,10 +70,10 @@ def measure_scale(
 
     Notes
     -----
-    Graduations must be at least fifteen, eight edges of squares, over 8 mm or more; seven in ten of those within
-    the row must be there; there must be one in each pitch; their scatter about a smooth map must stay below 1.5 %
-    of the pitch and 0.15 pixels together; and the scale must come out within 1.2 % of the nominal one, since no
-    flatbed is further off. A turn of a few degrees is allowed for; at more than ten nothing is found.
+    Graduations must be at least fifteen, eight edges of squares, over 8 mm or more. Seven in ten of those within the
+    row must be there, and one in each pitch. Their scatter about a smooth map must stay below 10 um and a tenth of a
+    pixel together (woven and printed stripes wander more), and the scale must come out within 1.2 % of the nominal
+    one, since no flatbed is further off. A turn of a few degrees is allowed for; at more than ten nothing is found.
     """
     nominal = nominal_scale(scan)
     thumbnail = thumbnail_for(scan, reference, channel=channel)
@@ -217,7 +217,7 @@ def _wrong(axis: AxisScale, reference: ScaleReference, pixel_mm: float) -> str:
             f"its pitch of {reference.pitch_mm:g} mm would put the scan {100 * axis.correction:+.1f} % off, "
             "which no flatbed is; check the pitch and the dpi"
         )
-    if axis.residual_mm > _MOST_SCATTER_PITCH * reference.pitch_mm + _MOST_SCATTER_PX * pixel_mm:
+    if axis.residual_mm > _MOST_SCATTER_MM + _MOST_SCATTER_PX * pixel_mm:
         return (
             f"its graduations scatter by {1000 * axis.residual_mm:.0f} um about a smooth line; "
             "it is dirty, or something else of about its pitch"

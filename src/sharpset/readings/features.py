@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from sharpset.pieces import Piece
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.discs import Disc, DiscFit, fit_discs
-from sharpset.readings.formed import Verdicts, judge_discs, judge_strips
+from sharpset.readings.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
 from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
+from sharpset.readings.second_look import improved, look_again
 from sharpset.readings.shading import Shade, measure_shade
 from sharpset.readings.spread import edge_residual, measure_edge_spread
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
@@ -28,6 +29,7 @@ _END_MM = 0.3
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _CONTRAST_FLOOR = 0.01
+_EVIDENT_FLOOR = 0.003
 _MOST_FOR_RESIDUAL = 32
 _ROOT_STRIPS = 4.0
 """Root of the number of wide strips that the scan's blur is the mean of."""
@@ -57,8 +59,13 @@ class PieceSamples:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Borrowed:
-    """Relative standard uncertainties of what features borrow from the scan: their own scatter, and what they share."""
+    """Relative standard uncertainties of what features borrow from the scan: their own scatter, and what they share.
 
+    `contrast_evident` is what the piece itself shows of scatter, drift and error of the contrast; the other two hold
+    a floor for what no scan shows. Fits lean on the borrowed contrast as far as it is evident.
+    """
+
+    contrast_evident: float
     contrast_private: float
     contrast_common: float
     blur_private: float
@@ -158,12 +165,26 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
     own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
     contrast, borrowed = _borrowed(samples, own, spread)
-    priors = Priors(contrast=borrowed.contrast, blur=max(spread.u_relative, 0.02))
+    priors = Priors(contrast=borrowed.contrast_evident, blur=max(spread.u_relative, 0.01))
     levels = levels_of(light, pose, piece)
     fits = fit_strips(
         samples, profiles, spread, priors, contrast=contrast, noise_inflation=strips.noise_inflation, light=levels
     )
     lengthwise = follow_strips(samples, fits, spread, profiles.noise)
+    first = fits
+    whole = (lengthwise.share >= FORMED_FROM) & (fits.width_mm > 0.5 * fits.sigma_mm)
+    second = look_again(samples, fits, spread, profiles.noise, whole=whole)
+    if second is not None:
+        again = fit_strips(
+            second.samples,
+            second.profiles,
+            second.spread,
+            replace(priors, blur=max(second.spread.u_relative, 0.01)),
+            contrast=contrast[second.chosen],
+            noise_inflation=strips.noise_inflation,
+            light=levels,
+        )
+        fits = improved(fits, second, again)
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
         share=lengthwise.share,
@@ -179,7 +200,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         Disc(name=r.feature_id, diameter_mm=r.nominal_mm, x_mm=r.x_mm, y_mm=r.y_mm, reach_mm=_STRIP_REACH_MM)
         for r in piece.features.iloc[hole_rows].itertuples()
     ]
-    fitted = fit_discs(light, pose, discs, spread, Priors(contrast=borrowed.contrast), levels=levels)
+    fitted = fit_discs(light, pose, discs, spread, Priors(contrast=borrowed.contrast_evident), levels=levels)
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),
         u_open_share=np.array([f.u_open_share for f in fitted]),
@@ -202,7 +223,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             if any(s.solid == (kind == "bar") for s in samples.strips)
         },
         borrowed=borrowed,
-        shade=measure_shade(samples, profiles, fits, spread, plate_is_bright=light.contrast > 0),
+        shade=measure_shade(samples, profiles, first, spread, plate_is_bright=light.contrast > 0),
     )
 
 
@@ -220,7 +241,7 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread) -> tuple[Flo
     """
     solid = np.array([strip.solid for strip in samples.strips])
     contrast = np.ones(len(solid))
-    private, common = [0.0], [0.0]
+    private, common, evident = [0.0], [0.0], [_EVIDENT_FLOOR]
     for kind in (True, False):
         clear = (solid == kind) & (own.u_contrast < 0.05) & (own.contrast > 0.75) & (own.contrast < 1.25)
         clear &= own.width_mm > 4 * own.sigma_mm
@@ -232,13 +253,18 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread) -> tuple[Flo
         scatter = min(1.4826 * float(np.median(np.abs(narrow - middle))), 0.05)
         contrast[solid == kind] = middle
         private.append(scatter)
+        noise = float(np.median(own.u_contrast[order[: len(narrow)]]))
         # The median of n normal values scatters by 1.25 / sqrt(n) of one.
         drift = abs(middle - float(np.median(own.contrast[order[len(order) // 2 :]])))
-        common.append(float(np.hypot(drift, 1.25 * scatter / np.sqrt(len(narrow)))))
+        u_middle = 1.25 * scatter / np.sqrt(len(narrow))
+        common.append(float(np.hypot(drift, u_middle)))
+        beyond = max(scatter**2 - noise**2, 0.0) + max(drift**2 - 2 * u_middle**2, 0.0)
+        evident.append(float(np.sqrt(beyond + u_middle**2)))
     own_part = min(max(private), 0.05)
     shared = min(max(common), np.sqrt(max(0.05**2 - own_part**2, 0.0)))
     floor = np.sqrt(max(_CONTRAST_FLOOR**2 - own_part**2, 0.0))
     return contrast, Borrowed(
+        contrast_evident=min(max(evident), 0.05),
         contrast_private=own_part,
         contrast_common=float(max(shared, floor)),
         blur_private=max(spread.u_relative, 0.02),

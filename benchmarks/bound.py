@@ -1,0 +1,324 @@
+"""How close widths and diameters come to the Cramer-Rao bound, on pictures whose truth is known.
+
+    python benchmarks/bound.py [--quick] [--seed 1] [--copies 3]
+
+Pictures of a plate with slots, bars and holes of 0.04 to 1 mm are rendered from closed forms (edge_pictures.py, which
+shares no code with the package) for 600 to 4800 dpi, blur of 0.6 to 3.5 px before the pixel's own box, and contrast
+of 10 to 100 times the noise of a pixel. They are read through the package's own steps as in a piece: the maps of light,
+the edge spread and contrast from wide features of the same picture, then every feature. Two kinds of picture:
+
+- clean: white noise only;
+- dirty: white noise, one blob of dust in each feature's surroundings, edges that wander by 0.3 px (correlation length
+  6 px), light that falls by 20 % over the picture, 8-bit sRGB, JPEG of quality 90, all at once.
+
+The truth of a strip is its mean width over the length that is read. The bound is that of the exact pixel-integrated
+model with white noise; free are width (diameter), place, surrounding level and, for strips, its slope across; contrast
+and blur count as known from the scan. In dirty pictures the noise of the bound is that of the decoded picture about
+the noiseless one, away from dust (white noise, rounding, JPEG). Sizes that the package would refuse to be made for at
+that resolution and blur (gates of `sharpset read`) are left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from edge_pictures import (
+    add_dust,
+    decode_srgb,
+    encode_srgb,
+    hole,
+    pixel_step,
+    shade,
+    strip,
+    through_jpeg,
+)
+from shapely.geometry import box
+from tqdm import tqdm
+
+from sharpset.errors import ReadingError
+from sharpset.pieces import Piece
+from sharpset.pieces.code import RunCode
+from sharpset.readings.features import read_features, sample_piece
+from sharpset.readings.light import light_of
+from sharpset.scans import LocatedPiece, Pose, Scan, scan_from_pixels
+from sharpset.scans.encoding import LINEAR, SRGB
+from sharpset.scans.scan import PixelSize
+
+WIDTHS_MM = (0.04, 0.063, 0.1, 0.16, 0.25, 0.4, 0.63, 1.0)
+DPI = (600, 1200, 2400, 4800)
+BLURS_PX = (0.6, 1.0, 1.5, 2.5, 3.5)
+CNRS = (10.0, 30.0, 100.0)
+FAULTS = ("dust", "roughness", "shade", "stored")
+LENGTH_MM, GAP_MM, WEB_MM, END_MM, REACH_MM, INNER_MM = 3.0, 0.9, 0.95, 0.3, 0.42, 0.45
+PLATE, BACKGROUND = 0.70, 0.20
+LEAST_PIXELS, MOST_BLUR = 1.2, 0.75
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One picture."""
+
+    dpi: int
+    blur_px: float
+    cnr: float
+    faults: tuple[str, ...]
+    seed: int
+
+    @property
+    def pixel_mm(self) -> float:
+        """Pixel pitch."""
+        return 25.4 / self.dpi
+
+    def supported(self, size_mm: float) -> bool:
+        """Whether the package would read a piece made for this size."""
+        total = np.hypot(self.blur_px, np.sqrt(1 / 12)) * self.pixel_mm
+        return LEAST_PIXELS * self.pixel_mm <= size_mm and total <= MOST_BLUR * size_mm
+
+
+@lru_cache(maxsize=8)
+def make_piece(copies: int) -> Piece:
+    """Return a plate with `copies` sets of slots, bars and holes, in rows."""
+    rows, openings, y = [], [], WEB_MM
+    widest = 0.0
+    for copy in range(copies):
+        for kind in ("slot", "bar", "hole"):
+            tall = LENGTH_MM if kind != "hole" else max(WIDTHS_MM)
+            x = WEB_MM
+            for width in WIDTHS_MM:
+                room = width + 2 * GAP_MM if kind == "bar" else width
+                centre = (x + room / 2, y + tall / 2)
+                name = f"{kind}-{width:g}-{copy}"
+                angle = 0.0 if kind == "hole" else 90.0
+                rows.append((name, kind, width, LENGTH_MM if kind != "hole" else width, *centre, angle, 0.0, 1.0, kind))
+                if kind == "bar":
+                    for side in (-1, 1):
+                        middle = centre[0] + side * (width + GAP_MM) / 2
+                        openings.append(box(middle - GAP_MM / 2, y, middle + GAP_MM / 2, y + tall))
+                x += room + WEB_MM
+            widest = max(widest, x)
+            y += tall + WEB_MM
+    columns = ["feature_id", "kind", "nominal_mm", "length_mm", "x_mm", "y_mm", "angle_deg", "base_mm", "height_mm"]
+    features = pd.DataFrame(rows, columns=[*columns, "group"])
+    code = RunCode(run_id="R01", bits=(0,), cells_mm=((0.0, 0.0),), cell_diameter_mm=1.0)
+    return Piece(
+        piece_id="bound",
+        kind="stencil",
+        process="resin",
+        run_id="R01",
+        width_mm=widest,
+        height_mm=y,
+        thickness_mm=1.0,
+        outline=box(0, 0, widest, y),
+        openings=tuple(openings),
+        features=features,
+        code=code,
+        marks=(),
+        scale_lines=(),
+        parameters={"smallest_mm": {"slot": min(WIDTHS_MM)}},
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawn:
+    """A picture with its truth: sizes in the order of the piece's features (mm), and its noise over contrast."""
+
+    scan: Scan
+    located: LocatedPiece
+    true_mm: np.ndarray
+    noise: float
+
+
+def draw(case: Case, piece: Piece) -> Drawn:
+    """Render a piece whose features are a little wider or narrower than nominal, at random places."""
+    rng = np.random.default_rng([case.seed, case.dpi, int(10 * case.blur_px), int(case.cnr), len(case.faults)])
+    pixel, lean = case.pixel_mm, rng.uniform(1.0, 6.0)
+    turn = np.radians(lean)
+    linear = np.array([[np.cos(turn), np.sin(turn)], [np.sin(turn), -np.cos(turn)]]) / pixel
+    corners = (
+        np.array([[0, 0], [piece.width_mm, 0], [piece.width_mm, piece.height_mm], [0, piece.height_mm]]) @ linear.T
+    )
+    margin = 1.5 / pixel
+    shift = margin - corners.min(axis=0) + rng.random(2)
+    shape = tuple(int(n) for n in (np.ptp(corners, axis=0) + 2 * margin)[::-1])
+    pose = Pose(matrix=np.column_stack((linear, shift)), pixel_mm=PixelSize(pixel, pixel))
+    solid = np.ones(shape, dtype=np.float32)
+    true = np.empty(len(piece.features))
+    common = {"lean_deg": lean, "sigma": case.blur_px}
+    rough = (0.3, 6.0) if "roughness" in case.faults else (0.0, 0.0)
+    boxes = []
+    for i, f in enumerate(piece.features.itertuples()):
+        centre = pose.to_pixels([[f.x_mm, f.y_mm]])[0] + rng.uniform(-0.5, 0.5, 2)
+        width = (f.nominal_mm + rng.uniform(-0.005, 0.005)) / pixel
+        reach = (f.nominal_mm / 2 + REACH_MM) / pixel
+        tall = (LENGTH_MM / 2 - END_MM) / pixel if f.kind != "hole" else reach
+        boxes.append((centre[0] - reach, centre[1] - tall, centre[0] + reach, centre[1] + tall))
+        if f.kind == "hole":
+            hole(solid, centre=tuple(centre), diameter=width, sigma=case.blur_px, height=-1.0)
+            true[i] = width * pixel
+            continue
+        long = {"length": LENGTH_MM / pixel, "sampled": (LENGTH_MM - 2 * END_MM) / pixel}
+        if f.kind == "bar":
+            # The gap runs on behind the bar's ends by the blur, so that the bar's ends are free like a printed one's.
+            strip(solid, centre=tuple(centre), width=(f.nominal_mm + 2 * GAP_MM) / pixel, height=-1.0, **long, **common)
+        sign = 1.0 if f.kind == "bar" else -1.0
+        found = strip(solid, centre=tuple(centre), width=width, height=sign, rough=rough, rng=rng, **long, **common)
+        true[i] = found * pixel
+    located = LocatedPiece(pose=pose, match=1.0, lead=1.0, plate_is_bright=True, channel=None)
+    scan, noise = _expose(solid, case, np.array(boxes), rng)
+    return Drawn(scan=scan, located=located, true_mm=true, noise=noise)
+
+
+def _expose(solid: np.ndarray, case: Case, boxes: np.ndarray, rng: np.random.Generator) -> tuple[Scan, float]:
+    contrast = PLATE - BACKGROUND
+    ideal = (BACKGROUND + contrast * solid).astype(np.float32)
+    size = PixelSize(case.pixel_mm, case.pixel_mm)
+    white = rng.standard_normal(ideal.shape, dtype=np.float32) * np.float32(contrast / case.cnr)
+    if "shade" in case.faults:
+        ideal = shade(ideal, fall=0.2)
+    seen, mask = ideal.copy(), np.zeros(ideal.shape, dtype=bool)
+    if "dust" in case.faults:
+        mask = add_dust(seen, boxes, rng)
+    if "stored" not in case.faults:
+        return scan_from_pixels(seen + white, pixel_mm=size, encoding=LINEAR), 1 / case.cnr
+    stored = through_jpeg(encode_srgb(seen + white), 90)
+    away = ~mask & (solid < 0.999)
+    # The light over the picture's middle is what the contrast is a share of.
+    local = ideal[away] / (BACKGROUND + contrast * solid[away])
+    noise = float(np.std((decode_srgb(stored[away]) - ideal[away]) / (contrast * local)))
+    return scan_from_pixels(stored, pixel_mm=size, encoding=SRGB), noise
+
+
+@lru_cache(maxsize=4096)
+def bound_mm(kind: str, size_mm: float, pixel_mm: float, blur_px: float) -> float:
+    """Return the bound of a width or diameter for noise equal to the contrast, mm."""
+    return (_hole_bound_px if kind == "hole" else _strip_bound_px)(size_mm / pixel_mm, pixel_mm, blur_px) * pixel_mm
+
+
+def _strip_bound_px(width: float, pixel_mm: float, sigma: float) -> float:
+    """Return the bound for one strip: rows of pixels at eight phases, known contrast and blur."""
+    reach, inner = width / 2 + REACH_MM / pixel_mm, width / 2 - INNER_MM / pixel_mm
+    n_rows = (LENGTH_MM - 2 * END_MM) / pixel_mm
+    information = np.zeros((4, 4))
+    h = 1e-4
+    for phase in (np.arange(8) + 0.5) / 8:
+        x = np.arange(np.ceil(-reach - phase), np.floor(reach - phase) + 1) + phase
+        x = x[np.abs(x) >= inner]
+
+        def model(w: float, c: float, x: np.ndarray = x) -> np.ndarray:
+            return pixel_step(x - c + w / 2, sigma) - pixel_step(x - c - w / 2, sigma)
+
+        by_width = (model(width + h, 0) - model(width - h, 0)) / (2 * h)
+        by_centre = (model(width, h) - model(width, -h)) / (2 * h)
+        design = np.column_stack((by_width, by_centre, np.ones_like(x), x))
+        information += design.T @ design * n_rows / 8
+    return float(np.sqrt(np.linalg.inv(information)[0, 0]))
+
+
+def _hole_bound_px(diameter: float, pixel_mm: float, sigma: float) -> float:
+    reach, inner = diameter / 2 + REACH_MM / pixel_mm, diameter / 2 - (REACH_MM + 0.1) / pixel_mm
+    n = int(np.ceil(reach)) + 2
+    rows, columns = np.indices((2 * n + 1, 2 * n + 1)) - n
+    kept = (np.hypot(rows, columns) <= reach) & (np.hypot(rows, columns) >= inner)
+    h = 0.02
+
+    def picture(d: float, x: float, y: float) -> np.ndarray:
+        canvas = np.zeros((2 * n + 1, 2 * n + 1))
+        hole(canvas, centre=(n + 0.21 + x, n + 0.37 + y), diameter=d, sigma=sigma, height=1.0)
+        return canvas[kept]
+
+    steps = [((h, 0, 0), (-h, 0, 0)), ((0, h, 0), (0, -h, 0)), ((0, 0, h), (0, 0, -h))]
+    slopes = [(picture(diameter + a[0], *a[1:]) - picture(diameter + b[0], *b[1:])) / (2 * h) for a, b in steps]
+    design = np.column_stack((*slopes, np.ones(kept.sum())))
+    return float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
+
+
+def read(case: Case, piece: Piece) -> pd.DataFrame:
+    """Draw and read one picture; a row a feature that the gates allow."""
+    drawn = draw(case, piece)
+    light = light_of(drawn.scan, drawn.located, piece)
+    strips = sample_piece(light, drawn.located.pose, piece)
+    fits = read_features(light, drawn.located.pose, piece, strips)
+    measured, formed = np.full(len(drawn.true_mm), np.nan), np.full(len(drawn.true_mm), "no", dtype=object)
+    measured[fits.strips.rows] = fits.strip_fits.width_mm
+    formed[fits.strips.rows] = fits.strip_verdicts.formed
+    measured[fits.disc_rows] = [disc.diameter_mm for disc in fits.discs]
+    formed[fits.disc_rows] = fits.disc_verdicts.formed
+    table = piece.features[["feature_id", "kind", "nominal_mm"]].assign(
+        dpi=case.dpi, blur_px=case.blur_px, cnr=case.cnr, dirty=bool(case.faults), formed=formed, noise=drawn.noise
+    )
+    table["error_mm"] = measured - drawn.true_mm
+    bounds = [bound_mm(r.kind, r.nominal_mm, case.pixel_mm, case.blur_px) for r in table.itertuples()]
+    table["bound_mm"] = np.array(bounds) * drawn.noise
+    return table[[case.supported(size) for size in table["nominal_mm"]]]
+
+
+def cases(*, quick: bool, seed: int, repeats: int) -> Iterator[tuple[Case, int]]:
+    """Return every picture to draw and how many copies of each size it holds."""
+    grid = (DPI, BLURS_PX, CNRS) if not quick else ((1200, 2400), (0.6, 1.5), (10.0, 30.0, 100.0))
+    for dpi in grid[0]:
+        for blur in grid[1]:
+            for cnr in grid[2]:
+                for faults in ((), FAULTS):
+                    for k in range(repeats):
+                        case = Case(dpi=dpi, blur_px=blur, cnr=cnr, faults=faults, seed=seed + k)
+                        if case.supported(max(WIDTHS_MM)):
+                            yield case, 2 if dpi == 4800 else 3
+
+
+def summarise(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return ratio of the RMS error to the bound, bias, share without a number, by groups."""
+    read_ = table[table["formed"] == "yes"]
+    z = read_["error_mm"] / read_["bound_mm"]
+    groups = read_.assign(z=z, z2=z**2, e2=read_["error_mm"] ** 2, b2=read_["bound_mm"] ** 2).groupby(by)
+    ratio = np.sqrt(groups["z2"].mean())
+    rms_um = 1000 * np.sqrt(groups["e2"].mean())
+    return pd.DataFrame(
+        {
+            "n": groups.size(),
+            "bias_um": 1000 * groups["error_mm"].mean(),
+            "rms_um": rms_um,
+            "bound_um": 1000 * np.sqrt(groups["b2"].mean()),
+            "ratio": ratio,
+            "bias/rms": groups["z"].mean() / ratio,
+            "unread": 1 - groups.size() / table.groupby(by).size(),
+        }
+    ).round(3)
+
+
+def main() -> None:
+    """Draw, read, print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="fewer resolutions and blurs")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--repeats", type=int, default=1, help="pictures of each kind")
+    parser.add_argument("--out", type=Path, help="write every feature's error to this CSV file")
+    args = parser.parse_args()
+    warnings.simplefilter("ignore")
+    tables = []
+    todo = list(cases(quick=args.quick, seed=args.seed, repeats=args.repeats))
+    for case, copies in tqdm(todo, unit="picture"):
+        try:
+            tables.append(read(case, make_piece(copies)))
+        except ReadingError as error:
+            tqdm.write(f"{case}: {error}")
+    table = pd.concat(tables, ignore_index=True)
+    if args.out:
+        table.to_csv(args.out, index=False)
+    for by in (
+        ["dirty", "kind", "dpi", "nominal_mm"],
+        ["dirty", "kind", "blur_px"],
+        ["dirty", "kind", "cnr"],
+        ["dirty", "kind"],
+    ):
+        print(summarise(table, by).to_string(), "\n")
+
+
+if __name__ == "__main__":
+    main()

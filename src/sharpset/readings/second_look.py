@@ -1,0 +1,189 @@
+"""A second look at rough and dirty strips: edges laid straight, foreign marks taken off, widths fitted again."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.errors import ReadingError
+from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.dust import find_dust
+from sharpset.readings.profiles import Profiles, robust_profiles
+from sharpset.readings.sampling import Samples
+from sharpset.readings.spread import measure_edge_spread, select_samples
+from sharpset.readings.straightening import Straightened, first_wander, near_edges, straighten
+from sharpset.readings.strips import StripFits
+
+__all__ = ["SecondLook", "improved", "look_again"]
+
+FloatArray = NDArray[np.float64]
+_ROUGH = 0.35
+_MARK = 5.0
+_ALLOWED = 2.0
+"""How many spreads of the local widths an edge may still be away before what is left counts as a foreign mark."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SecondLook:
+    """Those strips of a piece that are rough or dirty, straightened and cleaned.
+
+    Attributes
+    ----------
+    chosen : ndarray of int, shape (n,)
+        Their indices among the strips of the piece.
+    samples : Samples
+    profiles : Profiles
+    spread : EdgeSpread
+        Edge spread without the roughness of edges, where enough of the strips are wide.
+    straightened : Straightened
+    dust_share : ndarray of float, shape (n,)
+        Share of each strip's pixels that lay on foreign marks.
+    """
+
+    chosen: NDArray[np.intp]
+    samples: Samples
+    profiles: Profiles
+    spread: EdgeSpread
+    straightened: Straightened
+    dust_share: FloatArray
+
+
+def look_again(
+    samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray, *, whole: NDArray[np.bool_]
+) -> SecondLook | None:
+    """Straighten rough strips and take foreign marks off dirty ones.
+
+    Parameters
+    ----------
+    samples : Samples
+    fits : StripFits
+        Of the mean profiles.
+    spread : EdgeSpread
+    noise : ndarray of float, shape (n_strips,)
+        Standard deviation of one pixel (share solid) where the strip is flat.
+    whole : ndarray of bool, shape (n_strips,)
+        Strips that are open (solid) over their length; of the others nothing is taken for dust.
+
+    Returns
+    -------
+    SecondLook or None
+        None where no strip is rough or dirty.
+    """
+    noise = np.maximum(noise, 2e-3)
+    rough, dirty = _rough_and_dirty(samples, fits, spread, noise)
+    chosen = np.flatnonzero((rough | dirty) & whole)
+    if len(chosen) == 0:
+        return None
+    samples, fits, noise = select_samples(samples, chosen), _selected(fits, chosen), noise[chosen]
+    straight = straighten(samples, fits, spread, noise)
+    dust = np.zeros(len(samples.solid), dtype=bool)
+    if dirty[chosen].any():
+        left = _unexplained(straight.samples, fits, spread, straight.wander_mm)
+        dust = find_dust(samples, left, noise)
+        straight = straighten(samples, fits, spread, noise, dust=dust)
+    kept = _without(straight.samples, dust)
+    profiles = robust_profiles(kept)
+    # Where too few of these strips are wide, the blur of all strips has to do.
+    with contextlib.suppress(ReadingError):
+        spread = measure_edge_spread(kept, profiles)
+    counts = np.bincount(samples.owner, minlength=len(chosen))
+    return SecondLook(
+        chosen=chosen,
+        samples=kept,
+        profiles=profiles,
+        spread=spread,
+        straightened=straight,
+        dust_share=np.bincount(samples.owner, dust, len(chosen)) / np.maximum(counts, 1),
+    )
+
+
+def improved(fits: StripFits, second: SecondLook, again: StripFits) -> StripFits:
+    """Return the fits with widths, centres and their uncertainties from the second look.
+
+    Parameters
+    ----------
+    fits : StripFits
+        Of all strips, by their mean profiles.
+    second : SecondLook
+    again : StripFits
+        Of the chosen strips, by their straightened profiles.
+
+    Returns
+    -------
+    StripFits
+        A second fit that lands more than the blur away from the first is not taken.
+    """
+    width = again.width_mm + second.straightened.mean_width_mm
+    centre = again.centre_mm + second.straightened.mean_centre_mm
+    near = np.abs(width - fits.width_mm[second.chosen]) < fits.sigma_mm[second.chosen]
+    taken = second.chosen[near]
+
+    def merged(first: FloatArray, new: FloatArray) -> FloatArray:
+        out = first.copy()
+        out[taken] = new[near]
+        return out
+
+    parts = {
+        name: merged(getattr(fits.parts, name), getattr(again.parts, name)) for name in fits.parts.__dataclass_fields__
+    }
+    return replace(
+        fits,
+        width_mm=merged(fits.width_mm, width),
+        centre_mm=merged(fits.centre_mm, centre),
+        u_width_mm=merged(fits.u_width_mm, again.u_width_mm),
+        u_centre_mm=merged(fits.u_centre_mm, again.u_centre_mm),
+        misfit=merged(fits.misfit, again.misfit),
+        parts=replace(fits.parts, **parts),
+    )
+
+
+def _selected(fits: StripFits, chosen: NDArray[np.intp]) -> StripFits:
+    arrays = {name: getattr(fits, name) for name in fits.__dataclass_fields__ if name != "parts"}
+    parts = {name: getattr(fits.parts, name)[chosen] for name in fits.parts.__dataclass_fields__}
+    return replace(
+        fits, parts=replace(fits.parts, **parts), **{name: values[chosen] for name, values in arrays.items()}
+    )
+
+
+def _without(samples: Samples, dropped: NDArray[np.bool_]) -> Samples:
+    if not dropped.any():
+        return samples
+    kept = ~dropped
+    return replace(
+        samples,
+        owner=samples.owner[kept],
+        d_mm=samples.d_mm[kept],
+        t_mm=samples.t_mm[kept],
+        solid=samples.solid[kept],
+    )
+
+
+def _rough_and_dirty(
+    samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which strips have edges that wander beyond the noise, and which have pixels that nothing explains."""
+    near = near_edges(samples, fits, spread)
+    base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
+    wander = first_wander(near, samples.solid[near.index] - base, fits.width_mm, fits.centre_mm, noise)
+    steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
+    left = np.abs(_unexplained(samples, fits, spread, wander)) > _MARK * noise[samples.owner]
+    marks = np.bincount(samples.owner, left, len(noise))
+    return wander * steepest > _ROUGH * noise, marks >= 2
+
+
+def _unexplained(samples: Samples, fits: StripFits, spread: EdgeSpread, wander_mm: FloatArray) -> FloatArray:
+    """Return what is left of each pixel, less what an edge not followed well enough would leave."""
+    own = samples.owner
+    near = near_edges(samples, fits, spread)
+    base = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm
+    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
+    inside = np.abs(samples.d_mm - fits.centre_mm[own]) < fits.width_mm[own] / 2
+    residual = samples.solid - base - np.where(inside, (sign * fits.contrast)[own], 0.0)
+    width, centre = fits.width_mm[near.own], fits.centre_mm[near.own]
+    close = samples.solid[near.index] - base[near.index] - near.span(width, centre)
+    allowed = _ALLOWED * np.abs(near.slopes(width, centre)[0]) * wander_mm[near.own]
+    residual[near.index] = np.sign(close) * np.maximum(np.abs(close) - allowed, 0.0)
+    return residual

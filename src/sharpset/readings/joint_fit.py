@@ -19,6 +19,7 @@ __all__ = ["JointFit", "fit_jointly"]
 FloatArray = NDArray[np.float64]
 _APART = 3.5
 """Standard uncertainties between scans from which on they disagree about a feature."""
+_N_STEPS = 6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -110,13 +111,16 @@ def _shared_errors(
     mean_value = np.sum(precision * value, axis=1) / total
     mean_effect = np.einsum("nm,nmj->nj", precision, effects) / total[:, None]
     off_value, off_effect = value - mean_value[:, None], effects - mean_effect[:, None, :]
-    # Disagreements beyond five uncertainties say nothing of the shared errors: Huber weights.
-    away = np.abs(off_value) * np.sqrt(precision)
-    bounded = precision * np.minimum(1.0, 5.0 / np.maximum(away, 5.0))
-    information = np.einsum("nmj,nm,nmk->jk", off_effect, bounded, off_effect) + np.diag(prior_sd**-2.0)
-    target = np.einsum("nmj,nm,nm->j", off_effect, bounded, off_value) + prior_mean / prior_sd**2
-    spread = np.linalg.inv(information)
-    return spread @ target, spread
+    bounded = precision
+    for _ in range(_N_STEPS):
+        information = np.einsum("nmj,nm,nmk->jk", off_effect, bounded, off_effect) + np.diag(prior_sd**-2.0)
+        target = np.einsum("nmj,nm,nm->j", off_effect, bounded, off_value) + prior_mean / prior_sd**2
+        spread = np.linalg.inv(information)
+        z = spread @ target
+        # Disagreements beyond five uncertainties say little of the shared errors: Huber weights.
+        away = np.abs(off_value - off_effect @ z) * np.sqrt(precision)
+        bounded = precision * np.minimum(1.0, 5.0 / np.maximum(away, 5.0))
+    return z, spread
 
 
 def _outliers(corrected: FloatArray, precision: FloatArray, doubt: FloatArray) -> NDArray[np.bool_]:

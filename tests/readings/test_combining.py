@@ -1,0 +1,176 @@
+"""Several scans of one piece put together: shaded walls, turned pieces, dust, unread codes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from faulty_scenes import Scan, Scanner, draw_print, write_scan
+
+from sharpset.cli import main
+from sharpset.errors import ReadingError
+from sharpset.pieces import make_stencil, write_piece
+from sharpset.readings import combine_pieces, combine_readings, load_readings, read_scan
+from sharpset.readings.combining import turn_between_deg
+
+SCANNER = Scanner(
+    dpi=600.0,
+    blur_px=0.7,
+    smear_px=0.0,
+    halo=0.0,
+    halo_ratio=3.0,
+    noise=0.004,
+    shot=0.0,
+    scale_x=1.0,
+    scale_y=1.0,
+    gamma=1.0,
+    shade_mm=0.024,
+    shade_depth=0.5,
+    shade_row=1,
+    illumination=0.05,
+)
+SCAN = Scan(
+    angle_deg=3.0,
+    mirror=False,
+    plate=0.6,
+    background=0.1,
+    texture=0.0,
+    texture_px=1.0,
+    dust=0,
+    fibres=0,
+    encoding="sRGB",
+    jpeg=0,
+    seed=5,
+)
+
+
+@pytest.fixture(scope="module")
+def shaded(tmp_path_factory):
+    """One print in a scanner with a lamp on one side, at three turns."""
+    folder = tmp_path_factory.mktemp("shaded")
+    printed = draw_print(make_stencil(process="resin"), np.random.default_rng(4), missing=0.0)
+    scans = [replace(SCAN, angle_deg=SCAN.angle_deg + turn, seed=turn + 1) for turn in (0, 90, 180)]
+    files = [write_scan(printed, SCANNER, scan, folder / f"s{k}") for k, scan in enumerate(scans)]
+    return printed, files, [read_scan(file, piece=printed.piece) for file in files]
+
+
+def _errors(table, printed):
+    """Return error and stated half-width of every slot of 0.2 to 1 mm."""
+    both = table.merge(printed.truth[["feature_id", "true_mm"]], on="feature_id")
+    both = both[(both["kind"] == "slot") & (both["formed"] == "yes") & both["true_mm"].between(0.2, 1.0)]
+    return (both["measured_mm"] - both["true_mm"]).to_numpy(), both["U95_mm"].to_numpy()
+
+
+def test_one_scan_sees_its_shade_and_carries_it_in_its_uncertainty(shaded):
+    printed, _, readings = shaded
+    (piece,) = readings[0].pieces
+    # A band of 24 um in which half the light is missing shifts edges by 12 um and widens them by (12 um)^2.
+    # Here it lies along the edges of the bright plate that face up in the picture.
+    assert piece.shade.facing == (0, -1)
+    assert np.sqrt(-piece.shade.excess_y_mm2) == pytest.approx(0.012, rel=0.25)
+    error, half = _errors(piece.table, printed)
+    assert np.max(np.abs(error)) > 0.009
+    assert np.mean(np.abs(error) <= half) > 0.9
+    assert any("turned by a quarter" in remark for remark in piece.remarks)
+
+
+def test_a_quarter_turn_measures_the_shade_and_takes_it_off(shaded):
+    printed, _, readings = shaded
+    (both,) = combine_readings([readings[0], readings[1]])
+    error, half = _errors(both.to_frame(), printed)
+    # 12 um are left in one scan; noise and the edges' model leave a few tenths of the 42 um pixels' hundredth.
+    assert np.sqrt(np.mean(error**2)) < 0.003
+    assert np.mean(np.abs(error) <= half) > 0.9
+    single = _errors(readings[0].to_frame(), printed)[1]
+    assert np.median(half) < 0.6 * np.median(single)
+
+
+def test_half_a_turn_takes_off_what_the_edges_spread_tells(shaded):
+    printed, _, readings = shaded
+    (both,) = combine_readings([readings[0], readings[2]])
+    error, half = _errors(both.to_frame(), printed)
+    single = _errors(readings[0].to_frame(), printed)[0]
+    assert np.sqrt(np.mean(error**2)) < 0.5 * np.sqrt(np.mean(single**2))
+    assert np.mean(np.abs(error) <= half) > 0.9
+    assert any("taken off" in remark for remark in both.pieces[0].remarks)
+
+
+def test_combined_scans_carry_both_names_and_the_columns_of_one(shaded):
+    _, _, readings = shaded
+    combined = combine_readings(readings)
+    assert [one.scan_id for one in combined] == ["+".join(one.scan_id for one in readings)]
+    table = combined[0].to_frame()
+    assert list(table.columns) == list(readings[0].to_frame().columns)
+    assert set(table["scan_id"]) == {combined[0].scan_id}
+    budget = combined[0].pieces[0].budget("slots-0-0.25-1")
+    assert np.sqrt((budget.lines["u_mm"] ** 2).sum()) * 1.96 == pytest.approx(budget.U95_mm)
+    assert len(combine_readings(readings, separate=True)) == 4
+    assert combine_readings(readings, combine="no") == readings
+
+
+def test_auto_combines_only_turned_scans_of_one_run(shaded):
+    _, _, readings = shaded
+    (piece,) = readings[0].pieces
+    assert turn_between_deg(piece, readings[1].pieces[0]) == pytest.approx(90, abs=0.1)
+    again = replace(readings[0], scan_id="again", pieces=(replace(piece, scan_id="again"),))
+    assert len(combine_readings([readings[0], again])) == 2
+    assert len(combine_readings([readings[0], again], combine="yes")) == 1
+    other = replace(readings[1], pieces=(replace(readings[1].pieces[0], run_id="R02"),))
+    assert len(combine_readings([readings[0], other])) == 2
+    unread = replace(readings[1], pieces=(replace(readings[1].pieces[0], run_id=""),))
+    assert len(combine_readings([readings[0], unread])) == 2
+    (both,) = combine_readings([readings[0], unread], combine="yes")
+    assert both.pieces[0].run_id == piece.run_id
+
+
+def test_unclear_orders_to_combine_are_refused(shaded):
+    _, _, readings = shaded
+    pieces = [reading.pieces[0] for reading in readings]
+    other = replace(readings[1], pieces=(replace(pieces[1], run_id="R02"),))
+    unread = replace(readings[2], pieces=(replace(pieces[2], run_id=""),))
+    with pytest.raises(ReadingError, match="run code cannot be read, and the other scans show runs R01, R02"):
+        combine_readings([readings[0], other, unread], combine="yes")
+    twice = replace(readings[0], pieces=(pieces[0], pieces[0]))
+    with pytest.raises(ReadingError, match="more than one piece of run R01"):
+        combine_readings([twice, readings[1]], combine="yes")
+    with pytest.raises(ReadingError, match="cannot be combined"):
+        combine_pieces(pieces[:1])
+
+
+def test_dust_and_disagreement_in_one_scan_are_flagged_and_do_not_spoil_a_feature(shaded):
+    printed, _, readings = shaded
+    pieces = [reading.pieces[0] for reading in readings]
+    table = pieces[1].table.copy()
+    spoilt = table.index[table["feature_id"] == "slots-0-0.25-1"][0]
+    table.loc[spoilt, "measured_mm"] -= 0.08
+    lost = table.index[table["feature_id"] == "slots-0-0.25-2"][0]
+    table.loc[lost, ["formed", "measured_mm"]] = ["no", np.nan]
+    both = combine_pieces([pieces[0], replace(pieces[1], table=table), pieces[2]])
+    rows = both.table.set_index("feature_id")
+    true = printed.truth.set_index("feature_id")["true_mm"]
+    assert "one scan left out" in rows.loc["slots-0-0.25-1", "flags"]
+    assert abs(rows.loc["slots-0-0.25-1", "measured_mm"] - true["slots-0-0.25-1"]) < 0.008
+    # Two of three say that it formed.
+    assert rows.loc["slots-0-0.25-2", "formed"] == "yes"
+    assert "scans disagree" in rows.loc["slots-0-0.25-2", "flags"]
+    pair = combine_pieces([pieces[0], replace(pieces[1], table=table)]).table.set_index("feature_id")
+    assert pair.loc["slots-0-0.25-2", "formed"] == "partly"
+    assert abs(pair.loc["slots-0-0.25-1", "measured_mm"] - true["slots-0-0.25-1"]) < 0.016
+
+
+def test_command_line_combines_writes_budgets_and_looks(shaded, tmp_path, capsys):
+    printed, files, _ = shaded
+    folder = tmp_path / "piece"
+    write_piece(printed.piece, folder)
+    out = tmp_path / "out" / "readings.csv"
+    words = ["read", str(files[0]), str(files[1]), "--piece", str(folder), "--out", str(out)]
+    assert main([*words, "--budget", "--look", "slots-0-0.25-1"]) == 0
+    assert "+" in load_readings(out)["scan_id"].iloc[0]
+    assert (out.parent / "readings_budget.csv").is_file()
+    pictures = list(out.parent.glob("*_slots-0-0.25-1.png"))
+    assert len(pictures) == 2
+    assert main([*words, "--combine", "no"]) == 0
+    assert load_readings(out)["scan_id"].nunique() == 2
+    assert main([*words, "--look", "nothing"]) == 1
+    assert "'nothing' is not on piece" in capsys.readouterr().err

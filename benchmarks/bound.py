@@ -1,11 +1,12 @@
 """How close widths and diameters come to the Cramer-Rao bound, on pictures whose truth is known.
 
-    python benchmarks/bound.py [--quick] [--seed 1] [--copies 3]
+    python benchmarks/bound.py [--quick] [--seed 1] [--repeats 1] [--out FILE]
 
-Pictures of a plate with slots, bars and holes of 0.04 to 1 mm are rendered from closed forms (edge_pictures.py, which
-shares no code with the package) for 600 to 4800 dpi, blur of 0.6 to 3.5 px before the pixel's own box, and contrast
-of 10 to 100 times the noise of a pixel. They are read through the package's own steps as in a piece: the maps of light,
-the edge spread and contrast from wide features of the same picture, then every feature. Two kinds of picture:
+Pictures of a plate with slots, bars and holes of 0.04 to 1 mm are rendered from closed forms
+(tests/readings/edge_pictures.py, which shares no code with the package) for 600 to 4800 dpi, blur of 0.6 to 3.5 px
+before the pixel's own box, and contrast of 10 to 100 times the noise of a pixel. They are read through the package's
+own steps as in a piece: the maps of light, the edge spread and contrast from wide features of the same picture, then
+every feature. Two kinds of picture:
 
 - clean: white noise only;
 - dirty: white noise, one blob of dust in each feature's surroundings, edges that wander by 0.3 px (correlation length
@@ -21,6 +22,7 @@ that resolution and blur (gates of `sharpset read`) are left out.
 from __future__ import annotations
 
 import argparse
+import sys
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -29,16 +31,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from edge_pictures import (
-    add_dust,
-    decode_srgb,
-    encode_srgb,
-    hole,
-    pixel_step,
-    shade,
-    strip,
-    through_jpeg,
-)
 from shapely.geometry import box
 from tqdm import tqdm
 
@@ -50,6 +42,18 @@ from sharpset.readings.light import light_of
 from sharpset.scans import LocatedPiece, Pose, Scan, scan_from_pixels
 from sharpset.scans.encoding import LINEAR, SRGB
 from sharpset.scans.scan import PixelSize
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "readings"))
+from edge_pictures import (
+    add_dust,
+    decode_srgb,
+    encode_srgb,
+    hole,
+    pixel_step,
+    shade,
+    strip,
+    through_jpeg,
+)
 
 WIDTHS_MM = (0.04, 0.063, 0.1, 0.16, 0.25, 0.4, 0.63, 1.0)
 DPI = (600, 1200, 2400, 4800)

@@ -63,10 +63,11 @@ def _subrows(low: float, high: float, sigma: float) -> tuple[int, np.ndarray, np
 
 
 def rough_edge(n: int, rng: np.random.Generator, *, sd: float, correlation: float) -> np.ndarray:
-    """Return displacements of an edge with a Gaussian autocovariance; lengths in pixels, a value a sub-row."""
+    """Return displacements of an edge, a value a sub-row; lengths in pixels, autocovariance exp(-(t / correlation)^2)."""
     if sd == 0:
         return np.zeros(n)
-    width = correlation * SUBROWS / np.sqrt(2)
+    # Its autocovariance is a Gaussian twice as wide as the kernel's square: 1/e at twice the kernel's deviation.
+    width = correlation * SUBROWS / 2
     pad = int(5 * width)
     white = gaussian_filter1d(rng.normal(size=n + 2 * pad), width, truncate=5.0)[pad : pad + n]
     # White noise smoothed with a kernel of unit area has the variance 1 / (2 sqrt(pi) width).

@@ -1,20 +1,21 @@
 """How many prints it takes until a brief is met: planned prints and fits against one factor at a time.
 
-    python benchmarks/prints_to_brief.py [--printers 200] [--process resin] [--first 5000] [--jobs 2]
+    python benchmarks/prints_to_brief.py [--printers 200] [--process resin] [--share 0.001] [--first 5000] [--jobs 2]
 
 Each virtual printer has its own hidden response (INVENTED). A brief is made for each that is hard and can be
-met: all its sizes and its roughness are scaled until only 0.5 % of the settings in the region give a print that
-meets it with a chance of 80 %. Both ways print the stencil made for that brief, start from the same print in the
-middle of the region, get the same kind of readings (drawn from the printer's behaviour with reading errors), judge
-prints by the same margins (sharpset.fits.brief_margins), and stop at the first print whose settings truly meet the
-brief with a chance of 80 % and whose readings show it. Growth is allowed for in CAD in both. A way that has not
-got there after 120 prints counts as 120.
+met: all its sizes and its roughness are scaled until only a small share of the settings in the region (--share,
+0.1 % by default) give a print that meets it with a chance of 80 %. Both ways print the stencil made for that brief,
+start from the same print in the middle of the region, get the same kind of readings (drawn from the printer's
+behaviour with reading errors), judge prints by the same margins (sharpset.fits.brief_margins), and stop at the first
+print whose settings truly meet the brief with a chance of 80 % and whose readings show it. Growth is allowed for in
+CAD in both. A way that has not got there after 120 prints counts as 120.
 
 - One factor at a time: five levels of each factor in turn, the best kept (by the number of requirements met,
   then by how far the worst one is missed), round after round; from the second round on the levels lie closer,
   around the best so far.
-- Planned: the smallest first-order plan (design simplex: one print more than there are factors) about the middle,
-  then one print at a time where the search (sharpset.fits.BriefSearch) gives the best chance, all prints used.
+- Planned: after the middle each factor once at one of its ends, chosen at random (the fewest prints that can show
+  every main effect), then one print at a time where the search (sharpset.fits.BriefSearch) expects most, all
+  prints used.
 """
 
 from __future__ import annotations
@@ -37,16 +38,15 @@ from scipy.special import ndtr  # noqa: E402
 from tqdm import tqdm  # noqa: E402
 
 from sharpset.brief import Brief  # noqa: E402
-from sharpset.fits import BriefSearch, Margins, margins_from_readings, space_of  # noqa: E402
+from sharpset.fits import BriefSearch, Margins, Space, brief_margins, formed_counts, responses_from_readings  # noqa: E402
 from sharpset.fits.ladder import probability  # noqa: E402
 from sharpset.fits.responses import OPENINGS  # noqa: E402
 from sharpset.pieces import stencil_from_brief  # noqa: E402
-from sharpset.plans import Factors, factors_from_dict, make_plan  # noqa: E402
+from sharpset.plans import Factors, factors_from_dict  # noqa: E402
 from sharpset.rehearsal import Printer, virtual_printer  # noqa: E402
 from sharpset.rehearsal.printers import job_of  # noqa: E402
 
 MOST = 120
-SHARE = 0.005
 WANTED_CHANCE = 0.8
 WIDTH_MM = 0.03
 ROUGHNESS_SCATTER = 0.06
@@ -152,7 +152,8 @@ class Ledger:
         self.bench, self.brief, self.factors, self.seed = bench, brief, factors, seed
         self.n = 0
         self.done = False
-        self.tables: list[pd.DataFrame] = []
+        self.responses: list[pd.DataFrame] = []
+        self.counts: list[pd.DataFrame] = []
         self.runs: list[dict[str, Any]] = []
 
     def take(self, coded: np.ndarray) -> Margins:
@@ -165,33 +166,47 @@ class Ledger:
         self.n += 1
         run_id = f"P{self.n:03d}"
         readings = self.bench.print_and_read(settings, run_id, self.seed * 1000 + self.n)
-        self.tables.append(readings)
+        self.responses.append(responses_from_readings(readings, self.brief))
+        self.counts.append(formed_counts(readings))
         self.runs.append({"run_id": run_id, **settings})
-        margins = margins_from_readings(readings, self.brief)
+        margins = brief_margins(self.responses[-1], self.counts[-1], self.brief)
         truly = self.bench.true_chance(self.bench.behaviour(settings), self.brief) >= WANTED_CHANCE
         self.done = self.done or (truly and bool(margins.shown))
         return margins
 
+    def margins(self) -> Margins:
+        """Return the margins of all prints so far."""
+        return brief_margins(
+            pd.concat(self.responses, ignore_index=True), pd.concat(self.counts, ignore_index=True), self.brief
+        )
 
-def make_bench(process: str, seed: int) -> tuple[Bench, Brief] | None:
+
+def make_bench(process: str, seed: int, *, wanted_share: float) -> tuple[Bench, Brief] | None:
     """Return a printer and a brief that few of its settings meet; None where there is none."""
+    n_settings = 2 ** int(np.ceil(np.log2(4 / wanted_share)))
     printer = virtual_printer(process, seed)
     piece = stencil_from_brief(brief_of(process, 1.0, 0.02))
     bench = Bench(printer=printer, features=piece.features, job=job_of(piece))
     factors = factors_from_dict({"factor": FACTORS[process]})
-    settings = factors.from_matrix(factors.sample(1024, seed=seed)).to_dict(orient="records")
+    settings = factors.from_matrix(factors.sample(n_settings, seed=seed)).to_dict(orient="records")
     known = [bench.behaviour(s) for s in settings]
     limit = float(np.quantile([b.roughness_mm for b in known], 0.5))
 
-    def share(size: float) -> float:
+    def meeting(size: float, among: list[Any]) -> list[Any]:
         asked = brief_of(process, size, limit)
-        return float(np.mean([bench.true_chance(b, asked) >= WANTED_CHANCE for b in known]))
+        return [b for b in among if bench.true_chance(b, asked) >= WANTED_CHANCE]
 
-    low, high = 0.3, 3.0
+    # Whatever meets a brief of small sizes meets one of larger sizes, so that fewer and fewer need a look.
+    low, high, alive = 0.3, 3.0, known
     for _ in range(12):
         middle = float(np.sqrt(low * high))
-        low, high = (low, middle) if share(middle) > SHARE else (middle, high)
-    if not 0.001 <= share(high) <= 0.02:
+        found = meeting(middle, alive)
+        if len(found) > wanted_share * len(known):
+            high, alive = middle, found
+        else:
+            low = middle
+    share = len(meeting(high, known)) / len(known)
+    if not 0.3 * wanted_share <= share <= 3 * wanted_share:
         return None
     brief = brief_of(process, high, limit)
     piece = stencil_from_brief(brief)
@@ -235,22 +250,21 @@ def planned(bench: Bench, brief: Brief, seed: int) -> int:
     factors = factors_from_dict({"factor": FACTORS[bench.printer.process]})
     ledger = Ledger(bench, brief, factors, seed + 2)
     ledger.take(np.zeros(len(factors)))
-    plan = make_plan(factors, design="simplex", seed=seed)
-    for run in plan.runs[list(factors.names)].to_dict("records"):
+    for i, end in enumerate(np.random.default_rng(seed).choice([-1.0, 1.0], len(factors))):
         if ledger.done:
             return ledger.n
-        ledger.print_at(run)
+        ledger.take(end * np.eye(len(factors))[i])
+    space = Space.of_factors(factors)
     while not ledger.done and ledger.n < MOST:
-        margins = margins_from_readings(pd.concat(ledger.tables, ignore_index=True), brief)
-        search = BriefSearch(margins, pd.DataFrame(ledger.runs), space_of(plan), seed=ledger.n)
+        search = BriefSearch(ledger.margins(), pd.DataFrame(ledger.runs), space, seed=ledger.n)
         ledger.print_at(search.next_settings()[list(factors.names)].iloc[0].to_dict())
     return ledger.n if ledger.done else MOST
 
 
-def one_printer(task: tuple[str, int]) -> dict[str, Any] | None:
+def one_printer(task: tuple[str, int, float]) -> dict[str, Any] | None:
     """Return the prints that both ways take on one printer."""
-    process, seed = task
-    made = make_bench(process, seed)
+    process, seed, share = task
+    made = make_bench(process, seed, wanted_share=share)
     if made is None:
         return None
     bench, brief = made
@@ -266,6 +280,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--printers", type=int, default=200)
     parser.add_argument("--process", choices=("resin", "filament"), default="resin")
+    parser.add_argument("--share", type=float, default=0.001, help="share of settings that meet the brief")
     parser.add_argument("--first", type=int, default=5000, help="seed of the first printer")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--minutes", type=float, default=1e9, help="start no further printer after this time")
@@ -279,7 +294,7 @@ def main() -> None:
         for at in range(0, args.printers, args.jobs):
             if time.time() - start > 60 * args.minutes:
                 break
-            batch = [(args.process, seed) for seed in seeds[at : at + args.jobs]]
+            batch = [(args.process, seed, args.share) for seed in seeds[at : at + args.jobs]]
             rows += [row for row in pool.map(one_printer, batch) if row is not None]
             tried += len(batch)
             bar.update(len(batch))

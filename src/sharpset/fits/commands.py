@@ -37,9 +37,9 @@ def _configure_next(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--runs", type=int, default=3, metavar="N", help="how many (default: 3)")
     parser.add_argument(
         "--aim",
-        choices=("chance", "effect"),
+        choices=("brief", "chance", "effect"),
         default="chance",
-        help="raise the chance, or settle the most doubtful effect",
+        help="print until one print meets the brief, raise the chance, or settle the most doubtful effect",
     )
     parser.add_argument("--save", type=Path, metavar="FILE", help="also write the runs to this CSV file")
     parser.set_defaults(run=_next)

@@ -19,6 +19,7 @@ __all__ = ["BriefSearch"]
 Floats = NDArray[np.float64]
 LOGISTIC = 1.702
 """Factor by which a normal curve is wider than the logistic one that it resembles."""
+N_DRAWS = 96
 FAR = 0.4
 """Margin at which a requirement is met or missed by far: beyond it the size of the miss tells nothing more."""
 
@@ -45,9 +46,15 @@ class BriefSearch:
     -----
     Every requirement's margin is a smooth function of the coded settings (:mod:`sharpset.fits.smooth`).
     The chance that a new print meets the brief is the product over requirements of the chance that the
-    margin, with the scatter between prints and within them, is positive; its mean over what the prints
-    leave open is what a setting is worth. Far from all prints the margin is uncertain, so the chance is
-    middling there: the search looks around as long as nothing better is known.
+    margin, with the scatter between prints and within them, is positive. What a setting is worth is the
+    expected gain over the best chance among the prints so far, over what the prints leave open: settings
+    known to be poor are worth nothing, however often they might be lucky, and the search looks around as
+    long as nothing better is known.
+
+    References
+    ----------
+    Jones, D. R., Schonlau, M. & Welch, W. J. (1998), Efficient global optimization of expensive black-box
+    functions, J. Global Optim. 13:455-492 (expected improvement).
     """
 
     def __init__(self, margins: Margins, runs: pd.DataFrame, space: Space, *, seed: int = 0) -> None:
@@ -63,13 +70,16 @@ class BriefSearch:
         self.table = table
         self.points = self._coded(table)
         self.fits = {name: self._fit(name) for name in margins.requirements}
+        self._normal = np.random.default_rng(seed).standard_normal((len(self.fits), N_DRAWS))
+        self._best_known = float(self._drawn_chances(self.points).mean(axis=0).max())
 
     def _fit(self, name: str) -> SmoothFit:
         known = self.table[name].notna().to_numpy()
         y, u = self.table[name].to_numpy(dtype=float), self.table[f"u_{name}"].to_numpy(dtype=float)
         # A print that came apart misses everything by far; its distance must not bend the trends elsewhere.
-        near = FAR * np.tanh(y[known] / FAR)
-        return fit_smooth(self.points[known], near, u=u[known] * (1.0 - (near / FAR) ** 2), seed=self.seed)
+        share = np.tanh(y[known] / FAR)
+        loose = np.hypot(u[known] * (1.0 - share**2), FAR * share**4)
+        return fit_smooth(self.points[known], FAR * share, u=loose, seed=self.seed)
 
     def _coded(self, settings: pd.DataFrame) -> Floats:
         """Return settings as numbers: coded, and one column of 0 and 1 for every category."""
@@ -82,6 +92,11 @@ class BriefSearch:
                 columns.append(factor.code(settings[factor.name].astype(float)))
         return np.column_stack(columns)
 
+    def _widths(self, name: str) -> Floats:
+        """Return the scatter of a margin on a new print, between and within prints, in every draw, shape (h, 1)."""
+        wide = LOGISTIC * self.margins.spread[name]
+        return np.asarray(np.hypot(self.fits[name].scatter, wide)[:, None])
+
     def parts(self, settings: pd.DataFrame) -> pd.DataFrame:
         """Return the chance of each requirement on a new print, one row per setting."""
         from scipy.special import ndtr
@@ -90,23 +105,42 @@ class BriefSearch:
         out: dict[str, Floats] = {}
         for name, fit in self.fits.items():
             mean, variance = fit.predict(coded)
-            wide = LOGISTIC * self.margins.spread[name]
-            out[name] = ndtr(mean / np.sqrt(variance + fit.scatter[:, None] ** 2 + wide**2)).mean(axis=0)
+            out[name] = ndtr(mean / np.sqrt(variance + self._widths(name) ** 2)).mean(axis=0)
         return pd.DataFrame(out, index=settings.index)
 
     def chances(self, settings: pd.DataFrame) -> Floats:
         """Return the chance that a new print meets every requirement, shape (m,)."""
         return np.asarray(self.parts(settings).prod(axis=1), dtype=float)
 
+    def _drawn_chances(self, coded: Floats) -> Floats:
+        """Return the chance at settings in draws of what the prints leave open, shape (n_draws, m)."""
+        from scipy.special import ndtr
+
+        out = np.ones((N_DRAWS, len(coded)))
+        for (name, fit), z in zip(self.fits.items(), self._normal, strict=True):
+            mean, variance = fit.predict(coded)
+            which = np.arange(N_DRAWS) % len(mean)
+            true = mean[which] + z[:, None] * np.sqrt(variance[which])
+            out *= ndtr(true / self._widths(name)[which])
+        return out
+
+    def worth(self, settings: pd.DataFrame) -> Floats:
+        """Return by how much a print at each setting is expected to raise the best chance known, shape (m,).
+
+        A trace of the chance itself decides where nothing is expected to be raised any more.
+        """
+        gain = np.maximum(self._drawn_chances(self._coded(settings)) - self._best_known, 0.0).mean(axis=0)
+        return np.asarray(gain + 1e-4 * self.chances(settings))
+
     def next_settings(self, n_prints: int = 1, *, n_candidates: int = 512) -> pd.DataFrame:
-        """Return the settings of the next prints and the ``chance`` of each; the first is the best bet.
+        """Return the settings of the next prints, most worth first, and the ``chance`` of each.
 
         Each further print is chosen as if those above it had come out as expected.
         """
         region = Region(space=self.space, runs=self.table[self.space.names])
         search, rows = self, []
         for number in range(n_prints):
-            found = maximise(search.chances, region, seed=self.seed + number, n_candidates=n_candidates, n_starts=6)
+            found = maximise(search.worth, region, seed=self.seed + number, n_candidates=n_candidates, n_starts=6)
             rows.append(found.assign(chance=float(self.chances(found)[0])))
             if number + 1 < n_prints:
                 search = search._with(found, f"next{number + 1}")

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from sharpset.errors import FitError
 from sharpset.fits.fit import Fit
+from sharpset.fits.margins import brief_margins
+from sharpset.fits.search import BriefSearch
 from sharpset.fits.surface import ResponseFit
 from sharpset.fits.terms import Term
 
@@ -26,7 +28,7 @@ class NextRuns:
     Attributes
     ----------
     aim : str
-        'chance' or 'effect'.
+        'brief', 'chance' or 'effect'.
     runs : pandas.DataFrame
         ``run_id``, one column per factor, ``expected`` (chance that could be reached knowing what this
         and the runs above it show, or the standard error left of the effect) and ``why``.
@@ -67,10 +69,11 @@ def next_runs(
     ----------
     fit : Fit
     n_runs : int
-    aim : {'chance', 'effect'}
-        'chance': the prints among which the best one is expected to meet the brief most often, given
-        what the models leave open. 'effect': the prints that shrink the standard error of one effect
-        most.
+    aim : {'brief', 'chance', 'effect'}
+        'brief': one print after the other until one meets the brief, of use from the second print on
+        (:class:`sharpset.fits.BriefSearch`). 'chance': the prints among which the best one is expected to
+        meet the brief most often, given what the models leave open. 'effect': the prints that shrink the
+        standard error of one effect most.
     response, term : str, optional
         For 'effect'; by default the effect that is hardest to call.
     n_candidates : int
@@ -78,20 +81,22 @@ def next_runs(
     Raises
     ------
     FitError
-        If there is no brief (for 'chance') or no effect to settle.
+        If there is no brief (for 'brief' and 'chance') or no effect to settle.
 
     References
     ----------
-    The first aim is the expected best of a batch (Ginsbourger, Le Riche and Carraro 2010) over draws of
-    the models' parameters; the second augments for one coefficient (D_s-optimality).
+    The second aim is the expected best of a batch (Ginsbourger, Le Riche and Carraro 2010) over draws of
+    the models' parameters; the third augments for one coefficient (D_s-optimality).
     """
     if n_runs < 1:
         raise FitError(f"The number of next runs must be at least 1, got {n_runs}.")
+    if aim == "brief":
+        return _meet_brief(fit, n_runs, n_candidates)
     if aim == "chance":
         return _raise_chance(fit, n_runs, n_candidates)
     if aim == "effect":
         return _settle_effect(fit, n_runs, response, term, n_candidates)
-    raise FitError(f"The aim is 'chance' or 'effect', got {aim!r}.")
+    raise FitError(f"The aim is 'brief', 'chance' or 'effect', got {aim!r}.")
 
 
 def _ids(fit: Fit, n: int) -> list[str]:
@@ -104,6 +109,32 @@ def _ids(fit: Fit, n: int) -> list[str]:
             out.append(name)
         number += 1
     return out
+
+
+def _meet_brief(fit: Fit, n_runs: int, n_candidates: int) -> NextRuns:
+    if fit.brief is None:
+        raise FitError("A search for a met brief needs the brief. Fit with --brief.")
+    margins = brief_margins(fit.runs, fit.counts, fit.brief)
+    search = BriefSearch(margins, fit.runs, fit.space, seed=fit.seed)
+    found = search.next_settings(n_runs, n_candidates=n_candidates)
+    chances = found.pop("chance")
+    runs = found[fit.space.names].copy()
+    runs.insert(0, "run_id", _ids(fit, n_runs))
+    runs["expected"] = chances.to_numpy()
+    weakest = search.parts(found).idxmin(axis=1)
+    runs["why"] = [f"most in doubt: {name}" for name in weakest]
+    now = float(search.chances(fit.runs[fit.space.names]).max())
+    summary = margins.summary()
+    return NextRuns(
+        aim="brief",
+        runs=runs,
+        now=now,
+        statement=(
+            f"{summary[0].upper()}{summary[1:]}. The next print there would meet it with a chance of "
+            f"{100 * float(chances.iloc[0]):.0f} %; of the settings printed so far the best would with "
+            f"{100 * now:.0f} %."
+        ),
+    )
 
 
 def _raise_chance(fit: Fit, n_runs: int, n_candidates: int) -> NextRuns:

@@ -81,6 +81,17 @@ class Space:
     allows: Callable[[pd.DataFrame], NDArray[np.bool_]]
     rules: tuple[str, ...] = ()
 
+    @classmethod
+    def of_factors(cls, factors: Any) -> Space:
+        """Return the space of a plan's factors (:class:`sharpset.plans.Factors`)."""
+        rules = tuple(constraint.rule for constraint in factors.constraints)
+
+        def allows(frame: pd.DataFrame) -> NDArray[np.bool_]:
+            return np.asarray(factors.allowed(frame), dtype=bool)
+
+        ranges = tuple(_from_factor(factor) for factor in factors.factors)
+        return cls(factors=ranges, allows=allows if rules else _all_allowed, rules=rules)
+
     @property
     def names(self) -> list[str]:
         """Names of the factors in the plan's order."""
@@ -206,10 +217,4 @@ def space_of(plan: Any) -> Space:
     if isinstance(plan, pd.DataFrame):
         names = [name for name in plan.columns if name not in BOOK_COLUMNS]
         return Space(factors=tuple(_from_column(name, plan[name]) for name in names), allows=_all_allowed)
-    ranges = tuple(_from_factor(factor) for factor in plan.factors.factors)
-    rules = tuple(constraint.rule for constraint in plan.factors.constraints)
-
-    def allows(frame: pd.DataFrame) -> NDArray[np.bool_]:
-        return np.asarray(plan.factors.allowed(frame), dtype=bool)
-
-    return Space(factors=ranges, allows=allows if rules else _all_allowed, rules=rules)
+    return Space.of_factors(plan.factors)

@@ -34,11 +34,29 @@ def configure(parser: argparse.ArgumentParser) -> None:
     many.add_argument("--plan", type=Path, required=True, metavar="DIR", help="plan folder")
     many.add_argument("--per-scan", type=int, default=1, metavar="N", help="pieces on the glass together (default: 1)")
     many.set_defaults(run=_rehearse_plan)
+    whole = verbs.add_parser(
+        "experiment",
+        help="run a whole plan several times, from prints to settings",
+        description="Rehearse a whole plan several times without pictures: which effects are found, how good the "
+        "recommended settings are. The data are INVENTED.",
+    )
+    whole.add_argument("--plan", type=Path, required=True, metavar="DIR", help="plan folder")
+    whole.add_argument("--brief", type=Path, required=True, metavar="FILE", help="brief.toml")
+    whole.add_argument("--repeats", type=int, default=10, metavar="N", help="how often (default: 10)")
+    whole.add_argument("--save", type=Path, metavar="FILE", help="also write the table of effects to this CSV file")
+    _add_machine(whole)
+    whole.set_defaults(run=_rehearse_experiment)
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--piece", type=Path, required=True, metavar="DIR", help="piece folder")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write")
+    _add_machine(parser)
+    parser.add_argument("--dpi", type=float, default=1200.0, metavar="N", help="scanning resolution (default: 1200)")
+    parser.add_argument("--format", choices=("png", "jpg", "tif"), default="png", help="kind of picture (default: png)")
+
+
+def _add_machine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the printer; may be repeated"
     )
@@ -46,8 +64,6 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         "--printer", type=int, metavar="N", help="number of the virtual printer (default: a middling one)"
     )
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="draws scatter, dust and noise (default: 0)")
-    parser.add_argument("--dpi", type=float, default=1200.0, metavar="N", help="scanning resolution (default: 1200)")
-    parser.add_argument("--format", choices=("png", "jpg", "tif"), default="png", help="kind of picture (default: png)")
 
 
 def parse_settings(texts: Sequence[str]) -> dict[str, float]:
@@ -131,4 +147,36 @@ def _rehearse_plan(args: argparse.Namespace) -> int:
     )
     print(done.summary())
     print(f"Truth in {args.out / 'truth'}, times and weights in {args.out / 'results.csv'}.")
+    return 0
+
+
+def _rehearse_experiment(args: argparse.Namespace) -> int:
+    from sharpset.brief import load_brief
+    from sharpset.dress_rehearsal import dress_rehearsal
+    from sharpset.plans import load_plan
+
+    seed = _seed(args)
+    done = dress_rehearsal(
+        load_plan(args.plan),
+        load_brief(args.brief),
+        printer=args.printer,
+        fixed=parse_settings(args.set),
+        n_repeats=args.repeats,
+        seed=seed,
+        progress=True,
+    )
+    print(f"{done.summary()}.")
+    effects = done.effects[done.effects["real"]].drop(columns="real")
+    print(effects.to_string(index=False, float_format=lambda value: f"{value:.3g}"))
+    print(done.settings.to_string(index=False, float_format=lambda value: f"{value:.3g}"))
+    for repeat, why in done.failed.items():
+        print(f"note: repeat {repeat} gave no settings: {why}")
+    if args.save is not None:
+        try:
+            done.effects.to_csv(args.save, index=False, lineterminator="\n")
+        except OSError as error:
+            raise RehearsalError(
+                f"{args.save}: cannot be written ({error.strerror}). Choose another --save."
+            ) from error
+        print(f"Effects: {args.save}")
     return 0

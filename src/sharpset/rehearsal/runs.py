@@ -60,7 +60,13 @@ def with_run_id(piece: Piece, run_id: str) -> Piece:
 
 
 def print_runs(
-    runs: pd.DataFrame, piece: Piece, printer: Printer, *, fixed: Mapping[str, object] | None = None, seed: int = 0
+    runs: pd.DataFrame,
+    piece: Piece,
+    printer: Printer,
+    *,
+    fixed: Mapping[str, object] | None = None,
+    seed: int = 0,
+    shapes: bool = True,
 ) -> Iterator[PrintedPiece]:
     """Print every run of a plan, one after the other.
 
@@ -75,6 +81,8 @@ def print_runs(
         Settings that no factor changes.
     seed : int
         The print of row k takes its scatter from (seed, k).
+    shapes : bool
+        Whether the silhouettes are drawn; without them prints are quicker and cannot be scanned.
 
     Yields
     ------
@@ -100,7 +108,9 @@ def print_runs(
         )
     for k, row in enumerate(runs.to_dict("records")):
         settings = {**(fixed or {}), **{name: row[name] for name in factors}}
-        yield printer.print_piece(with_run_id(piece, str(row["run_id"])), settings, seed=seed * 10_000 + k)
+        yield printer.print_piece(
+            with_run_id(piece, str(row["run_id"])), settings, seed=seed * 10_000 + k, shapes=shapes
+        )
 
 
 def everyday_scan(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
+    from sharpset.readings.results import ScanReading
     from sharpset.scans import ScaleSources
 
 __all__ = ["configure"]
@@ -101,19 +102,18 @@ def run(args: argparse.Namespace) -> int:
     if args.overlay is not None:
         args.draw_overlays(apart, piece, args.overlay)
     for feature_id in args.look:
-        _look(args, feature_id, piece)
+        _look(args, feature_id, piece, apart)
     return 0
 
 
-def _look(args: argparse.Namespace, feature_id: str, piece: Piece) -> None:
+def _look(args: argparse.Namespace, feature_id: str, piece: Piece, readings: list[ScanReading]) -> None:
     """Draw one feature of every scan beside the table."""
     from sharpset.plots import save_figure, show_feature
     from sharpset.readings.looking import look_at
 
-    for path in args.images:
-        views = look_at(
-            path, piece=piece, feature_id=feature_id, dpi=args.dpi, mirror=args.mirror, encoding=args.encoding
-        )
+    how = {"dpi": args.dpi, "mirror": args.mirror, "encoding": args.encoding}
+    for reading in readings:
+        views = look_at(reading.path, piece=piece, feature_id=feature_id, reading=reading, **how)
         for number, view in enumerate(views, start=1):
             several = f"-{number}" if len(views) > 1 else ""
             file = args.out.parent / f"{view.scan_id}{several}_{feature_id}.png"

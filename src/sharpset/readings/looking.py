@@ -19,7 +19,7 @@ from sharpset.readings.feature_budget import FeatureBudget
 from sharpset.readings.features import FeatureFits, read_features
 from sharpset.readings.light import PieceLight
 from sharpset.readings.reader import prepare_piece, read_scan
-from sharpset.readings.results import PieceReading
+from sharpset.readings.results import PieceReading, ScanReading
 from sharpset.scans import Pose, locate_pieces, open_scan
 from sharpset.scans.locate import Mirror
 
@@ -89,6 +89,7 @@ def look_at(
     dpi: float | None = None,
     mirror: Mirror = "auto",
     encoding: str = "auto",
+    reading: ScanReading | None = None,
 ) -> list[FeatureView]:
     """Read a scan and return what was seen of one feature.
 
@@ -98,6 +99,8 @@ def look_at(
     piece : Piece
     feature_id : str
     dpi, mirror, encoding : as in `read_scan`
+    reading : ScanReading, optional
+        What was read from this scan; without it, it is read here.
 
     Returns
     -------
@@ -115,7 +118,8 @@ def look_at(
             f"feature {feature_id!r} is not on piece {piece.piece_id}. "
             f"Its features are {', '.join(names[:3])} and so on."
         )
-    reading = read_scan(path, piece=piece, dpi=dpi, mirror=mirror, encoding=encoding)
+    if reading is None:
+        reading = read_scan(path, piece=piece, dpi=dpi, mirror=mirror, encoding=encoding)
     scan = open_scan(path, dpi=dpi, encoding=encoding)
     views = []
     for located in locate_pieces(scan, piece, mirror=mirror):

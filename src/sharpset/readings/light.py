@@ -16,7 +16,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.scans import LocatedPiece, Pose, Scan
 
-__all__ = ["LightMap", "PieceLight", "light_of"]
+__all__ = ["LightMap", "PieceLight", "light_of", "sample_points"]
 
 FloatArray = NDArray[np.float64]
 _CLEAR_MM = 0.33
@@ -125,7 +125,7 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
         If the piece lies partly outside the picture, or plate and background look alike.
     """
     stored, origin = _crop(scan, located, piece)
-    plate_mm, open_mm = _sample_points(piece)
+    plate_mm, open_mm = sample_points(piece)
     crop = _Crop(stored=stored, origin=origin, decode=scan.decode)
     plate_px, plate_light = crop.patches(located.pose, plate_mm)
     open_px, open_light = crop.patches(located.pose, open_mm)
@@ -168,7 +168,7 @@ def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[Any]
 
 
 @lru_cache(maxsize=8)
-def _sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
+def sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
     """Return points that are surely plate and surely open, mm in the piece frame."""
     grid = np.stack(
         np.meshgrid(np.arange(_STEP_MM, piece.width_mm, _STEP_MM), np.arange(_STEP_MM, piece.height_mm, _STEP_MM)),

@@ -130,7 +130,6 @@ def _combined_scan(readings: list[ScanReading], pieces: list[PieceReading]) -> S
     return ScanReading(
         scan_id=combined.scan_id,
         path=readings[0].path,
-        sha256=_SEPARATOR.join(reading.sha256 for reading in readings),
         pieces=(combined,),
         remarks=tuple(remarks),
     )

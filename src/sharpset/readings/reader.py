@@ -108,7 +108,6 @@ def read_scan(
     return ScanReading(
         scan_id=scan.scan_id,
         path=Path(path),
-        sha256=scan.sha256,
         pieces=tuple(readings),
         remarks=_scan_remarks(scan, scale, check, faults),
         scale=scale,

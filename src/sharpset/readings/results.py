@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import html
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.check_wire import CheckReading
 from sharpset.readings.feature_budget import FeatureBudget, budget_of
@@ -129,7 +131,9 @@ class ScanReading:
 
     Attributes
     ----------
-    scan_id, path, sha256
+    scan_id : str
+    path : Path
+        Of the first one where several scans were put together.
     pieces : tuple of PieceReading
     remarks : tuple of str
         Where the scale comes from, among others.
@@ -141,11 +145,25 @@ class ScanReading:
 
     scan_id: str
     path: Path
-    sha256: str
     pieces: tuple[PieceReading, ...]
     remarks: tuple[str, ...]
     scale: ScanScale | None = None
     check: CheckReading | None = None
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file, hexadecimal; taken when asked for, as it reads the whole file.
+
+        Raises
+        ------
+        ReadingError
+            If the file is not there any more.
+        """
+        try:
+            with self.path.open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            raise ReadingError(f"{self.path}: cannot be read again ({error.strerror}). Put the file back.") from error
 
     def summary(self) -> str:
         """Return the scan in one line."""

@@ -204,11 +204,11 @@ def _light(printed: Print, scanner: Scanner, scan: Scan) -> np.ndarray:
     margin = 2.5 / pitch
     origin = margin - points.min(axis=0) + rng.random(2) * fine
     columns, rows = (np.ceil((np.ptp(points, axis=0) + 2 * margin) / fine) * fine).astype(int)
-    solid = _coverage(printed.solid, matrix, origin, (rows, columns))
+    solid = covered_share(printed.solid, matrix, origin, (rows, columns))
     light = scan.background + (scan.plate - scan.background) * solid
     if scanner.shade_mm > 0:
         step = np.array([0, scanner.shade_row * scanner.shade_mm / pitch[1]])
-        moved = _coverage(printed.solid, matrix, origin + step, (rows, columns))
+        moved = covered_share(printed.solid, matrix, origin + step, (rows, columns))
         # Light is lost where the bright side lies within the band of an edge that faces away from the lamp.
         band = np.maximum(moved - solid, 0) if scan.plate < scan.background else np.maximum(solid - moved, 0)
         light -= np.float32(scanner.shade_depth * abs(scan.plate - scan.background)) * band
@@ -292,7 +292,7 @@ def _write(light: np.ndarray, scanner: Scanner, scan: Scan, stem: Path) -> Path:
     return path
 
 
-def _coverage(solid, matrix, origin, shape) -> np.ndarray:
+def covered_share(solid, matrix, origin, shape) -> np.ndarray:
     """Return the exact share of every pixel that a polygon covers, by Green's theorem pixel by pixel.
 
     Every side is cut where it crosses a row or column of the grid; a cut piece takes its rise times the

@@ -6,12 +6,23 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from faulty_scenes import draw_print, draw_scan, draw_scanner, write_scan
+from faulty_scenes import covered_share, draw_print, draw_scan, draw_scanner, write_scan
+from shapely.geometry import Point, box
 
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
 
 N_SCANS = 8
+
+
+def test_pictures_have_exact_areas():
+    """Every pixel holds the area that shapely cuts out of it."""
+    shape = Point(10.3, 12.7).buffer(5.2).difference(box(9.1, 11, 11.7, 12.3))
+    share = covered_share(shape, np.eye(2), np.zeros(2), (22, 25))
+    for row, column in ((12, 8), (11, 9), (8, 10), (17, 7), (2, 2), (13, 12)):
+        pixel = box(column, row, column + 1, row + 1)
+        assert abs(share[row, column] - shape.intersection(pixel).area) < 1e-6
+    assert abs(share.sum() - shape.area) < 1e-4
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path):

@@ -146,7 +146,7 @@ def test_fit_folder_becomes_a_recipe_with_evidence(command: Command, tmp_path: P
     assert recipe.fields["settings"] == {"layer_height": 0.06, "nozzle": 0.25}
     assert recipe.fields["growth"] == {"bar_mm": 0.021, "slot_mm": 0.02}
     assert recipe.fields["thicken"] == {"bar_mm": 0.21}
-    assert recipe.fields["predicted"] == {"growth_mm": "0.021 (0.0101 to 0.03)"}
+    assert recipe.fields["predicted"] == {"growth_mm": {"predicted": 0.021, "low": 0.0101, "high": 0.03}}
     assert recipe.fields["status"] == "good"
     assert recipe.fields["details"] == {"units": {"layer_height": "mm", "nozzle": "mm"}, "chance": 0.83}
     # a limit that the prints do not bound is none; the table has four bars of one run
@@ -156,7 +156,7 @@ def test_fit_folder_becomes_a_recipe_with_evidence(command: Command, tmp_path: P
     assert [file.role for file in fit.files] == ["report"]
     command("card", "winch fine")
     page = next(tmp_path.glob("recipe-*.html")).read_text(encoding="utf-8")
-    assert "<th>layer_height</th><td>0.06 mm</td>" in page
+    assert "<th>layer height</th><td>0.06 mm</td>" in page
     assert "layer_height stands at the edge of what was tried" in page
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sharpset.errors import RecordError
-from sharpset.record.entries import DetailLimit, Entry, Ref, in_words
+from sharpset.record.entries import DetailLimit, Entry, Ref
 from sharpset.record.files import FileRef
+from sharpset.record.wording import in_words, interval_text, plain_name, setting_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,11 +47,17 @@ def _pairs(table: Any) -> tuple[tuple[str, str], ...]:
     return tuple((str(name), in_words(value)) for name, value in sorted((table or {}).items()))
 
 
-def _with_units(fields: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """Return settings as text, with the units that ``details.units`` gives for names that hold none."""
+def _units_of(fields: Mapping[str, Any]) -> dict[str, str]:
     units = (fields.get("details") or {}).get("units")
-    known = units if isinstance(units, Mapping) else {}
-    return tuple((name, f"{text} {known.get(name) or ''}".strip()) for name, text in _pairs(fields["settings"]))
+    return {str(name): str(unit or "") for name, unit in units.items()} if isinstance(units, Mapping) else {}
+
+
+def _with_units(fields: Mapping[str, Any], units: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
+    """Return settings as text, with units where their names hold none."""
+    return tuple(
+        (name.replace("_", " ") if name in units else name, setting_text(name, value, unit=units.get(name, "")))
+        for name, value in sorted(fields["settings"].items())
+    )
 
 
 def _millimetres(table: Mapping[str, Any] | None, *, sign: bool) -> tuple[tuple[str, str], ...]:
@@ -60,6 +67,17 @@ def _millimetres(table: Mapping[str, Any] | None, *, sign: bool) -> tuple[tuple[
         number = isinstance(value, int | float) and not isinstance(value, bool)
         text = f"{value:{'+' if sign else ''}.3f} mm" if number and name.endswith("_mm") else in_words(value)
         rows.append((name.removesuffix("_mm").replace("_", " "), text))
+    return tuple(rows)
+
+
+def _predicted(table: Mapping[str, Any] | None) -> tuple[tuple[str, str], ...]:
+    """Return predicted readings as text; growth over all sizes is left out where that at the brief's sizes is known."""
+    rows = []
+    for name, value in sorted((table or {}).items()):
+        if f"{name.removesuffix('_mm')}_at_brief_mm" in (table or {}):
+            continue
+        title, unit = plain_name(name)
+        rows.append((title, interval_text(value, unit=unit)) if isinstance(value, Mapping) else (name, in_words(value)))
     return tuple(rows)
 
 
@@ -219,11 +237,11 @@ def recipe_card(record: Record, code: Target) -> RecipeCard:
         by=entry.by,
         note=entry.note,
         made_of=tuple((name, _describe(record, ref)) for name, ref in entry.refs.items() if name != "fit"),
-        settings=_with_units(fields),
+        settings=_with_units(fields, _units_of(fields)),
         limits=entry.limits,
         growth=_millimetres(fields.get("growth"), sign=True),
         thicken=_millimetres(fields.get("thicken"), sign=False),
-        predicted=_pairs(fields.get("predicted")),
+        predicted=_predicted(fields.get("predicted")),
         evidence=entry.evidence,
         cautions=_cautions(process, str(fields.get("cautions", ""))),
         corrections=tuple(ref for ref in entry.history if ref.uuid != entry.uuid),
@@ -290,6 +308,7 @@ def reprint_sheet(record: Record, code: Target) -> ReprintSheet:
     fields = entry.fields
     process = _process(record, entry)
     recipe = entry.refs.get("recipe")
+    units = {} if recipe is None else _units_of(record.show(recipe.uuid).fields)
     files = entry.files
     if "piece" in entry.refs:
         files = (*files, *record.show(entry.refs["piece"].uuid, follow=False).files)
@@ -306,7 +325,7 @@ def reprint_sheet(record: Record, code: Target) -> ReprintSheet:
         by=entry.by,
         note=entry.note,
         made_of=tuple((name, _describe(record, ref)) for name, ref in entry.refs.items()),
-        settings=_with_units(fields),
+        settings=_with_units(fields, units | _units_of(fields)),
         details=_pairs({n: v for n, v in (fields.get("details") or {}).items() if n != "units"}),
         files=files,
         readings=_seen_of(record, entry),

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sharpset.record.files import FileRef
+from sharpset.record.wording import in_words
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DetailLimit", "Entry", "Ref", "in_words"]
+__all__ = ["DetailLimit", "Entry", "Ref"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,17 +65,6 @@ class Ref:
     def summary(self) -> str:
         """Return the entry in a few words."""
         return f"{self.kind} {self.code}" + (f" {self.name}" if self.name else "")
-
-
-def in_words(value: Any) -> str:
-    """Return a field's value as text for people."""
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key} {in_words(part)}" for key, part in value.items())
-    if isinstance(value, list | tuple):
-        return ", ".join(in_words(part) for part in value)
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -38,19 +38,22 @@ class FitFolder:
         kind, limit_mm, and a90_mm where known.
     details : dict
         Units of the settings, and the chance that the brief is met.
-    predicted : dict of str to str
-        Predicted readings with their 95 % intervals, in words.
+    predicted : dict of str to dict
+        Predicted responses: predicted, and low and high of the 95 % interval where known.
     results, model : dict
         settings.json and fit.json as they are.
+    brief : dict
+        The brief it was made for, from inputs.json; empty in folders of older versions without it.
     """
 
     settings: dict[str, Any]
     growth: dict[str, float]
     thicken: dict[str, float]
     limits: list[dict[str, Any]]
-    predicted: dict[str, str]
+    predicted: dict[str, Any]
     results: dict[str, Any]
     model: dict[str, Any]
+    brief: dict[str, Any]
     details: dict[str, Any]
     plan_id: str
     remarks: str
@@ -102,16 +105,20 @@ def _limits(results: dict[str, Any]) -> list[dict[str, Any]]:
     return limits
 
 
-def _predicted(results: dict[str, Any]) -> dict[str, str]:
+def _predicted(results: dict[str, Any]) -> dict[str, Any]:
+    """Return predicted responses with the ends of their intervals, whole."""
     said = {}
     for row in _rows(results.get("predicted"), "response"):
-        value, low, high = (row.get(name) for name in ("predicted", "low", "high"))
-        if row.get("response") and isinstance(value, int | float):
-            interval = (
-                f" ({low:.4g} to {high:.4g})" if isinstance(low, int | float) and isinstance(high, int | float) else ""
-            )
-            said[str(row["response"])] = f"{value:.4g}{interval}"
+        if row.get("response") and isinstance(row.get("predicted"), int | float):
+            parts = ("predicted", "low", "high")
+            said[str(row["response"])] = {n: row[n] for n in parts if isinstance(row.get(n), int | float)}
     return said
+
+
+def _brief_of(folder: Path) -> dict[str, Any]:
+    path = folder / "inputs.json"
+    brief = _read_json(path).get("brief") if path.is_file() else None
+    return dict(brief) if isinstance(brief, Mapping) else {}
 
 
 def read_fit_folder(folder: Path | str) -> FitFolder:
@@ -149,6 +156,7 @@ def read_fit_folder(folder: Path | str) -> FitFolder:
         predicted=_predicted(results),
         results=results,
         model=model,
+        brief=_brief_of(folder),
         details={name: results[name] for name in ("units", "chance") if results.get(name) is not None},
         plan_id=str(model.get("plan_id") or results.get("plan_id") or ""),
         remarks="\n".join(str(remark) for remark in remarks) if isinstance(remarks, list) else "",
@@ -237,6 +245,7 @@ def add_fit_folder(
             settings=found.settings,
             results=found.results,
             model=found.model,
+            brief=found.brief,
             plan_id=found.plan_id,
             limits=limits,
             evidence=list(evidence),

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sharpset.errors import RecordError
-from sharpset.record.entries import Entry, in_words
+from sharpset.record.entries import Entry
+from sharpset.record.wording import in_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -15,6 +15,7 @@ from typing import Any
 
 from sharpset.errors import ReportError
 from sharpset.record.cards import RecipeCard, ReprintSheet
+from sharpset.record.entries import Ref
 
 __all__ = ["write_recipe_card", "write_reprint_sheet"]
 
@@ -67,6 +68,22 @@ def _names(block: Block) -> float:
     return 0.56 if block[0] == _MORE else 0.36 if block[0] != "Files" else 0.2
 
 
+def _refs_in_lines(refs: Sequence[Ref], *, most: int = 4) -> list[str]:
+    """Return entries a line each, and one line for all of a kind where there are many of it."""
+    lines = []
+    for kind in dict.fromkeys(ref.kind for ref in sorted(refs, key=lambda ref: ref.kind == "readings")):
+        own = [ref for ref in refs if ref.kind == kind]
+        if len(own) > most:
+            days = sorted({ref.created_utc[:10] for ref in own})
+            when = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+            lines.append(
+                f"{len(own)} {kind if kind.endswith('s') else kind + 's'}, {when}: {', '.join(r.code for r in own)}"
+            )
+        else:
+            lines += [f"{ref.kind} {ref.code} {ref.name}, {ref.created_utc[:10]}".replace("  ", " ") for ref in own]
+    return lines
+
+
 def _recipe_page(card: RecipeCard) -> _Page:
     facts = [*card.made_of, ("process", card.process), ("entered", card.entered_utc[:10]), ("by", card.by)]
     page = _Page(kind="Recipe", title=card.name, code=card.code, badge=card.status, facts=[*facts, ("note", card.note)])
@@ -78,11 +95,11 @@ def _recipe_page(card: RecipeCard) -> _Page:
     if card.thicken:
         page.right.append(("Draw thicker than wanted, to", card.thicken))
     if card.predicted:
-        page.right.append(("Predicted for the next print (95 % interval)", card.predicted))
+        # Few settings leave room beneath them.
+        column = page.left if len(card.settings) < len(card.predicted) else page.right
+        column.append(("Predicted for the next print (95 % interval)", card.predicted))
     page.right += _rest(card.settings)
-    evidence = [f"{ref.kind} {ref.code} {ref.name}, {ref.created_utc[:10]}".replace("  ", " ") for ref in card.evidence]
-    shown = evidence[:12] + ([f"and {len(evidence) - 12} more, see the record"] if len(evidence) > 12 else [])
-    page.wide = [("Evidence", shown or [_NOTHING]), ("Cautions", card.cautions)]
+    page.wide = [("Evidence", _refs_in_lines(card.evidence) or [_NOTHING]), ("Cautions", card.cautions)]
     if card.corrections:
         earlier = [
             f"{ref.code}, {ref.created_utc[:10]}" + (f": {ref.note}" if ref.note else "") for ref in card.corrections
@@ -115,14 +132,14 @@ def _reprint_page(sheet: ReprintSheet) -> _Page:
     page.left = [("Settings", sheet.settings[:_LONG] or [_NOTHING])]
     if sheet.details:
         page.left.append(("Further details", sheet.details))
-    seen = [f"{ref.kind} {ref.code} {ref.name}, {ref.created_utc[:10]}".replace("  ", " ") for ref in sheet.readings]
+    seen = _refs_in_lines(sheet.readings)
     page.right = [("Files", _file_lines(sheet) or [_NOTHING])]
     if sheet.recipe is not None:
         growth = [(f"growth of {name}", value) for name, value in sheet.recipe.growth]
         page.right.append(
             (f"Recipe {sheet.recipe.code}: forms from", [*_limit_pairs(sheet.recipe), *growth] or [_NOTHING])
         )
-    page.right.append(("Compare the new print with", seen[:10] or [_NOTHING]))
+    page.right.append(("Compare the new print with", seen or [_NOTHING]))
     page.right += _rest(sheet.settings)
     page.wide = [("Not known", sheet.gaps or ["Nothing is missing."]), ("Cautions", sheet.cautions)]
     page.foot = f"Write the kept files out: sharpset record show {sheet.code} --files FOLDER    uuid {sheet.uuid}"

@@ -27,6 +27,8 @@ LEVEL_SD = 1.0
 # change a size by 3 % or double it.
 SLOPE, BEND, REACH, SCATTER = (0.15, 0.8), (0.12, 0.7), (1.5, 0.4), (0.04, 0.5)
 N_SHAPES, N_KEPT, N_ROUNDS = 400, 24, 2
+FEW_SHAPES = 80
+"""With many prints the shape is known well and every draw costs more: fewer draws from twenty prints on."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -120,7 +122,8 @@ def fit_smooth(points: Floats, response: Floats, *, u: Floats | None = None, see
     centre = float(np.mean(response))
     y = response - centre
     middle, sd = _prior(k)
-    shapes = middle + sd * rng.standard_normal((N_SHAPES, len(middle)))
+    n_shapes = int(np.clip(N_SHAPES * 20 // n, FEW_SHAPES, N_SHAPES))
+    shapes = middle + sd * rng.standard_normal((n_shapes, len(middle)))
     log_weight = _log_likelihood(points, y, variance, shapes)
     for _ in range(N_ROUNDS):
         weight = _normalised(log_weight)
@@ -132,7 +135,7 @@ def fit_smooth(points: Floats, response: Floats, *, u: Floats | None = None, see
         prior = -0.5 * np.sum(((shapes - middle) / sd) ** 2, axis=1)
         proposal = -0.5 * np.sum(((shapes - mean) / reach) ** 2, axis=1)
         log_weight = _log_likelihood(points, y, variance, shapes) + prior - proposal
-    kept = shapes[rng.choice(N_SHAPES, N_KEPT, p=_normalised(log_weight))]
+    kept = shapes[rng.choice(n_shapes, N_KEPT, p=_normalised(log_weight))]
     chol = _cholesky(points, variance, kept)
     half = np.linalg.solve(chol, np.broadcast_to(y[:, None], (N_KEPT, n, 1)))
     weights = np.linalg.solve(np.swapaxes(chol, 1, 2), half)[..., 0]

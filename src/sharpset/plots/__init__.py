@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sharpset.plots.agreement import draw_agreement, draw_deviations, draw_differences, draw_limits
     from sharpset.plots.charts import draw_drift_chart, draw_gauge
+    from sharpset.plots.designs import draw_correlations, draw_design_space, draw_found
     from sharpset.plots.effects import draw_effects, draw_half_normal, draw_main_effects
     from sharpset.plots.feature import show_feature
     from sharpset.plots.formed import draw_formed_chart, draw_formed_curves
@@ -26,12 +27,15 @@ __all__ = [
     "KIND_COLOURS",
     "draw_agreement",
     "draw_chance_map",
+    "draw_correlations",
+    "draw_design_space",
     "draw_deviations",
     "draw_differences",
     "draw_drift_chart",
     "draw_effects",
     "draw_formed_chart",
     "draw_formed_curves",
+    "draw_found",
     "draw_gauge",
     "draw_half_normal",
     "draw_limits",
@@ -48,6 +52,7 @@ __all__ = [
 _HOMES = {
     "agreement": ("draw_agreement", "draw_deviations", "draw_differences", "draw_limits"),
     "charts": ("draw_drift_chart", "draw_gauge"),
+    "designs": ("draw_correlations", "draw_design_space", "draw_found"),
     "effects": ("draw_effects", "draw_half_normal", "draw_main_effects"),
     "feature": ("show_feature",),
     "formed": ("draw_formed_chart", "draw_formed_curves"),

@@ -20,8 +20,12 @@ Floats = NDArray[np.float64]
 LOGISTIC = 1.702
 """Factor by which a normal curve is wider than the logistic one that it resembles."""
 N_DRAWS = 96
-FAR = 0.4
-"""Margin at which a requirement is met or missed by far: beyond it the size of the miss tells nothing more."""
+FAR = 0.5
+"""Margin at which a requirement is met or missed by far: beyond it the size of the miss tells little more."""
+CAME_APART = -0.6
+"""A print whose middle margin is below this came apart: it lies beyond a cliff, not at the end of a trend."""
+CLIFF_REACH, WORKS_BEFOREHAND = 0.6, 0.3
+"""How far (coded) one print speaks for its neighbours, and the weight of the belief that prints hold together."""
 
 
 class BriefSearch:
@@ -49,7 +53,8 @@ class BriefSearch:
     margin, with the scatter between prints and within them, is positive. What a setting is worth is the
     expected gain over the best chance among the prints so far, over what the prints leave open: settings
     known to be poor are worth nothing, however often they might be lucky, and the search looks around as
-    long as nothing better is known.
+    long as nothing better is known. Prints that came apart (layers that parted, a starved nozzle) miss
+    everything at once; they are kept out of the trends and lower the worth of settings near them instead.
 
     References
     ----------
@@ -69,17 +74,26 @@ class BriefSearch:
             )
         self.table = table
         self.points = self._coded(table)
+        middle = table[margins.requirements].median(axis=1).to_numpy(dtype=float)
+        self.apart = middle < CAME_APART if np.sum(middle >= CAME_APART) >= 2 else np.zeros(len(table), dtype=bool)
         self.fits = {name: self._fit(name) for name in margins.requirements}
         self._normal = np.random.default_rng(seed).standard_normal((len(self.fits), N_DRAWS))
         self._best_known = float(self._drawn_chances(self.points).mean(axis=0).max())
 
     def _fit(self, name: str) -> SmoothFit:
-        known = self.table[name].notna().to_numpy()
-        y, u = self.table[name].to_numpy(dtype=float), self.table[f"u_{name}"].to_numpy(dtype=float)
-        # A print that came apart misses everything by far; its distance must not bend the trends elsewhere.
-        share = np.tanh(y[known] / FAR)
-        loose = np.hypot(u[known] * (1.0 - share**2), FAR * share**4)
+        known = self.table[name].notna().to_numpy() & ~self.apart
+        y, u = self.table[name].to_numpy(dtype=float)[known], self.table[f"u_{name}"].to_numpy(dtype=float)[known]
+        share = np.tanh(y / FAR)
+        loose = np.hypot(u * (1.0 - share**2), 0.3 * FAR * share**4)
         return fit_smooth(self.points[known], FAR * share, u=loose, seed=self.seed)
+
+    def _holds(self, coded: Floats) -> Floats:
+        """Return the chance that a print holds together, by how its neighbours did, shape (m,)."""
+        if not self.apart.any():
+            return np.ones(len(coded))
+        apart2 = np.sum((coded[:, None, :] - self.points[None, :, :]) ** 2, axis=2)
+        near = np.exp(-0.5 * apart2 / CLIFF_REACH**2)
+        return np.asarray((WORKS_BEFOREHAND + near @ ~self.apart) / (WORKS_BEFOREHAND + near.sum(axis=1)))
 
     def _coded(self, settings: pd.DataFrame) -> Floats:
         """Return settings as numbers: coded, and one column of 0 and 1 for every category."""
@@ -110,7 +124,7 @@ class BriefSearch:
 
     def chances(self, settings: pd.DataFrame) -> Floats:
         """Return the chance that a new print meets every requirement, shape (m,)."""
-        return np.asarray(self.parts(settings).prod(axis=1), dtype=float)
+        return np.asarray(self.parts(settings).prod(axis=1), dtype=float) * self._holds(self._coded(settings))
 
     def _drawn_chances(self, coded: Floats) -> Floats:
         """Return the chance at settings in draws of what the prints leave open, shape (n_draws, m)."""
@@ -122,7 +136,7 @@ class BriefSearch:
             which = np.arange(N_DRAWS) % len(mean)
             true = mean[which] + z[:, None] * np.sqrt(variance[which])
             out *= ndtr(true / self._widths(name)[which])
-        return out
+        return out * self._holds(coded)[None, :]
 
     def worth(self, settings: pd.DataFrame) -> Floats:
         """Return by how much a print at each setting is expected to raise the best chance known, shape (m,).

@@ -63,7 +63,7 @@ def _subrows(low: float, high: float, sigma: float) -> tuple[int, np.ndarray, np
 
 
 def rough_edge(n: int, rng: np.random.Generator, *, sd: float, correlation: float) -> np.ndarray:
-    """Return displacements of an edge, a value a sub-row; lengths in pixels, autocovariance exp(-(t / correlation)^2)."""
+    """Return displacements of an edge, one a sub-row; lengths in pixels, autocovariance exp(-(t / correlation)^2)."""
     if sd == 0:
         return np.zeros(n)
     # Its autocovariance is a Gaussian twice as wide as the kernel's square: 1/e at twice the kernel's deviation.

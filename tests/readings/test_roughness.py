@@ -49,7 +49,7 @@ def test_roughness_of_generated_edges(sd, length, shape):
     rough = measure_roughness(_tracks(np.random.default_rng(2), sd=sd, length=length, shape=shape))
     assert rough.shape == shape
     # 60 edges of 120 steps hold 60 * 120 / (sqrt(2 pi) * length) independent places: some 100 to 1,000, so the standard
-    # deviation is known to 2 to 7 %. Intervals of 95 % are widened by a half so that the one draw cannot fail by bad luck.
+    # deviation is known to 2 to 7 %. Intervals are widened by a half so that the one draw cannot fail by bad luck.
     assert abs(rough.sd_mm / STEP_MM - sd) < 1.5 * rough.U95_sd_mm / STEP_MM
     assert rough.U95_sd_mm < 0.2 * rough.sd_mm
     assert abs(rough.correlation_mm / STEP_MM - length) < 1.5 * rough.U95_correlation_mm / STEP_MM

@@ -207,6 +207,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         diameter_mm=np.array([f.diameter_mm for f in fitted]),
         u_diameter_mm=np.array([f.u_diameter_mm for f in fitted]),
         nominal_mm=np.array([d.diameter_mm for d in discs]),
+        shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fitted]).reshape(-1, 2),
+        u_shift_mm=np.array([f.u_shift_mm for f in fitted]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
     )
     return FeatureFits(

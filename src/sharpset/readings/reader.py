@@ -12,8 +12,9 @@ from sharpset.pieces import Piece
 from sharpset.readings.assembling import assemble, places_of, square_of
 from sharpset.readings.check_wire import CheckReading, read_check_wire
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
-from sharpset.readings.gates import check_blur, check_light, check_scale
+from sharpset.readings.gates import PlateState, check_blur, check_light, check_plate, check_scale, refuse_features
 from sharpset.readings.light import PieceLight, light_of
+from sharpset.readings.quality import measure_quality
 from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
@@ -171,6 +172,7 @@ def _read_piece(
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
     check_blur(scan, strips.spread, piece)
+    state = check_plate(scan, light, pose, piece, strips)
     seen = read_features(light, pose, piece, strips)
     fits = at_true_places(seen, piece, pose, local)
     registration = register(places_of(fits, piece, pose), pose)
@@ -178,12 +180,14 @@ def _read_piece(
     code = read_run_code(light, registration.pose, piece, known=known)
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y))
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
-    table = table[list(READING_COLUMNS)]
-    remarks = _remarks(scan, code, fits, strips, table)
+    table = refuse_features(table[list(READING_COLUMNS)], piece, seen, state)
+    remarks = _remarks(scan, code, fits, state, table)
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
     quantities |= scales(registration, local)
     radius = corner_radius(light, pose, piece, strips.spread, square_of(seen, piece))
     quantities[radius.name] = radius
+    quality = measure_quality(light, pose, piece, seen)
+    quantities |= quality.quantities()
     return PieceReading(
         scan_id=scan.scan_id,
         piece_id=piece.piece_id,
@@ -197,6 +201,7 @@ def _read_piece(
         remarks=remarks,
         contributions=assembled.contributions,
         shade=fits.shade,
+        quality=quality,
     )
 
 
@@ -241,7 +246,7 @@ def _settle_pose(light: PieceLight, located: LocatedPiece, piece: Piece) -> Pose
 
 
 def _remarks(
-    scan: Scan, code: CodeReading, fits: FeatureFits, strips: PieceSamples, table: pd.DataFrame
+    scan: Scan, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame
 ) -> tuple[str, ...]:
     remarks = []
     marks = table["group"] == "marks"
@@ -262,6 +267,4 @@ def _remarks(
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
     if any(fits.shade.facing):
         remarks.append(f"{fits.shade.summary()}. Scan it again turned by a quarter, and read both together")
-    if strips.spread.halo < -0.07:
-        remarks.append("edges overshoot: the scanner sharpens its pictures. Switch sharpening off for best results")
-    return tuple(remarks)
+    return (*remarks, *state.remarks())

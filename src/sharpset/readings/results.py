@@ -6,7 +6,7 @@ import hashlib
 import html
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -16,6 +16,9 @@ from sharpset.readings.check_wire import CheckReading
 from sharpset.readings.feature_budget import FeatureBudget, budget_of
 from sharpset.readings.shading import Shade
 from sharpset.scans import Pose, ScanScale
+
+if TYPE_CHECKING:
+    from sharpset.readings.quality import EdgeQuality
 
 __all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading"]
 
@@ -56,7 +59,8 @@ class PieceReading:
         Columns `READING_COLUMNS`, a row a feature.
     quantities : dict of str to Quantity
         growth_solid_mm, growth_slot_mm, growth_hole_mm (per side; positive where material has
-        grown), scale_x, scale_y, skew_deg, corner_radius_mm.
+        grown), scale_x, scale_y, skew_deg, corner_radius_mm, roughness_sd_mm, roughness_correlation_mm,
+        roughness_peak_period_mm, mtf50_x, mtf50_y, mtf10_x, mtf10_y (cycles per mm).
     edge_spread : EdgeSpread
     contrast_to_noise : float
     registration_px : float
@@ -66,6 +70,8 @@ class PieceReading:
         The lines of every reading's budget: ``feature_id, line, u_mm, shared, sign``.
     shade : Shade or None
         What the scan tells of shade at walls.
+    quality : EdgeQuality or None
+        Roughness of the edges with its spectrum, frequency response of the scan.
     """
 
     scan_id: str
@@ -80,6 +86,7 @@ class PieceReading:
     remarks: tuple[str, ...]
     contributions: pd.DataFrame
     shade: Shade | None = None
+    quality: EdgeQuality | None = None
 
     def budget(self, feature_id: str) -> FeatureBudget:
         """Return the uncertainty of one reading by its causes.

@@ -23,7 +23,8 @@ scanner's two halves of one axis differed by 0.6 %, common practice)."""
 
 _NODE_COUNTS = (2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 17, 20, 24, 29, 35, 42)
 _LEAST_NODE_MM, _LEAST_NODE_PITCHES = 3.0, 5
-_GRID = 41
+_GRID = 201
+_PATIENCE = 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -211,12 +212,17 @@ def fit_axis(data: GraduationData, *, least_node_mm: float = _LEAST_NODE_MM) -> 
     apart = max(least_node_mm, _LEAST_NODE_PITCHES * data.pitch_mm)
     n = len(data.position_mm)
     best: _Trial | None = None
+    worse = 0
     for count in _NODE_COUNTS:
         if count > 2 and (span / (count - 1) < apart or n < 4 * count):
             break
         trial = _try(data, np.linspace(low, high, count))
         if best is None or trial.criterion < best.criterion:
-            best = trial
+            best, worse = trial, 0
+        else:
+            worse += 1
+        if worse == _PATIENCE:
+            break
     assert best is not None
     return AxisScale(
         nodes_mm=best.nodes,

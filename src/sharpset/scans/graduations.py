@@ -22,9 +22,11 @@ __all__ = ["Graduations", "fit_graduations"]
 FloatArray = NDArray[np.float64]
 
 _MOST_ROWS, _MOST_HEIGHT_MM = 32, 1.6
-_SQUARE_SHARE = 0.45
+_SQUARE_SHARE = 0.4
 _AT_ONCE = 64
 _N_STEPS = 7
+_WINDOW, _WINDOW_MM, _WINDOW_PX = 0.45, 0.45, 9.0
+_FEW, _N_SHARPER = 40, 5
 _BINS = 48
 _RATIOS = (0.5, 1.8)
 _MOST_DIRTY = 0.3
@@ -87,6 +89,15 @@ class _Shape:
         left, right = (t + self.width / 2) / self.blur, (t - self.width / 2) / self.blur
         return ndtr(left) - ndtr(right), (_bell(left) - _bell(right)) / self.blur
 
+    def changes(self, t: FloatArray) -> FloatArray:
+        """Return what a blur larger by a share, and a width larger by a pitch, add; shape (*t.shape, 1 or 2)."""
+        if self.squares:
+            u = t / self.blur
+            return np.asarray(-u * _bell(u))[..., None]
+        left, right = (t + self.width / 2) / self.blur, (t - self.width / 2) / self.blur
+        blur = right * _bell(right) - left * _bell(left)
+        return np.stack([blur, (_bell(left) + _bell(right)) / (2 * self.blur)], axis=-1)
+
 
 def _bell(u: FloatArray) -> FloatArray:
     return np.asarray(np.exp(-0.5 * u * u) / np.sqrt(2 * np.pi))
@@ -96,9 +107,10 @@ def _bell(u: FloatArray) -> FloatArray:
 class _Pixels:
     """Native pixels round some graduations, shape (n, rows * columns)."""
 
-    t: FloatArray  # pitches from the expected place
+    t: FloatArray  # pitches from the expected place; what lies beyond `reach` is not fitted
     d: FloatArray  # native pixels across from it
     light: FloatArray
+    reach: float
 
 
 def fit_graduations(scan: Scan, track: Track, *, channel: int | None) -> Graduations | None:
@@ -133,7 +145,11 @@ def fit_graduations(scan: Scan, track: Track, *, channel: int | None) -> Graduat
     there = _inside(scan, replace(track, along_px=moved))
     there &= inside
     fitted = replace(track, along_px=moved)
-    parts = [_fit(pixels, shape, _signs(track, chosen)) for chosen, pixels in _batches(scan, fitted, there, channel)]
+    shape = _sharpened(scan, fitted, there, channel, shape)
+    parts = [
+        _fit(pixels, shape, _signs(track, chosen))
+        for chosen, pixels in _batches(scan, fitted, there, channel, close=True)
+    ]
     shift, u, height, tilt, dirty, noise = (np.concatenate([part[k] for part in parts]) for k in range(6))
     index = np.flatnonzero(there)
     typical = float(np.median(height[np.abs(height) > 0.3 * np.quantile(np.abs(height), 0.9)]))
@@ -183,9 +199,9 @@ def _signs(track: Track, index: NDArray[np.intp]) -> FloatArray:
     return np.ones(len(index)) if track.rising is None else np.where(track.rising[index], 1.0, -1.0)
 
 
-def _size(scan: Scan, track: Track) -> tuple[int, NDArray[np.int_]]:
+def _size(scan: Scan, track: Track, *, close: bool = False) -> tuple[int, NDArray[np.int_]]:
     """Half the window along, and the rows (native pixels from the middle) that are looked at."""
-    half = int(np.ceil(0.5 / track.wave[0]))
+    half = int(np.ceil((_close(scan, track) if close else 0.5) / track.wave[0])) + int(close)
     across_mm = scan.pixel_mm.y if track.axis == 0 else scan.pixel_mm.x
     most = _MOST_HEIGHT_MM / across_mm
     if track.rising is not None:
@@ -194,6 +210,12 @@ def _size(scan: Scan, track: Track) -> tuple[int, NDArray[np.int_]]:
     height = int(np.clip(0.7 * track.height_px, 3, most))
     step = max(1, -(-height // _MOST_ROWS))
     return half, np.arange(-(height // 2), height // 2 + 1, step)
+
+
+def _close(scan: Scan, track: Track) -> float:
+    """Half the window of the fit proper, in pitches: what lies far from a line or an edge says nothing about it."""
+    pixel_mm = scan.pixel_mm[track.axis]
+    return min(_WINDOW, max(_WINDOW_MM / pixel_mm, _WINDOW_PX) * float(track.wave[0]))
 
 
 def _inside(scan: Scan, track: Track) -> NDArray[np.bool_]:
@@ -208,11 +230,11 @@ def _inside(scan: Scan, track: Track) -> NDArray[np.bool_]:
 
 
 def _batches(
-    scan: Scan, track: Track, inside: NDArray[np.bool_], channel: int | None
+    scan: Scan, track: Track, inside: NDArray[np.bool_], channel: int | None, *, close: bool = False
 ) -> Iterator[tuple[NDArray[np.intp], _Pixels]]:
     view = scan.channel(channel)
     view = view if track.axis == 0 else view.T
-    half, rows = _size(scan, track)
+    half, rows = _size(scan, track, close=close)
     columns = np.arange(-half, half + 1)
     index = np.flatnonzero(inside)
     for start in range(0, len(index), _AT_ONCE):
@@ -232,6 +254,7 @@ def _batches(
                 t=t.reshape(size),
                 d=np.broadcast_to(dy, t.shape).reshape(size),
                 light=light.astype(float).reshape(size),
+                reach=_close(scan, track),
             ),
         )
 
@@ -342,15 +365,51 @@ def _count_lines(above: NDArray[np.bool_]) -> int:
     return int(np.sum(above & ~np.roll(above, 1)))
 
 
+def _sharpened(scan: Scan, track: Track, there: NDArray[np.bool_], channel: int | None, shape: _Shape) -> _Shape:
+    """Take out of the blur (and the width of lines) what folding in coarse steps has added, on native pixels."""
+    places = np.flatnonzero(there)
+    some = np.zeros_like(there)
+    some[places[:: max(1, len(places) // _FEW)]] = True
+    batches = list(_batches(scan, track, some, channel, close=True))
+    for _ in range(_N_SHARPER):
+        found = np.concatenate([_misshapen(pixels, shape, _signs(track, index)) for index, pixels in batches])
+        found = found[np.isfinite(found).all(axis=1)]
+        if len(found) < 5:
+            return shape
+        step = np.clip(np.median(found, axis=0), -0.5, 0.5)
+        shape = replace(shape, blur=float(np.clip(shape.blur * np.exp(step[0]), 0.1 * track.wave[0], 0.4)))
+        if not shape.squares:
+            shape = replace(shape, width=float(np.clip(shape.width + np.clip(step[1], -0.1, 0.1), 0.01, 0.7)))
+        if abs(step[0]) < 0.02:
+            break
+    return shape
+
+
+def _misshapen(pixels: _Pixels, shape: _Shape, sign: FloatArray) -> FloatArray:
+    """By how much blur (a share) and width (pitches) of each graduation differ from the common shape's."""
+    shift, _, height, tilt, dirty, _ = _fit(pixels, shape, sign)
+    t = pixels.t - shift[:, None] - tilt[:, None] * pixels.d
+    base, slope = shape(t)
+    design = np.concatenate([np.stack([np.ones_like(t), t, base, slope], axis=-1), shape.changes(t)], axis=-1)
+    weighted = (design * (np.abs(t) < pixels.reach)[..., None]).swapaxes(1, 2)
+    normal = weighted @ design
+    index = np.arange(design.shape[-1])
+    normal[:, index, index] = normal[:, index, index] * (1.0 + 1e-9) + 1e-9
+    solution = np.linalg.solve(normal, weighted @ pixels.light[..., None])[..., 0]
+    usual = np.abs(height) > 0.5 * np.median(np.abs(height))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = solution[:, 4:] / solution[:, 2:3]
+    return np.asarray(np.where((usual & (dirty < _MOST_DIRTY))[:, None], found, np.nan))
+
+
 def _fit(pixels: _Pixels, shape: _Shape, sign: FloatArray) -> list[FloatArray]:
     """Fit one batch; shift (pitches), its uncertainty, height, tilt (pitches per pixel), share of dirt, noise."""
     n = len(pixels.light)
     shift, tilt, weight = np.zeros(n), np.zeros(n), np.ones_like(pixels.light)
-    reach = 0.45
     span = np.abs(pixels.d).max() or 1.0
     for step in range(_N_STEPS):
         t = pixels.t - shift[:, None] - tilt[:, None] * pixels.d
-        near = np.abs(t) < reach
+        near = np.abs(t) < pixels.reach
         base, slope = shape(t)
         base, slope = sign[:, None] * base, sign[:, None] * slope
         design = np.stack([np.ones_like(t), t, pixels.d / span, base, -slope, -slope * pixels.d / span], axis=-1)

@@ -28,6 +28,8 @@ _MOST_SCATTER_MM, _MOST_SCATTER_PX = 0.010, 0.10
 _U_SQUARE = 5e-4
 """Angle between sensor and carriage beside 90 degrees, radians, standard uncertainty (assumed from the errors of
 a few tenths of a millimetre over a page in the tests that `U_UNCALIBRATED` comes from)."""
+_U_PLACES_MM = 0.0002
+"""What lines and edges at the two ends of a row may be off by in common: the most that pictures of known truth showed."""
 _AXES = ("x", "y")
 
 
@@ -82,11 +84,11 @@ def measure_scale(
     ]
     axes = [nominal.x, nominal.y]
     remarks = []
-    for _ in range(2):
-        # The scale along one axis depends a little on that of the other where the reference lies turned.
+    # Where the reference lies turned the scale along one axis depends a little on the other's: plain scales first.
+    for closest in (math.inf, least_node_mm):
         for axis, found in enumerate(measured):
             if found.rows:
-                axes[axis] = _axis_scale(scan, reference, found.rows, axis, axes, least_node_mm)
+                axes[axis] = _axis_scale(scan, reference, found.rows, axis, axes, closest)
     for axis in (0, 1):
         wrong = _wrong(axes[axis], reference, scan.pixel_mm[axis]) if measured[axis].rows else measured[axis].reason
         if wrong:
@@ -205,7 +207,11 @@ def _axis_scale(
     u_turn = math.hypot(_U_SQUARE, float(np.mean([row.u_turn for row in rows])))
     u_other = 0.0 if axes[1 - axis].is_measured else U_UNCALIBRATED
     u = math.hypot(
-        reference.u_length(span), math.tan(abs(turned)) * u_turn, math.tan(turned) ** 2 * u_other, u_turn**2 / 2
+        reference.u_length(span),
+        math.tan(abs(turned)) * u_turn,
+        math.tan(turned) ** 2 * u_other,
+        u_turn**2 / 2,
+        _U_PLACES_MM / span,
     )
     return replace(fitted, u_relative=u, source=f"from the {reference.kind} {reference.name}")
 

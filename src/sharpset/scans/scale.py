@@ -61,7 +61,7 @@ class ScanScale:
         for k, axis in enumerate((self.x, self.y)):
             low, high = low_px[k] * self.pixel_mm[k], high_px[k] * self.pixel_mm[k]
             slope = axis.slope(low, high)
-            grid = np.linspace(low, high, 41)
+            grid = np.linspace(low, high, 201)
             shift.append(float(np.mean(axis.offsets(grid) - slope * grid)))
             pixel.append(self.pixel_mm[k] * (1.0 + slope))
             u.append(axis.u_slope(low, high))

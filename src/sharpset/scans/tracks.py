@@ -23,7 +23,7 @@ __all__ = ["Thumbnail", "Track", "find_tracks", "thumbnail_for"]
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex64]
 
-_STEPS_PER_PERIOD = 6.0
+_STEPS_PER_PITCH = 6.0
 _ACROSS_MM = 0.4
 _WINDOW_PERIODS, _WINDOW_SQUARES = 8, 4
 _LEAST_SHARE = 0.22
@@ -73,9 +73,10 @@ class Track:
 
 
 def thumbnail_for(scan: Scan, reference: ScaleReference, *, channel: int | None) -> Thumbnail:
-    """The thumbnail on which graduations of a reference can be seen: about six pixels a period."""
-    period = _period_mm(reference)
-    factor = max(1, int(period / _STEPS_PER_PERIOD / max(scan.pixel_mm)))
+    """The thumbnail on which graduations of a reference can be seen: about six pixels a pitch."""
+    # Rows of squares are half a period high and must be told apart too.
+    step_mm = reference.pitch_mm / _STEPS_PER_PITCH
+    factor = max(1, int(step_mm / max(scan.pixel_mm)))
     light = scan.decode(scan.reduced(factor, channel))
     return Thumbnail(light=light, factor=factor, step_mm=(factor * scan.pixel_mm.x, factor * scan.pixel_mm.y))
 
@@ -145,16 +146,20 @@ class _Field:
 
 
 def _demodulate(thumbnail: Thumbnail, reference: ScaleReference, axis: int, exclude_px: Sequence[FloatArray]) -> _Field:
+    squares = reference.kind == "checkerboard"
     period_mm = _period_mm(reference)
     light = thumbnail.light if axis == 0 else thumbnail.light.T
     along_mm, across_mm = thumbnail.step_mm if axis == 0 else thumbnail.step_mm[::-1]
     period = period_mm / along_mm
-    cell = max(1, round(min(_ACROSS_MM, period_mm) / across_mm))
+    cell = (
+        max(1, round(min(_ACROSS_MM, reference.pitch_mm / 4) / across_mm))
+        if squares
+        else max(1, round(_ACROSS_MM / across_mm))
+    )
     n_cells, n_steps = max(1, light.shape[0] // cell), light.shape[1]
     band = cv2.resize(np.ascontiguousarray(light[: n_cells * cell]), (n_steps, n_cells), interpolation=cv2.INTER_AREA)
     one = max(3, round(period) | 1)
     band = band - cv2.blur(band, (one, 1))
-    squares = reference.kind == "checkerboard"
     window = (_WINDOW_SQUARES if squares else _WINDOW_PERIODS) * period
     turn = 2.0 * np.pi / period * np.arange(n_steps)
     # Two boxes make a triangle: no side lobes that would smear a strong edge along the row.
@@ -205,7 +210,7 @@ def _tracks_of(field: _Field, part: NDArray[np.bool_], *, several: bool) -> list
         inside = (lane - first >= low) & (lane - first <= high)
         row = _Row(
             inside=inside,
-            centre=first + (low + high) / 2.0,
+            centre=first + _middle(total, low, high),
             line=line,
             along=along,
             across=across,
@@ -236,6 +241,14 @@ def _phase_gradient(z: ComplexArray, period: int) -> tuple[float, float]:
             break
         across += float(np.angle(product * np.exp(-1j * across * lag))) / lag
     return along, across
+
+
+def _middle(total: NDArray[np.complex128], low: int, high: int) -> float:
+    """Middle of a range of lanes, by what each takes part, and its neighbours too."""
+    lanes = np.arange(max(0, low - 1), min(len(total), high + 2))
+    along = np.real(total[lanes] * np.conj(total[low : high + 1].sum()))
+    weight = np.clip(along, 0.0, None)
+    return float(np.sum(weight * lanes) / weight.sum())
 
 
 def _lanes(total: NDArray[np.complex128], *, several: bool) -> list[tuple[int, int]]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,8 @@ class Prediction:
         ``kind, size_mm, chance``: the chance that a detail of each size forms.
     chance : float
         That one print meets the brief; NaN without a brief.
+    near_mm : dict of str to float
+        Smallest sizes of the brief, near which growth is predicted apart.
     """
 
     settings: dict[str, Any]
@@ -43,6 +46,7 @@ class Prediction:
     expected: pd.DataFrame
     forms: pd.DataFrame
     chance: float
+    near_mm: dict[str, float] = field(default_factory=dict)
 
     def summary(self) -> str:
         """Return the prediction in one line."""
@@ -68,6 +72,7 @@ class Prediction:
             "n_prints": self.n_prints,
             "level": self.level,
             "chance": None if np.isnan(self.chance) else self.chance,
+            "near_mm": self.near_mm,
             "expected": self.expected.to_dict(orient="records"),
             "forms": self.forms.to_dict(orient="records"),
         }
@@ -149,7 +154,7 @@ def write_prediction(
         raise FitError("The settings lie outside the region that was tried, where the models say nothing.")
     rows = []
     for name, response in fit.responses.items():
-        if not response.predictor.df_resid > 0:
+        if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
         got = response.predict(frame, level=level, n_prints=n_prints).iloc[0]
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
@@ -166,7 +171,18 @@ def write_prediction(
         expected=pd.DataFrame(rows, columns=["response", "predicted", "low", "high"]),
         forms=pd.DataFrame(forms, columns=["kind", "size_mm", "chance"]),
         chance=float(fit.forecast().chances(frame).met[0]) if fit.brief is not None else float("nan"),
+        near_mm={} if fit.brief is None else dict(fit.brief.smallest_mm),
     )
+
+
+def _told_by_size(name: str, fit: Fit) -> bool:
+    """Tell whether a response is the rung at which a ladder is cut, which ``forms`` predicts size by size.
+
+    Rungs are no measurements: a print stays on the same rung over a range of limits, so that an interval
+    for the rung holds nearly always.
+    """
+    match = re.fullmatch(r"smallest_(.+)_mm", name)
+    return match is not None and match[1] in fit.formed and fit.formed[match[1]].has_model
 
 
 def load_prediction(path: Path | str) -> Prediction:
@@ -187,6 +203,7 @@ def load_prediction(path: Path | str) -> Prediction:
             expected=pd.DataFrame(data["expected"], columns=["response", "predicted", "low", "high"]),
             forms=pd.DataFrame(data["forms"], columns=["kind", "size_mm", "chance"]),
             chance=float("nan") if data["chance"] is None else float(data["chance"]),
+            near_mm={str(k): float(v) for k, v in data.get("near_mm", {}).items()},
         )
     except OSError as error:
         raise FitError(f"{path}: the prediction cannot be read ({error.strerror}). Check the path.") from error
@@ -220,7 +237,7 @@ def judge_confirmation(
     """
     from scipy.stats import binom
 
-    observed, n_prints = _observed(readings, results)
+    observed, n_prints = _observed(readings, results, prediction.near_mm)
     table = prediction.expected.copy()
     table["observed"] = [observed.get(name, float("nan")) for name in table["response"]]
     table = table[table["observed"].notna()].reset_index(drop=True)
@@ -254,10 +271,12 @@ def judge_confirmation(
     )
 
 
-def _observed(readings: pd.DataFrame | None, results: pd.DataFrame | None) -> tuple[dict[str, float], int]:
+def _observed(
+    readings: pd.DataFrame | None, results: pd.DataFrame | None, near_mm: dict[str, float]
+) -> tuple[dict[str, float], int]:
     values: dict[str, float] = {}
     counts: set[int] = set()
-    for table in (None if readings is None else responses_from_readings(readings), results):
+    for table in (None if readings is None else responses_from_readings(readings, near_mm=near_mm), results):
         if table is None:
             continue
         counts.add(int(table["run_id"].nunique()))

@@ -6,6 +6,7 @@ several scans or pieces of one job are averaged.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -214,7 +215,9 @@ def _one_run(
     return row, notes
 
 
-def responses_from_readings(readings: pd.DataFrame, brief: Brief | None = None) -> pd.DataFrame:
+def responses_from_readings(
+    readings: pd.DataFrame, brief: Brief | None = None, *, near_mm: Mapping[str, float] | None = None
+) -> pd.DataFrame:
     """Summarise readings to one row per print job.
 
     Parameters
@@ -223,6 +226,8 @@ def responses_from_readings(readings: pd.DataFrame, brief: Brief | None = None) 
         Readings table; ``x_mm, y_mm`` are needed for the scales only.
     brief : Brief, optional
         Kinds that the brief asks for and the readings lack are remarked on.
+    near_mm : mapping of kind to float, optional
+        Sizes near which growth is given apart, where there is no brief.
 
     Returns
     -------
@@ -254,7 +259,8 @@ def responses_from_readings(readings: pd.DataFrame, brief: Brief | None = None) 
     table, remarks = _checked(readings)
     table = _join_scans(table)
     wide = {str(k): float(np.median(np.unique(g.to_numpy()))) for k, g in table.groupby("kind")["nominal_mm"]}
-    wanted = {} if brief is None else {k: v for k, v in brief.smallest_mm.items() if k in wide}
+    asked = dict(near_mm or {}) if brief is None else brief.smallest_mm
+    wanted = {k: v for k, v in asked.items() if k in wide}
     positions = {"x_mm", "y_mm", "x_dev_mm", "y_dev_mm"} <= set(table.columns)
     if not positions:
         remarks.append(

@@ -120,8 +120,10 @@ class Space:
         engine = qmc.Sobol(d=max(len(self.factors), 1), scramble=True, seed=seed)
         frames: list[pd.DataFrame] = []
         found = 0
-        for _ in range(8):
-            unit = engine.random_base2(int(np.ceil(np.log2(max(n_settings, 2)))))
+        batch = 2 ** int(np.ceil(np.log2(max(n_settings, 2))))
+        for _ in range(16):  # doubling, since Sobol points keep their balance at powers of two only
+            unit = engine.random(batch)
+            batch = engine.num_generated
             frame = self._from_unit(unit)
             frame = frame[self.allows(frame)]
             frames.append(frame)

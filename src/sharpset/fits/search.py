@@ -146,7 +146,7 @@ class BriefSearch:
         gain = np.maximum(self._drawn_chances(self._coded(settings)) - self._best_known, 0.0).mean(axis=0)
         return np.asarray(gain + 1e-4 * self.chances(settings))
 
-    def next_settings(self, n_prints: int = 1, *, n_candidates: int = 512) -> pd.DataFrame:
+    def next_settings(self, n_prints: int = 1, *, n_candidates: int = 256) -> pd.DataFrame:
         """Return the settings of the next prints, most worth first, and the ``chance`` of each.
 
         Each further print is chosen as if those above it had come out as expected.

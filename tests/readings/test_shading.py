@@ -83,13 +83,15 @@ def test_excess_spread_of_shaded_edges_is_that_of_two_steps(shift_mm):
     assert np.sqrt(shade.excess_y_mm2) == pytest.approx(shift_mm, rel=0.15)
     assert shade.facing == (0, 1)
     assert abs(shade.excess_x_mm2) < 3 * shade.u_excess_x_mm2 + 2e-6
-    assert shift_mm < shade.shift_y_mm < 1.5 * shift_mm
+    # Bands that lack a third to two thirds of the contrast agree with it: up to sqrt(0.673 / 0.327) = 1.43 times, and
+    # the uncertainty of the excess on top.
+    assert shift_mm < shade.shift_y_mm < 1.65 * shift_mm
     assert "shade one side along rows" in shade.summary()
     # A slot across the lamp's direction carries it whole, one along it not at all.
     u = shade.width_effect_mm(np.array([[0.0, 1.0], [1.0, 0.0]]), axis=1)
-    np.testing.assert_allclose(u, [shade.shift_y_mm / np.sqrt(3), 0.0])
+    np.testing.assert_allclose(u, [shade.shift_y_mm / 1.96, 0.0])
     # Averaged round a hole: the mean of the positive part of a cosine is 1 / pi, twice that on the diameter.
-    assert shade.diameter_effect_mm(1) == pytest.approx(shade.shift_y_mm * 2 / np.pi / np.sqrt(3))
+    assert shade.diameter_effect_mm(1) == pytest.approx(shade.shift_y_mm * 2 / np.pi / 1.96)
 
 
 def test_no_shade_is_seen_where_there_is_none():
@@ -105,5 +107,5 @@ def test_too_few_wide_strips_leave_the_largest_possible_shift():
     blurred = replace(fits, sigma_mm=np.full(N, 0.2))
     shade = measure_shade(samples, profiles, blurred, spread)
     assert shade.n == 0
-    assert shade.shift_x_mm == pytest.approx(0.0125 / np.sqrt(3))
+    assert shade.shift_x_mm == pytest.approx(0.0125)
     assert np.isnan(shade.excess_y_mm2)

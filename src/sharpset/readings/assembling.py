@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
-from sharpset.readings.contributions import Unsure, contributions, totals
+from sharpset.readings.contributions import U_TRANSFER, Unsure, contributions, totals
 from sharpset.readings.features import FeatureFits
 from sharpset.readings.registration import PlaceData
 from sharpset.scans import Pose, RigidFit, fit_rigid
@@ -101,7 +101,13 @@ class _Columns:
 
 
 def assemble(
-    fits: FeatureFits, piece: Piece, pose: Pose, registered: Pose, *, u_scale: float | tuple[float, float]
+    fits: FeatureFits,
+    piece: Piece,
+    pose: Pose,
+    registered: Pose,
+    *,
+    u_scale: float | tuple[float, float],
+    u_transfer: float = U_TRANSFER,
 ) -> Assembled:
     """Return the table of readings of one piece.
 
@@ -116,6 +122,8 @@ def assemble(
         that they hold the printer's errors of scale and squareness.
     u_scale : float or (float, float)
         Relative standard uncertainty of the scan's scale along columns and along rows, which all features share.
+    u_transfer : float
+        Relative standard uncertainty of the exponent of its transfer curve.
     """
     features = piece.features.reset_index(drop=True)
     columns = _Columns(features, float(np.sqrt(registered.scale_x * registered.scale_y)))
@@ -126,9 +134,8 @@ def assemble(
     measured = np.where(gone, np.nan, columns.measured)
     u_x, u_y = (float(u) for u in np.broadcast_to(u_scale, 2))
     names = features["feature_id"].tolist()
-    lines = contributions(
-        fits, names, places_of(fits, piece, pose), registered, Unsure(scale_x=u_x, scale_y=u_y), columns.part()
-    )
+    unsure = Unsure(scale_x=u_x, scale_y=u_y, transfer=u_transfer)
+    lines = contributions(fits, names, places_of(fits, piece, pose), registered, unsure, columns.part())
     lines = lines[lines["feature_id"].isin(features.loc[~gone & np.isfinite(measured), "feature_id"])]
     u = totals(lines, names)
     private, common = u["u_private_mm"].to_numpy(float), u["u_common_mm"].to_numpy(float)

@@ -219,8 +219,9 @@ def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: li
 def _one_scanner(pieces: Sequence[PieceReading]) -> bool:
     """Judge by pixels and blur whether all scans are from one scanner."""
     pixels = np.array([piece.pose.pixel_mm for piece in pieces])
-    blur = np.array([piece.edge_spread.mean_sigma_mm for piece in pieces])
-    return bool(np.all(np.ptp(pixels, axis=0) < 1e-3 * pixels[0]) and np.ptp(blur) < 0.3 * blur.min())
+    blur = np.array([[piece.edge_spread.sigma_x_mm, piece.edge_spread.sigma_y_mm] for piece in pieces])
+    same_pixels = np.all(np.ptp(pixels, axis=0) < 1e-3 * pixels[0])
+    return bool(same_pixels and np.all(np.ptp(blur, axis=0) < 0.15 * blur.min(axis=0)))
 
 
 _Key = tuple[str, str, int]
@@ -252,9 +253,10 @@ def _effects(
         expected = _lamp(pieces, axis)
         if expected and not _quarter_turned(pieces):
             at = keys.index(key)
-            mean[at], sd[at] = expected * np.sqrt(3), _U_SHADE * np.sqrt(3)
+            likely = _likely_shift(pieces, axis)
+            mean[at], sd[at] = expected * likely * _K / alike, _U_SHADE * likely * _K / alike
             notes.append(
-                f"the shift of shaded edges, {1000 * alike:.1f} um by their spread, was taken off; a scan turned by a "
+                f"the shift of shaded edges, {1000 * likely:.1f} um by their spread, was taken off; a scan turned by a "
                 "quarter would measure it"
             )
     return keys, np.stack([found[key] for key in keys], axis=-1), mean, sd, notes
@@ -264,6 +266,12 @@ def _shift(piece: PieceReading, axis: int) -> float:
     if piece.shade is None:
         return 0.0
     return (piece.shade.shift_x_mm, piece.shade.shift_y_mm)[axis]
+
+
+def _likely_shift(pieces: Sequence[PieceReading], axis: int) -> float:
+    """Return the shift that the edges' spread stands for, root mean square over the scans."""
+    shifts = [piece.shade.likely_shift_mm(axis) for piece in pieces if piece.shade is not None]
+    return float(np.sqrt(np.mean(np.square(shifts))))
 
 
 def _quarter_turned(pieces: Sequence[PieceReading]) -> bool:

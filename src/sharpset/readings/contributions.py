@@ -18,7 +18,7 @@ from sharpset.readings.registration import PlaceData
 from sharpset.readings.strips import WidthParts
 from sharpset.scans import Pose
 
-__all__ = ["CONTRIBUTION_COLUMNS", "LINES", "Unsure", "contributions", "totals"]
+__all__ = ["CONTRIBUTION_COLUMNS", "LINES", "U_TRANSFER", "U_UNDECLARED", "Unsure", "contributions", "totals"]
 
 FloatArray = NDArray[np.float64]
 CONTRIBUTION_COLUMNS = ("feature_id", "line", "u_mm", "shared", "sign")
@@ -40,6 +40,9 @@ LINES = {
 """Lines of a budget and what they stand for."""
 U_TRANSFER = 0.1 / 2.2 / np.sqrt(3)
 """Of a transfer exponent, relative: within 0.1 of 2.2 after decoding (common practice, no source)."""
+U_UNDECLARED = 0.5
+"""The same of a file of more than 8 bits that does not say how it is encoded and whose edges do not tell: it may hold
+sRGB or linear light, whose exponents differ by a factor of two."""
 _U_EDGE_PX = 0.02
 """What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
 _PERIOD_MM = 10.0
@@ -141,8 +144,10 @@ def _carriage(places: PlaceData, registered: Pose) -> _Wander:
     return _Wander(axis=axis, rms_mm=float(np.sqrt(spread[axis] ** 2 - spread[1 - axis] ** 2)), scatter_mm=scatter)
 
 
-def _lines(parts: WidthParts, fits: FeatureFits, unsure: Unsure, pixel_mm: float) -> list[tuple[str, FloatArray, str]]:
-    """Return the lines that strips and discs have alike."""
+def _lines(
+    parts: WidthParts, opening: FloatArray, fits: FeatureFits, unsure: Unsure, pixel_mm: float
+) -> list[tuple[str, FloatArray, str]]:
+    """Return the lines that strips and discs have alike; `opening` is 1 for openings and -1 for solids."""
     lent = fits.borrowed
     return [
         ("noise", parts.noise_mm, "no"),
@@ -152,7 +157,8 @@ def _lines(parts: WidthParts, fits: FeatureFits, unsure: Unsure, pixel_mm: float
         ("blur", parts.per_blur_mm * lent.blur_private, "no"),
         ("blur", parts.per_blur_mm * lent.blur_common, "scan"),
         ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
-        ("edge", np.full(len(parts.noise_mm), _U_EDGE_PX * pixel_mm), "no"),
+        # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
+        ("edge", opening * _U_EDGE_PX * pixel_mm, "scan"),
     ]
 
 
@@ -166,7 +172,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     # The direction of one feature is known from its piece's pose to the scatter of places over its length.
     tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
     lines = [
-        *_lines(fits.strip_fits.parts, fits, unsure, samples.pixel_mm),
+        *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm),
         ("roughness", fits.lengthwise.u_ends_mm, "no"),
         ("shadow x", opening * fits.shade.width_effect_mm(across, axis=0), "scanner"),
         ("shadow y", opening * fits.shade.width_effect_mm(across, axis=1), "scanner"),
@@ -194,7 +200,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
     for row, disc in zip(fits.disc_rows, fits.discs, strict=True):
         size = np.array([disc.diameter_mm])
         lines = [
-            *_lines(disc.parts, fits, unsure, pixel_mm),
+            *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
             ("shadow x", np.array([fits.shade.diameter_effect_mm(0)]), "scanner"),
             ("shadow y", np.array([fits.shade.diameter_effect_mm(1)]), "scanner"),
             ("scale x", size / 2 * unsure.scale_x, "scanner"),

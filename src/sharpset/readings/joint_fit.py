@@ -36,7 +36,7 @@ class JointFit:
     shared : ndarray of float, shape (j,)
         Estimates of the shared errors, in their prior standard uncertainties.
     excess_mm : ndarray of float, shape (n,)
-        Extra standard uncertainty where scans disagree and none can be left out.
+        Extra standard uncertainty where scans disagree and none can be left out, or agree less than they should.
     left_out, disagree : ndarray of bool, shape (n,)
     """
 
@@ -91,16 +91,29 @@ def fit_jointly(
     size = np.where(total > 0, np.sum(np.nan_to_num(weight) * corrected, axis=1), np.nan)
     away = np.where(precision > 0, np.abs(corrected - size[:, None]) * np.sqrt(precision), 0.0)
     disagree = away.max(axis=1) > _APART / np.sqrt(2)
+    beyond = _scatter(away, precision)
+    private = np.where(total > 0, 1 / np.sqrt(np.maximum(total, 1e-300)), 0.0)
     excess = np.where(disagree, np.max(np.where(precision > 0, np.abs(corrected - size[:, None]), 0.0), axis=1), 0.0)
     return JointFit(
         size_mm=size,
         weight=weight,
-        common_mm=mean_effect @ np.linalg.cholesky(spread),
+        common_mm=mean_effect @ np.linalg.cholesky(beyond**2 * spread),
         shared=z,
-        excess_mm=excess,
+        excess_mm=np.hypot(excess, private * np.sqrt(beyond**2 - 1)),
         left_out=left_out,
         disagree=disagree,
     )
+
+
+def _scatter(away: FloatArray, precision: FloatArray) -> float:
+    """Return how much more scans scatter about the fit than their private uncertainties say, at least 1 (robust)."""
+    several = (precision > 0).sum(axis=1) > 1
+    if several.sum() < 8:
+        return 1.0
+    count = (precision[several] > 0).sum(axis=1)
+    # The largest of two or three deviations from their own mean; of two it is a normal one over the root of two.
+    typical = float(np.median(away[several].max(axis=1) / np.sqrt(1 - 1 / count)))
+    return max(1.0, typical / (0.6745 if np.median(count) <= 2 else 1.0))
 
 
 def _shared_errors(

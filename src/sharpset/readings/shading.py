@@ -26,13 +26,15 @@ _DEPTH, _U_DEPTH = 0.5, 0.1
 """Share of the contrast that the band lacks: half, as a lamp half hidden by the wall leaves."""
 _WIDEST_MM = 0.0125
 """Largest shift that is thought possible before the scan is looked at (a band of 25 um)."""
-_EVEN = 0.4
-"""Share of scans that are thought to be lit evenly before they are looked at."""
+_EVENLY_LIT = (0.85, 0.65)
+"""Chance that no lamp shades edges along columns and along rows, before the scan is looked at: every other scan has
+a lamp on one side, and rows are where most pictures have the carriage's direction (common practice, no source)."""
 _U_FACTOR = 1.5
 """By how much the scatter between edges understates the error of the excess (scans without shade, benchmarks)."""
 _APART = 7.0
 """Strips narrower than this many blur widths do not tell the spreads of their two edges apart."""
 _FEWEST = 6
+_K95 = 1.96
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -47,7 +49,7 @@ class Shade:
     u_excess_x_mm2, u_excess_y_mm2 : float
         Standard uncertainties, from the scatter between edges.
     shift_x_mm, shift_y_mm : float
-        Root mean square of the shift of a shaded edge that agrees with them, of unknown sign in a single scan.
+        Shift of a shaded edge that 95 % of those stay below which agree with the scan; of unknown sign in one scan.
     n : int
         Strips that were used.
     plate_is_bright : bool
@@ -69,27 +71,32 @@ class Shade:
         x, y = (int(np.sign(value)) if abs(value) > 3 * u else 0 for value, u in pairs)
         return x, y
 
+    def likely_shift_mm(self, axis: int) -> float:
+        """Return the shift along columns (0) or rows (1) that the excess spread itself stands for."""
+        excess = abs((self.excess_x_mm2, self.excess_y_mm2)[axis])
+        return float(np.sqrt(excess * _DEPTH / (1 - _DEPTH)))
+
     def width_effect_mm(self, normal: FloatArray, *, axis: int) -> FloatArray:
         """Return the standard uncertainty of widths across the given normals, shape (n,), from a lamp along one axis.
 
         One edge of every strip faces away from the lamp. The sign of the shift is not known from one scan (the
-        bright side loses light in the shade, or a lit wall adds some), hence the root of three of a rectangle.
+        bright side loses light in the shade, or a lit wall adds some), so that it is not taken off.
         """
         shift = (self.shift_x_mm, self.shift_y_mm)[axis]
-        return np.asarray(shift * np.abs(np.atleast_2d(normal)[:, axis]) / np.sqrt(3))
+        return np.asarray(shift * np.abs(np.atleast_2d(normal)[:, axis]) / _K95)
 
     def diameter_effect_mm(self, axis: int) -> float:
         """Return the standard uncertainty of a hole's diameter: the shift averaged round the edge, 2 / pi of it."""
-        return float((self.shift_x_mm, self.shift_y_mm)[axis] * 2 / np.pi / np.sqrt(3))
+        return float((self.shift_x_mm, self.shift_y_mm)[axis] * 2 / np.pi / _K95)
 
     def summary(self) -> str:
         """Return the shade in one line."""
         x, y = self.facing
         if not (x or y):
             x_um, y_um = 1000 * self.shift_x_mm, 1000 * self.shift_y_mm
-            return f"no shade seen; edges may be off by {x_um:.1f} um along columns and {y_um:.1f} um along rows"
+            return f"no shade seen; it may still move edges by {x_um:.1f} um along columns and {y_um:.1f} um along rows"
         shaded = [word for word, is_on in (("columns", x), ("rows", y)) if is_on]
-        shift = 1000 * max(self.shift_x_mm * abs(x), self.shift_y_mm * abs(y))
+        shift = 1000 * np.hypot(self.likely_shift_mm(0) * x, self.likely_shift_mm(1) * y)
         return f"walls shade one side along {' and '.join(shaded)}: those edges are off by about {shift:.1f} um"
 
 
@@ -113,28 +120,27 @@ def measure_shade(
     Notes
     -----
     A band that is wholly dark widens no edge and cannot be seen in one scan; two scans turned by half a
-    turn tell it. Before the scan is looked at, four scans in ten count as evenly lit
-    and the others as shifting edges by anything up to 12.5 um.
+    turn tell it. Before the scan is looked at, every other one counts as evenly
+    lit and the others as shifting edges by anything up to 12.5 um.
     """
     usable = (fits.contrast > 0.8) & (fits.contrast < 1.25) & (fits.width_mm > _APART * fits.sigma_mm)
     difference, weight = _spread_difference(samples, profiles, fits, spread)
     chosen = np.flatnonzero(usable & (weight > 0))
     if len(chosen) < _FEWEST:
-        shift = _WIDEST_MM / np.sqrt(3)
         return Shade(
             excess_x_mm2=np.nan,
             excess_y_mm2=np.nan,
             u_excess_x_mm2=np.nan,
             u_excess_y_mm2=np.nan,
-            shift_x_mm=shift,
-            shift_y_mm=shift,
+            shift_x_mm=_WIDEST_MM,
+            shift_y_mm=_WIDEST_MM,
             n=len(chosen),
             plate_is_bright=plate_is_bright,
         )
     normal = samples.normal[chosen]
     design = np.sign(normal) * normal**2
     excess, u = _robust_parts(design, difference[chosen], weight[chosen])
-    shift = [_agreeing_shift(value, error) for value, error in zip(excess, u, strict=True)]
+    shift = [_agreeing_shift(*three) for three in zip(excess, u, _EVENLY_LIT, strict=True)]
     return Shade(
         excess_x_mm2=excess[0],
         excess_y_mm2=excess[1],
@@ -203,16 +209,19 @@ def _robust_parts(design: FloatArray, values: FloatArray, weight: FloatArray) ->
     return parts, _U_FACTOR * scale * np.sqrt(np.diag(np.linalg.inv(normal)))
 
 
-def _agreeing_shift(excess: float, u: float) -> float:
-    """Return the root mean square shift of shaded edges that agrees with an excess variance.
+def _agreeing_shift(excess: float, u: float, evenly_lit: float) -> float:
+    """Return the shift of shaded edges that 95 % of those stay below which agree with an excess variance.
 
-    Before the scan is looked at, a share `_EVEN` of lamps shades nothing, the others shift edges by anything up to
-    `_WIDEST_MM` (more only where the excess itself says so), either way.
+    Before the scan is looked at there is no shade with the chance `evenly_lit`, and any shift up to `_WIDEST_MM` is
+    as likely as another otherwise (more only where the excess itself says so), either way.
     """
     shift = np.linspace(0, 1, 400) * max(_WIDEST_MM, 1.5 * np.sqrt(abs(excess)))
     depth = np.array([_DEPTH - np.sqrt(3) * _U_DEPTH, _DEPTH, _DEPTH + np.sqrt(3) * _U_DEPTH])
     variance = shift[:, None] ** 2 * (1 - depth) / depth
-    chance = np.exp(-0.5 * ((abs(excess) - variance) / u) ** 2) + np.exp(-0.5 * ((abs(excess) + variance) / u) ** 2)
-    no_shade = 2 * np.exp(-0.5 * (excess / u) ** 2)
-    square = (1 - _EVEN) * float(np.mean(chance * shift[:, None] ** 2))
-    return float(np.sqrt(square / max((1 - _EVEN) * float(np.mean(chance)) + _EVEN * float(no_shade), 1e-300)))
+    # Both signs of the excess agree; the strongest evidence is taken out so that nothing underflows.
+    power = np.stack([-0.5 * ((abs(excess) - sign * variance) / u) ** 2 for sign in (1, -1)])
+    chance = np.exp(power - power.max()).sum(axis=0).mean(axis=1)
+    none = 2 * np.exp(-0.5 * (excess / u) ** 2 - power.max())
+    below = evenly_lit * none + (1 - evenly_lit) * np.cumsum(chance) / len(shift)
+    # Never nothing at all: scans of one lamp are compared by the ratio of what each allows.
+    return float(shift[max(int(np.searchsorted(below, 0.95 * below[-1])), 1)])

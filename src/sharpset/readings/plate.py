@@ -22,9 +22,9 @@ FloatArray = NDArray[np.float64]
 _OFF, _OFF_SPREADS = 0.12, 6.0
 _NEAR_MM = 0.6
 _REACH_MM = 0.45
-_WIDE_PX = 9.0
+_WIDE_PX = 7.0
 _MOST_STRIPS = 64
-_FEWEST_STRIPS = 12
+_FEWEST_STRIPS = 8
 _FAR, _STEP, _FLAT_FROM = 6.0, 0.25, 4.5
 _LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
 
@@ -142,8 +142,9 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
 
     Notes
     -----
-    The logarithm of each strip's own blur over the scan's is fitted with a plane and a bowl (1, x, y, x^2 + y^2) by
-    iteratively reweighted least squares; the extremes over the strips' places are stated.
+    The logarithm of each strip's own blur over the scan's is fitted with a plane, a bowl and a difference between the
+    directions of the glass (1, x, y, x^2 + y^2, cos of twice the direction) by iteratively reweighted least squares;
+    the extremes of plane and bowl over the strips' places are stated.
     """
     nothing = Flatness(lowest_mm=np.nan, highest_mm=np.nan, ratio=np.nan, u_ratio=np.nan)
     width = np.array([strip.width_mm for strip in strips.samples.strips])
@@ -157,29 +158,32 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
     clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 5 * fits.sigma_mm)
     if clear.sum() < _FEWEST_STRIPS:
         return nothing
-    logs = np.log(fits.sigma_mm / strips.spread.sigma_mm(samples.normal))[clear]
+    mean = strips.spread.mean_sigma_mm
+    logs = np.log(fits.sigma_mm / mean)[clear]
     size = np.array([piece.width_mm, piece.height_mm]) / 2
     places = np.array([[strip.x_mm, strip.y_mm] for strip in samples.strips])[clear]
     x, y = ((places - size) / size.max()).T
-    design = np.column_stack((np.ones_like(x), x, y, x**2 + y**2))
+    across = samples.normal[clear, 0] ** 2 - samples.normal[clear, 1] ** 2
+    design = np.column_stack((np.ones_like(x), x, y, x**2 + y**2, across))
     weights = np.ones(len(logs))
     for _ in range(8):
         weighted = (design * weights[:, None]).T
-        solution = np.linalg.solve(weighted @ design + 1e-6 * np.eye(4), weighted @ logs)
+        solution = np.linalg.solve(weighted @ design + 1e-6 * np.eye(5), weighted @ logs)
         away = logs - design @ solution
         scale = max(1.4826 * float(np.median(np.abs(away))), 1e-3)
         weights = np.clip(1 - (away / (5 * scale)) ** 2, 0, None) ** 2
+    # What differs between the two directions of the glass is no matter of flatness.
+    design[:, 4] = 0.0
     surface = design @ solution
     low, high = int(np.argmin(surface)), int(np.argmax(surface))
-    across = design[high] - design[low]
-    covariance = np.linalg.inv(weighted @ design + 1e-6 * np.eye(4)) * scale**2
+    step = design[high] - design[low]
+    covariance = np.linalg.inv(weighted @ np.column_stack((design[:, :4], across)) + 1e-6 * np.eye(5)) * scale**2
     ratio = float(np.exp(surface[high] - surface[low]))
-    mean = strips.spread.mean_sigma_mm
     return Flatness(
         lowest_mm=float(mean * np.exp(surface[low])),
         highest_mm=float(mean * np.exp(surface[high])),
         ratio=ratio,
-        u_ratio=float(ratio * np.sqrt(max(across @ covariance @ across, 0.0))),
+        u_ratio=float(ratio * np.sqrt(max(step @ covariance @ step, 0.0))),
     )
 
 

@@ -29,7 +29,7 @@ _U_SQUARE = 5e-4
 """Angle between sensor and carriage beside 90 degrees, radians, standard uncertainty (assumed from the errors of
 a few tenths of a millimetre over a page in the tests that `U_UNCALIBRATED` comes from)."""
 _U_PLACES_MM = 0.0002
-"""What lines and edges at the two ends of a row may be off by in common: the most that pictures of known truth showed."""
+"""What lines and edges at the two ends of a row may be off by: the most that pictures of known truth showed."""
 _AXES = ("x", "y")
 
 

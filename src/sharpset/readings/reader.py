@@ -11,6 +11,7 @@ from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
 from sharpset.readings.assembling import assemble, places_of, square_of
 from sharpset.readings.check_wire import CheckReading, read_check_wire
+from sharpset.readings.contributions import U_TRANSFER, U_UNDECLARED
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
 from sharpset.readings.gates import PlateState, check_blur, check_light, check_plate, check_scale, refuse_features
 from sharpset.readings.light import PieceLight, light_of
@@ -178,7 +179,8 @@ def _read_piece(
     registration = register(places_of(fits, piece, pose), pose)
     check_scale(scan, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
-    assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y))
+    u_transfer = U_UNDECLARED if _is_undeclared(scan) else U_TRANSFER
+    assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     table = refuse_features(table[list(READING_COLUMNS)], piece, seen, state)
     remarks = _remarks(scan, code, fits, state, table)
@@ -245,6 +247,11 @@ def _settle_pose(light: PieceLight, located: LocatedPiece, piece: Piece) -> Pose
         return register(places_of(fits, piece, located.pose), located.pose).pose
 
 
+def _is_undeclared(scan: Scan) -> bool:
+    """Whether a file may as well hold linear light as sRGB; 8-bit files without a word are sRGB by convention."""
+    return scan.encoding_source == "default" and scan.bit_depth > 8
+
+
 def _remarks(
     scan: Scan, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame
 ) -> tuple[str, ...]:
@@ -258,7 +265,7 @@ def _remarks(
         remarks.append("one doubtful cell of the run code was settled by its check")
     if scan.encoding_source == "judged by its edges":
         remarks.append("the file does not say how it is encoded; its edges say linear light")
-    if scan.encoding_source == "default" and scan.bit_depth > 8:
+    if _is_undeclared(scan):
         remarks.append(
             "the file does not say how it is encoded; sRGB is taken. If it is linear, give --encoding linear"
         )

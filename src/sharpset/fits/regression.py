@@ -13,7 +13,7 @@ from sharpset.errors import FitError
 from sharpset.fits.algebra import LeastSquares, independent_columns, solve_least_squares
 from sharpset.fits.anova import anova_table, lack_of_fit_table
 from sharpset.fits.boxcox import BoxCox, box_cox, power_transform
-from sharpset.fits.defaults import ModelChoice, choose_model, drop_aliased, spelled
+from sharpset.fits.defaults import ModelChoice, choose_model, drop_aliased
 from sharpset.fits.diagnostics import describe_residuals, influence
 from sharpset.fits.mixed import MixedFit, fit_mixed, group_labels
 from sharpset.fits.selection import select_terms, with_parents
@@ -171,10 +171,25 @@ def _asked_model(job: _Job, formula: str) -> tuple[_Job, ModelChoice]:
         if lost:
             remarks = (
                 f"aliased with earlier terms in these runs, so they cannot be told apart and were left out: "
-                f"{spelled(lost)}",
+                f"{_with_partners(model, lost, job.runs)}. Add runs ('sharpset plan augment') to tell them apart",
             )
             model = smaller
     return job, ModelChoice(model=model, remarks=remarks)
+
+
+def _with_partners(model: Model, lost: list[Term], runs: pd.DataFrame) -> str:
+    """Return lost terms, each with the earlier column that it equals, if it equals one."""
+    matrix, names = model.columns(runs)
+    length = np.linalg.norm(matrix, axis=0)
+    unit = matrix / np.where(length > 0, length, 1.0)
+    said = []
+    for term in lost[:12]:
+        mine = [i for i, name in enumerate(names) if name.term == term]
+        others = [i for i, name in enumerate(names) if name.term not in lost]
+        overlap = np.abs(unit[:, others].T @ unit[:, mine[0]]) if len(mine) == 1 and others else np.zeros(1)
+        partner = f" (= {names[others[int(np.argmax(overlap))]].label})" if overlap.max() > 1 - 1e-9 else ""
+        said.append(f"{term.label}{partner}")
+    return ", ".join(said) + (f" and {len(lost) - 12} more" if len(lost) > 12 else "")
 
 
 def _weighted(job: _Job, model: Model, u: Floats) -> _Job:

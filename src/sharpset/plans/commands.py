@@ -37,12 +37,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "power", help="which effects would be seen", description="Say which effects would be seen with this plan."
     )
     power.add_argument("plan", type=Path, metavar="DIR")
+    noise = power.add_mutually_exclusive_group(required=True)
+    noise.add_argument(
+        "--noise", type=float, metavar="SD", help="standard deviation between prints of the same settings"
+    )
+    noise.add_argument("--fit", type=Path, metavar="DIR", help="take the noise from an earlier fit of --response")
+    power.add_argument("--response", metavar="NAME", help="response of the earlier fit")
     power.add_argument(
-        "--noise",
+        "--whole-plot-noise",
         type=float,
-        required=True,
         metavar="SD",
-        help="standard deviation between prints of the same settings",
+        help="further scatter when a hard-to-change factor is set anew (default: of the fit, else 0)",
     )
     power.add_argument("--effect", type=float, metavar="SIZE", help="effect to be seen (default: twice the noise)")
     power.add_argument(
@@ -220,10 +225,34 @@ def _power(args: argparse.Namespace) -> int:
     from sharpset.plans import load_plan, power_table
 
     plan = load_plan(args.plan)
-    table = power_table(plan, noise_sd=args.noise, effect=args.effect, replicates=args.replicates)
+    noise, between = (args.noise, 0.0) if args.fit is None else _recorded_noise(args.fit, args.response)
+    between = between if args.whole_plot_noise is None else args.whole_plot_noise
+    table = power_table(plan, noise_sd=noise, effect=args.effect, replicates=args.replicates, whole_plot_sd=between)
     print(f"{plan.summary()}; 95 % intervals, effects in the unit of the response:")
     _print_table(table)
+    if args.fit is not None:
+        print(f"noise from {args.fit}: {noise:.4g} between prints, {between:.4g} more between whole plots")
+    blind = table.loc[table["df_error"] < 1, "term"].tolist()
+    if blind:
+        print(
+            f"note: nothing is left to judge {', '.join(blind)} by. Print the plan twice (--replicates 2), add centre "
+            "points, or judge effects by Lenth's method afterwards."
+        )
     return 0
+
+
+def _recorded_noise(folder: Path, response: str | None) -> tuple[float, float]:
+    """Return the scatter between prints and between whole plots that an earlier fit found."""
+    from sharpset.fits import load_fit
+
+    fits = {n: f for n, f in load_fit(folder).responses.items() if f.predictor.df_resid > 0}
+    if response not in fits:
+        asked = "--response is missing" if response is None else f"there is no scatter of {response!r}"
+        raise PlanError(f"{folder}: {asked}; responses with a known scatter are {', '.join(fits) or 'none'}.")
+    use = fits[response].predictor
+    if use.mixed is None:
+        return use.residual_sd, 0.0
+    return float(use.mixed.variances[-1] ** 0.5), float(use.mixed.variances[:-1].sum() ** 0.5)
 
 
 def _print_table(table: pd.DataFrame) -> None:

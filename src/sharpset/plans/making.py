@@ -153,7 +153,26 @@ def make_plan(
     about = {**points.about, "replicates": replicates}
     plan = Plan(factors=factors, design=design, model="linear", seed=seed, runs=table, about=about)
     plan = replace(plan, model=text if text is not None else usual_model(plan))
+    if text is not None:
+        _check_model(plan)
     return replace(plan, remarks=(*design_remarks(plan), *practice_remarks(factors, table)))
+
+
+def _check_model(plan: Plan) -> None:
+    """Refuse a model that the design cannot tell, and name what is mixed up."""
+    matrix = plan.matrix()
+    values = matrix.to_numpy()
+    rank = int(np.linalg.matrix_rank(values))
+    if rank == values.shape[1]:
+        return
+    mixed = next(
+        str(name) for i, name in enumerate(matrix.columns) if np.linalg.matrix_rank(values[:, : i + 1]) < i + 1
+    )
+    raise PlanError(
+        f"the {plan.design} design of {plan.n_runs} prints tells {rank} of the {values.shape[1]} coefficients of the "
+        f"model {plan.model!r}; {mixed} is aliased with earlier ones. Choose a larger design, a smaller model, or "
+        "d-optimal."
+    )
 
 
 def _optimal_plan(factors: Factors, design: str, model: Any, seed: int, *, replicates: int, **options: Any) -> Plan:

@@ -201,7 +201,11 @@ def _mark_limits(axes: Axes, limit: Limit | None, colour: str) -> str:
 
 
 def _size_ticks(axes: Axes, sizes: Sequence[float]) -> None:
-    """Label the sizes of the ladder instead of powers of ten."""
-    shown = list(sizes)[:: max(1, len(sizes) // 5)]
+    """Label the sizes of the ladder instead of powers of ten; labels keep a tenth of the axis apart."""
+    low, high = (float(np.log(edge)) for edge in axes.get_xlim())
+    shown: list[float] = []
+    for size in sorted(sizes):
+        if not shown or np.log(size / shown[-1]) >= 0.1 * (high - low):
+            shown.append(size)
     axes.set_xticks(shown, [f"{size:g}" for size in shown], fontsize=7.5)
     axes.minorticks_off()

@@ -171,7 +171,10 @@ def _draw_grid(
         for axes, pair, (x, y, z) in zip(panels, pairs, grids, strict=True):
             filled = axes.contourf(x, y, z, levels=levels, cmap=cmap, extend="neither" if limits else "both")
             lines = axes.contour(x, y, z, levels=levels[1:-1:2], colors="white", linewidths=0.6)
-            axes.clabel(lines, fontsize=6.5, fmt="%.3g")
+            for text in axes.clabel(lines, fontsize=6.5, fmt="%.3g"):
+                # White lines show on every shade; figures need dark ink where the shade is light, and a halo.
+                text.set_color(INK)
+                text.set_path_effects([withStroke(linewidth=2.0, foreground="white", alpha=0.75)])
             if wanted is not None:
                 edges = sorted(edge for edge in wanted if np.nanmin(z) < edge < np.nanmax(z))
                 if edges:

@@ -84,6 +84,9 @@ def test_a_quarter_turn_measures_the_shade_and_takes_it_off(shaded):
     assert np.mean(np.abs(error) <= half) > 0.9
     single = _errors(readings[0].to_frame(), printed)[1]
     assert np.median(half) < 0.6 * np.median(single)
+    # The print's growth is the same on both sides of the lamp's axis once the shade is off: slots and bars agree.
+    grown = [both.pieces[0].value(name) for name in ("growth_slot_mm", "growth_solid_mm")]
+    assert abs(grown[0] - grown[1]) < 0.003
 
 
 def test_half_a_turn_takes_off_what_the_edges_spread_tells(shaded):

@@ -20,9 +20,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
-from sharpset.readings.contributions import CONTRIBUTION_COLUMNS
+from sharpset.readings.contributions import CONTRIBUTION_COLUMNS, totals
 from sharpset.readings.joint_fit import JointFit, fit_jointly
 from sharpset.readings.results import PieceReading, Quantity, ScanReading
+from sharpset.readings.values import growths
 
 __all__ = ["Combine", "combine_pieces", "combine_readings", "turn_between_deg"]
 
@@ -178,12 +179,13 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
     )
     scan_id = _SEPARATOR.join(piece.scan_id for piece in pieces)
     lines = _lines(pieces, names, fit, keys)
+    table = _table(pieces[0].table, tables, fit, formed, agreed, lines, scan_id)
     return replace(
         pieces[0],
         scan_id=scan_id,
         run_id=next((piece.run_id for piece in pieces if piece.run_id), ""),
-        table=_table(pieces[0].table, tables, fit, formed, agreed, lines, scan_id),
-        quantities=_quantities(pieces),
+        table=table,
+        quantities=_quantities(pieces) | growths(table, _stretch(pieces, table)),
         remarks=tuple(dict.fromkeys([*remarks, *notes])),
         contributions=lines,
     )
@@ -329,8 +331,6 @@ def _table(
     lines: pd.DataFrame,
     scan_id: str,
 ) -> pd.DataFrame:
-    from sharpset.readings.contributions import totals
-
     u = totals(lines, tables[0]["feature_id"].tolist()).to_numpy(float)
     used = np.nan_to_num(fit.weight) > 0
     flags = []
@@ -376,8 +376,16 @@ def _mean(tables: list[pd.DataFrame], column: str, used: NDArray[np.bool_], *, p
     return np.where(count > 0, np.sum(np.where(known, values, 0.0), axis=1) / np.maximum(count, 1), np.nan)
 
 
+def _stretch(pieces: Sequence[PieceReading], table: pd.DataFrame) -> FloatArray:
+    """Return the length on the plate of a nominal millimetre across each feature."""
+    x, y = (float(np.mean([getattr(piece.pose, name) for piece in pieces])) for name in ("scale_x", "scale_y"))
+    angle = np.radians(table["angle_deg"].to_numpy(float))
+    across = 1 / np.hypot(np.sin(angle) / x, np.cos(angle) / y)
+    return np.asarray(np.where(table["kind"].isin(("slot", "bar")), across, np.sqrt(x * y)))
+
+
 def _quantities(pieces: Sequence[PieceReading]) -> dict[str, Quantity]:
-    """Return means of the whole piece's values; their uncertainty is not taken to shrink, as most of it is shared."""
+    """Return means of the scans' values; their uncertainty is not taken to shrink, as most of it is shared."""
     found = {}
     for name, first in pieces[0].quantities.items():
         each = [piece.quantities[name] for piece in pieces if name in piece.quantities]

@@ -99,3 +99,16 @@ def test_reprint_of_a_lost_master_has_all_of_it(folder: Path) -> None:
     page = next(folder.glob("sheets/*.html")).read_text(encoding="utf-8")
     for limit in sheet.recipe.limits:
         assert f"{limit.limit_mm:.3f} mm" in page
+
+
+def test_readings_that_are_there_already_are_not_entered_twice(folder: Path, readings: pd.DataFrame) -> None:
+    scans = list(dict.fromkeys(readings["scan_id"]))
+    with open_record() as record:
+        record.add_printer("Heron", process="filament")
+        record.add_print({"speed": 22.5}, printer="Heron", name="first print")
+        (first,) = record.add_readings(readings[readings["scan_id"] == scans[0]], print="first print")
+    add_all()
+    with open_record() as record:
+        recipe = record.show("quay winch")
+        assert len(record.list("readings", most=100)) == len(scans)
+        assert first.uuid in {ref.uuid for ref in recipe.evidence}

@@ -233,7 +233,7 @@ def draw_agreement(a: ArrayLike, b: ArrayLike, agreement: Agreement, *, labels: 
             axes.axhspan(low, high, color=_BAND, alpha=0.12, zorder=0)
             axes.axhline(value, color=PRINTER_COLOURS[0], linestyle=style, linewidth=1.2)
             axes.annotate(
-                f"{name} {value:.4g}",
+                f"{name} {value:.3g}",
                 (1.01, value),
                 xycoords=("axes fraction", "data"),
                 va="center",

@@ -6,21 +6,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
-from sharpset.errors import RecordError
 from sharpset.record.base import RecordBase
-from sharpset.record.chains import is_newest
 from sharpset.record.documents import Document, insert_document
 from sharpset.record.entries import Entry
 from sharpset.record.files import HashedFile, hash_file, hash_files, keep_content
 from sharpset.record.lookup import to_entries
 from sharpset.record.making import Target, new_document
-from sharpset.record.models import EntryRow
-from sharpset.record.tables import check_readings, pack_table, table_digest
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 __all__ = ["AddingRecord", "insert_entry"]
 
@@ -39,7 +35,7 @@ def insert_entry(
 
 
 class AddingRecord(RecordBase):
-    """The part of a record that takes entries."""
+    """The part of a record that takes entries; tables of readings are taken by `AddingReadings`."""
 
     def add(
         self,
@@ -246,49 +242,6 @@ class AddingRecord(RecordBase):
         refs = {"print": print, "piece": piece}
         return self.add("scan", name or Path(path).stem, fields=fields, refs=refs, by=by, note=note)
 
-    def add_readings(
-        self,
-        readings: pd.DataFrame,
-        *,
-        scan: Target | None = None,
-        print: Target | None = None,
-        piece: Target | None = None,
-        by: str = "",
-        note: str = "",
-    ) -> tuple[Entry, ...]:
-        """Add a table of readings, one entry for each scan_id in it, all or none.
-
-        Parameters
-        ----------
-        readings : DataFrame
-            A table of readings, lengths in mm.
-        scan, print, piece : str or Entry, optional
-            What was read. Without a `scan` the scan of the record whose name is the table's
-            scan_id is taken, where there is exactly one.
-        """
-        table = check_readings(readings)
-        n_scans = len(set(table["scan_id"]))
-        if scan is not None and n_scans > 1:
-            raise RecordError(
-                f"readings: the table holds {n_scans} scans but one scan entry was named. "
-                "Leave it out, or give the table of one scan."
-            )
-        with self._writing() as connection:
-            entries = []
-            for scan_id, part in table.groupby("scan_id", sort=False):
-                packed = pack_table(part.reset_index(drop=True))
-                document = new_document(
-                    connection,
-                    "readings",
-                    str(scan_id),
-                    fields={"n_rows": len(part), "table_sha256": table_digest(packed)},
-                    refs={"scan": scan or _scan_named(connection, str(scan_id)), "print": print, "piece": piece},
-                    by=by,
-                    note=note,
-                )
-                entries.append(insert_entry(connection, document, packed=packed))
-            return tuple(entries)
-
     def add_fit(
         self,
         name: str = "",
@@ -398,11 +351,3 @@ class AddingRecord(RecordBase):
             by=by,
             note=note,
         )
-
-
-def _scan_named(connection: Connection, scan_id: str) -> str | None:
-    if not scan_id:
-        return None
-    query = select(EntryRow.uuid).where(EntryRow.kind == "scan", EntryRow.name == scan_id, is_newest())
-    found = connection.execute(query.limit(2)).scalars().all()
-    return found[0] if len(found) == 1 else None

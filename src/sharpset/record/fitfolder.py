@@ -220,7 +220,8 @@ def add_fit_folder(
     folder : path
         As ``sharpset fit`` writes it.
     readings : path, optional
-        The readings it was made from; they become the evidence.
+        The readings it was made from; they become the evidence. Tables that the record holds already are not entered
+        again.
     printer, material, head : str or Entry, optional
         Must be in the record.
     name : str
@@ -239,7 +240,7 @@ def add_fit_folder(
     report = folder / "report.html"
     title = name or folder.resolve().name
     with record.together():
-        evidence = [] if table is None else record.add_readings(table, by=by, note=f"evidence of {title}")
+        evidence = [] if table is None else record.add_readings(table, again=False, by=by, note=f"evidence of {title}")
         fit = record.add_fit(
             f"fit of {title}",
             settings=found.settings,

@@ -58,7 +58,10 @@ class ImportReport:
 
     def summary(self) -> str:
         """Return the outcome in one line."""
-        text = f"{self.n_added} entries added, {self.n_known} were here already; {self.n_kept} kept files added"
+        text = (
+            f"{self.n_added} {'entry' if self.n_added == 1 else 'entries'} added, {self.n_known} "
+            f"{'was' if self.n_known == 1 else 'were'} here already; {self.n_kept} kept files added"
+        )
         if self.same_names:
             text += f". Two entries share a name now: {', '.join(self.same_names)}; rename one with 'record correct'"
         return text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from sharpset.record.adding import AddingRecord
+from sharpset.record.adding_readings import AddingReadings
 from sharpset.record.asking import AskingRecord
 from sharpset.record.checking import CheckReport, check_record
 from sharpset.record.correcting import CorrectingRecord
@@ -17,7 +18,7 @@ from sharpset.record.schema import HEAD, prepare
 __all__ = ["Record", "open_record"]
 
 
-class Record(AddingRecord, CorrectingRecord, AskingRecord):
+class Record(AddingRecord, AddingReadings, CorrectingRecord, AskingRecord):
     """The database of printers, heads, materials, lots, prints, scans, readings, fits and recipes.
 
     Made by `open_record`; use it in a ``with`` statement. Every call that adds something is one

@@ -123,7 +123,7 @@ def test_a_piece_that_does_not_lie_flat_is_remarked_then_refused(scene, tmp_path
     piece = _read(scene, _encode(_tilted(light, 1.1)), tmp_path)
     assert any("does not lie flat" in remark for remark in piece.remarks)
     assert np.sqrt(np.mean(_errors_um(piece, scene) ** 2)) < 2.0
-    with pytest.raises(ReadingError, match="does not lie flat.*Weigh it down"):
+    with pytest.raises(ReadingError, match=r"does not lie flat.*Weigh it down"):
         _read(scene, _encode(_tilted(light, 2.6)), tmp_path)
 
 
@@ -133,7 +133,7 @@ def test_sharpened_pictures(scene, tmp_path, amount, outcome):
     values = scene.pixels / 255
     sharpened = np.round(255 * np.clip(values + amount * (values - gaussian_filter(values, 1.5)), 0, 1))
     if outcome == "refused":
-        with pytest.raises(ReadingError, match="was sharpened.*Switch sharpening"):
+        with pytest.raises(ReadingError, match=r"was sharpened.*Switch sharpening"):
             _read(scene, sharpened.astype(np.uint8), tmp_path)
         return
     piece = _read(scene, sharpened.astype(np.uint8), tmp_path)

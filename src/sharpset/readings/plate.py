@@ -215,7 +215,7 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     Returns
     -------
     Overshoot
-        Of medians over strips, in steps of a quarter of the blur; below about 0.003 without sharpening.
+        Of medians over strips, in steps of a quarter of the blur, less three times their standard uncertainty.
     """
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
     chosen = np.flatnonzero(np.array([s.width_mm for s in samples.strips]) > 7 * spread.mean_sigma_mm)
@@ -239,12 +239,16 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     known = np.isfinite(each).sum(axis=0) >= max(3, 0.3 * clear.sum())
     if known.sum() < n_bins // 2:
         return Overshoot(plate=0.0, background=0.0)
-    edge = np.where(known, np.nanmedian(np.where(known, each, 0.0), axis=0), np.nan)
+    filled = np.where(known, each, 0.0)
+    edge = np.where(known, np.nanmedian(filled, axis=0), np.nan)
+    # The median of n normal values scatters by 1.25 / sqrt(n) of one.
+    scatter = 1.4826 * np.nanmedian(np.abs(filled - np.nanmedian(filled, axis=0)), axis=0)
+    doubt = 3 * 1.25 * scatter / np.sqrt(np.maximum(np.isfinite(each).sum(axis=0), 1))
     place = (np.arange(n_bins) + 0.5) * _STEP - _FAR
     low = float(np.nanmedian(edge[place < -_FLAT_FROM]))
     high = float(np.nanmedian(edge[place > _FLAT_FROM]))
     edge = (edge - low) / (high - low)
     return Overshoot(
-        plate=float(max(np.nanmax(edge[place > 0]) - 1, 0.0)),
-        background=float(max(-np.nanmin(edge[place < 0]), 0.0)),
+        plate=float(max(np.nanmax((edge - 1 - doubt)[place > 0]), 0.0)),
+        background=float(max(np.nanmax((-edge - doubt)[place < 0]), 0.0)),
     )

@@ -66,9 +66,9 @@ class Shade:
 
     @property
     def facing(self) -> tuple[int, int]:
-        """Which edges are shaded along x and y: 1 or -1 where the evidence is three uncertainties strong, else 0."""
+        """Which edges are shaded along x and y: 1 or -1 where the evidence is four uncertainties strong, else 0."""
         pairs = ((self.excess_x_mm2, self.u_excess_x_mm2), (self.excess_y_mm2, self.u_excess_y_mm2))
-        x, y = (int(np.sign(value)) if abs(value) > 3 * u else 0 for value, u in pairs)
+        x, y = (int(np.sign(value)) if abs(value) > 4 * u else 0 for value, u in pairs)
         return x, y
 
     def likely_shift_mm(self, axis: int) -> float:

@@ -71,14 +71,14 @@ def budget_details(
     details : DataFrame
         ``name, kind, full_size_mm``: what the prototype has, in mm at full size.
     limits_mm : mapping of str to float
-        Smallest size of each kind that forms reliably on the print (the a90/95), in mm.
+        Smallest drawn size of each kind that forms reliably (the a90/95), in mm.
     scale : float
         Modelling scale, 24 for 1:24.
     factor : float
         Factor to print the master with, from `plan_scale_chain`.
     growth_mm : mapping of str to float, optional
         Mean deviation (measured minus drawn) of each kind's widths on this recipe, in mm; it is taken off what is
-        drawn.
+        drawn, so that a bar that grows is drawn thinner, and it is the drawn size that must form.
     step_mm : float
         Sizes to thicken to are rounded up to a multiple of this.
 
@@ -114,10 +114,13 @@ def budget_details(
         master = float(full) / scale * factor
         limit = float(limits_mm.get(kind, math.nan))
         known = math.isfinite(limit) or math.isinf(limit)
+        grows = float(growth.get(kind, 0.0))
+        drawn = master - grows
         # A limit at the very size counts as formed; 1e-9 mm keeps rounding out of it.
-        forms = "unknown" if not known else ("yes" if master >= limit - 1e-9 else "no")
-        to = math.ceil(limit / step_mm - 1e-6) * step_mm if forms == "no" and math.isfinite(limit) else math.nan
-        wanted = to if forms == "no" else master
+        forms = "unknown" if not known else ("yes" if drawn >= limit - 1e-9 else "no")
+        if forms == "no":
+            drawn = math.ceil(limit / step_mm - 1e-6) * step_mm if math.isfinite(limit) else math.nan
+        to = drawn + grows if forms == "no" else math.nan
         rows.append(
             {
                 "name": name,
@@ -131,7 +134,7 @@ def budget_details(
                 "thicken_to_model_mm": to / factor,
                 "thicken_to_full_size_mm": to / factor * scale,
                 "times": to / master,
-                "draw_mm": wanted - float(growth.get(kind, 0.0)),
+                "draw_mm": drawn,
             }
         )
     table = pd.DataFrame(rows).astype({"times": np.float64})

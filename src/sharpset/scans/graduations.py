@@ -21,7 +21,7 @@ __all__ = ["Graduations", "fit_graduations"]
 
 FloatArray = NDArray[np.float64]
 
-_MOST_ROWS, _MOST_HEIGHT_MM = 32, 1.6
+_MOST_ROWS, _MOST_HEIGHT_MM = 20, 1.6
 _SQUARE_SHARE = 0.4
 _AT_ONCE = 64
 _N_STEPS = 7

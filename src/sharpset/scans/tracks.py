@@ -8,8 +8,9 @@ variation, graduations may lie. The phase then tells the turn, the place and the
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -37,9 +38,10 @@ _PHASE_SLACK = 0.13
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Thumbnail:
-    """A small picture in linear light; row r of it lies at native row (r + 0.5) * factor - 0.5."""
+    """A small picture as stored; row r of it lies at native row (r + 0.5) * factor - 0.5."""
 
-    light: NDArray[np.float32]
+    stored: NDArray[Any]
+    decode: Callable[[NDArray[Any]], NDArray[np.float32]]
     factor: int
     step_mm: tuple[float, float]
 
@@ -77,8 +79,10 @@ def thumbnail_for(scan: Scan, reference: ScaleReference, *, channel: int | None)
     # Rows of squares are half a period high and must be told apart too.
     step_mm = reference.pitch_mm / _STEPS_PER_PITCH
     factor = max(1, int(step_mm / max(scan.pixel_mm)))
-    light = scan.decode(scan.reduced(factor, channel))
-    return Thumbnail(light=light, factor=factor, step_mm=(factor * scan.pixel_mm.x, factor * scan.pixel_mm.y))
+    stored = scan.reduced(factor, channel)
+    return Thumbnail(
+        stored=stored, decode=scan.decode, factor=factor, step_mm=(factor * scan.pixel_mm.x, factor * scan.pixel_mm.y)
+    )
 
 
 def find_tracks(
@@ -148,7 +152,7 @@ class _Field:
 def _demodulate(thumbnail: Thumbnail, reference: ScaleReference, axis: int, exclude_px: Sequence[FloatArray]) -> _Field:
     squares = reference.kind == "checkerboard"
     period_mm = _period_mm(reference)
-    light = thumbnail.light if axis == 0 else thumbnail.light.T
+    stored = thumbnail.stored if axis == 0 else thumbnail.stored.T
     along_mm, across_mm = thumbnail.step_mm if axis == 0 else thumbnail.step_mm[::-1]
     period = period_mm / along_mm
     cell = (
@@ -156,8 +160,9 @@ def _demodulate(thumbnail: Thumbnail, reference: ScaleReference, axis: int, excl
         if squares
         else max(1, round(_ACROSS_MM / across_mm))
     )
-    n_cells, n_steps = max(1, light.shape[0] // cell), light.shape[1]
-    band = cv2.resize(np.ascontiguousarray(light[: n_cells * cell]), (n_steps, n_cells), interpolation=cv2.INTER_AREA)
+    n_cells, n_steps = max(1, stored.shape[0] // cell), stored.shape[1]
+    cells = cv2.resize(np.ascontiguousarray(stored[: n_cells * cell]), (n_steps, n_cells), interpolation=cv2.INTER_AREA)
+    band = thumbnail.decode(cells)
     one = max(3, round(period) | 1)
     band = band - cv2.blur(band, (one, 1))
     window = (_WINDOW_SQUARES if squares else _WINDOW_PERIODS) * period

@@ -3,12 +3,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
 from sharpset.comparison import prints_for_difference, prints_for_equality
-from sharpset.comparison.prints_needed import power_of_difference, power_of_equality, upper_sd
+from sharpset.comparison.planning import prints_to_form
+from sharpset.comparison.prints_needed import power_of_difference, power_of_equality, prints_for_bound, upper_sd
 from sharpset.errors import ComparisonError
 
 
@@ -64,3 +66,48 @@ def test_impossible_wishes_are_refused():
         prints_for_difference(difference=1, sd=math.nan)
     with pytest.raises(ComparisonError, match="between 0 and 1"):
         prints_for_equality(sd=1, tolerance=1, power=1.5)
+
+
+def test_prints_for_a_bound_by_hand():
+    # sd 0.2 and n = 4: t(.95, 3) = 2.353, 2.353 * 0.2 / 2 = 0.2353; n = 5: 2.132 * 0.2 / sqrt 5 = 0.1907.
+    assert prints_for_bound(distance=0.20, sd=0.2) == 5
+    assert prints_for_bound(distance=0.2354, sd=0.2) == 4
+    assert prints_for_bound(distance=0.0, sd=0.2) == math.inf
+    assert prints_for_bound(distance=0.001, sd=0.2) == math.inf
+
+
+def _forming_rows(*, forms: str, nominal_mm: float) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    sizes = pd.DataFrame([{"kind": "bar", "nominal_mm": nominal_mm, "forms": forms}])
+    limits = pd.DataFrame(
+        [
+            {
+                "kind": "bar",
+                **{"a90_a_mm": 0.10, "a90_a_low_mm": 0.08, "a90_a_high_mm": 0.12, "sd_ln_a": 0.1},
+                **{"a90_b_mm": 0.20, "a90_b_low_mm": 0.15, "a90_b_high_mm": 0.30, "sd_ln_b": 0.2},
+            }
+        ]
+    )
+    kinds = pd.DataFrame(
+        [{"kind": "bar", "measure": "size that half form", "difference": 0.5, "sd_between_prints": 0.2, "weight": 0.1}]
+    )
+    return sizes, limits, kinds
+
+
+def test_prints_to_form_follow_the_printer_that_is_open():
+    # At 0.25 mm A is past its bound; B needs ln(0.25 / 0.2) = 0.2231 with 0.2 a print: 4 give 0.2353, 5 give 0.1907.
+    tables = _forming_rows(forms="A forms it, B not yet decided", nominal_mm=0.25)
+    assert prints_to_form(*tables, alpha=0.05, n_now=3) == [2.0]
+    assert prints_to_form(*tables, alpha=0.05, n_now=10) == [1.0]
+
+
+def test_prints_to_form_of_a_kind_are_those_of_its_test():
+    # ln 0.5 = -0.693 with sd 0.2 at level 0.05 * 0.1: the power of the t test decides, computed elsewhere in this file.
+    tables = _forming_rows(forms="not yet decided", nominal_mm=math.nan)
+    needed = prints_for_difference(difference=math.log(2), sd=0.2, alpha=0.005)
+    assert prints_to_form(*tables, alpha=0.05, n_now=2) == [needed - 2]
+
+
+@pytest.mark.parametrize("forms", ["both", "neither", "only A", "A forms smaller details"])
+def test_decided_rows_need_no_more_prints(forms):
+    tables = _forming_rows(forms=forms, nominal_mm=0.25)
+    assert prints_to_form(*tables, alpha=0.05, n_now=3) == [0.0]

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sharpset.plots.overlay import draw_scan_overlay, write_overlays
     from sharpset.plots.recommendation import draw_recommendation
     from sharpset.plots.residuals import draw_residuals
+    from sharpset.plots.roughness import draw_edge_quality
     from sharpset.plots.style import FORMED_COLOURS, KIND_COLOURS, save_figure
     from sharpset.plots.surfaces import draw_chance_map, draw_response_surface
 
@@ -32,6 +33,7 @@ __all__ = [
     "draw_deviations",
     "draw_differences",
     "draw_drift_chart",
+    "draw_edge_quality",
     "draw_effects",
     "draw_formed_chart",
     "draw_formed_curves",
@@ -59,6 +61,7 @@ _HOMES = {
     "overlay": ("draw_scan_overlay", "write_overlays"),
     "recommendation": ("draw_recommendation",),
     "residuals": ("draw_residuals",),
+    "roughness": ("draw_edge_quality",),
     "style": ("FORMED_COLOURS", "KIND_COLOURS", "save_figure"),
     "surfaces": ("draw_chance_map", "draw_response_surface"),
 }

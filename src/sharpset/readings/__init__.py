@@ -5,9 +5,12 @@ from __future__ import annotations
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.combining import combine_pieces, combine_readings
 from sharpset.readings.feature_budget import FeatureBudget, difference
+from sharpset.readings.frequency_response import FrequencyResponse
 from sharpset.readings.looking import FeatureView, look_at
+from sharpset.readings.quality import EdgeQuality
 from sharpset.readings.reader import read_scan, read_scans
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
+from sharpset.readings.roughness import EdgeRoughness
 from sharpset.readings.shading import Shade
 from sharpset.readings.tables import (
     budgets_table,
@@ -20,9 +23,12 @@ from sharpset.readings.tables import (
 
 __all__ = [
     "READING_COLUMNS",
+    "EdgeQuality",
+    "EdgeRoughness",
     "EdgeSpread",
     "FeatureBudget",
     "FeatureView",
+    "FrequencyResponse",
     "PieceReading",
     "Quantity",
     "ScanReading",

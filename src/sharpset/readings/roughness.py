@@ -249,7 +249,7 @@ def measure_roughness(tracks: EdgeTracks, *, known_mm: Mapping[str, float] | Non
     spread = np.nanvar(tracks.shift_mm, axis=1, ddof=2) - tracks.noise_mm**2
     edges = pd.DataFrame({"feature_id": tracks.feature_ids, "sd_mm": np.sqrt(np.maximum(spread, 0.0))})
     # Edges that wander less than can be told have no correlation length either.
-    seen = fit.sd_mm > 1.96 * fit.u_sd_mm
+    seen = fit.sd_mm > 1.96 * fit.u_sd_mm and fit.correlation_mm > 1.96 * fit.u_correlation_mm
     return EdgeRoughness(
         sd_mm=fit.sd_mm,
         U95_sd_mm=1.96 * fit.u_sd_mm,

@@ -14,7 +14,6 @@ from scipy.stats import gamma
 __all__ = ["SpectrumFit", "fit_spectrum"]
 
 FloatArray = NDArray[np.float64]
-_N_FINE = 8192
 _CHANCE = 0.001
 _NEIGHBOURS = 1.5
 """Neighbouring frequencies of a Hann-windowed spectrum are not independent: variances grow by about this."""
@@ -50,15 +49,16 @@ class _Model:
 
     def expected(self, p: FloatArray, shape: str) -> FloatArray:
         log_sd, log_length, log_noise = p
-        f = np.fft.rfftfreq(_N_FINE)
+        n_fine = 2 * (len(self.transfer) - 1)
+        f = np.fft.rfftfreq(n_fine)
         sd, length = np.exp(log_sd), np.exp(log_length)
         if shape == "exponential":
             density = sd**2 * 2 * length / (1 + (2 * np.pi * f * length) ** 2)
         else:
             density = sd**2 * np.sqrt(np.pi) * length * np.exp(-((np.pi * f * length) ** 2))
-        seen = np.fft.irfft(density * self.transfer**2, _N_FINE)[: self.n]
+        seen = np.fft.irfft(density * self.transfer**2, n_fine)[: self.n]
         seen[0] += np.exp(2 * log_noise)
-        lags = np.concatenate((seen * self.window, np.zeros(_N_FINE - 2 * self.n + 1), (seen * self.window)[:0:-1]))
+        lags = np.concatenate((seen * self.window, np.zeros(n_fine - 2 * self.n + 1), (seen * self.window)[:0:-1]))
         whole = np.fft.rfft(lags).real
         return np.asarray(np.interp(np.fft.rfftfreq(self.n), f, whole) / self.window[0])
 
@@ -88,7 +88,7 @@ def fit_spectrum(shift_mm: FloatArray, *, step_mm: float, sigma_mm: float, noise
     window = np.hanning(n + 2)[1:-1]
     power = np.mean(np.abs(np.fft.rfft(shift_mm * window, axis=1)) ** 2, axis=0) / np.sum(window**2)
     lagged = np.correlate(window, window, "full")[n - 1 :]
-    f_fine = np.fft.rfftfreq(_N_FINE)
+    f_fine = np.fft.rfftfreq(max(1024, 1 << int(np.ceil(np.log2(4 * n)))))
     # Steps one pixel long average over a pixel; the blur is a Gaussian along the edge as across it.
     transfer = np.exp(-2 * (np.pi * f_fine * sigma_mm / step_mm) ** 2)
     model = _Model(window=lagged, transfer=transfer, n=n)

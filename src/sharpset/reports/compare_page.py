@@ -7,7 +7,7 @@ import html
 import io
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +137,7 @@ def p_words(value: Any) -> str:
 def write_page(page: Page, out: Path | str) -> tuple[Path, Path]:
     """Write ``report.html`` and ``report.pdf`` of a page into a folder; return both paths."""
     folder = Path(out)
+    page = replace(page, lead=page.lead[:1].upper() + page.lead[1:])
     return write_page_html(page, folder / "report.html"), write_page_pdf(page, folder / "report.pdf")
 
 
@@ -269,10 +270,11 @@ def _column_widths(table: TextTable, width: float, *, size: float) -> list[float
         fonts = [heavy if strong else plain for strong in table.strong]
         texts = [(head, heavy), *((row[j], font) for row, font in zip(table.rows, fonts, strict=True))]
         words = [(word, font) for text, font in texts for word in text.split()]
-        whole = [(head.split(), heavy), *(([row[j]], font) for row, font in zip(table.rows, fonts, strict=True))]
+        cells = [(row[j], font) for row, font in zip(table.rows, fonts, strict=True)]
         least.append(max((stringWidth(word, font, size) for word, font in words), default=0) + 9)
-        longest = max((stringWidth(part, font, size) for parts, font in whole for part in parts), default=0) + 9
-        wanted.append(max(least[-1], min(longest, 260.0)))
+        longest = max((stringWidth(text, font, size) for text, font in cells), default=0) + 9
+        # A head may take two lines.
+        wanted.append(max(least[-1], min(longest, 260.0), 0.6 * stringWidth(head, heavy, size) + 9))
     if sum(wanted) <= width:
         return wanted
     spare = max(width - sum(least), 0.0) / max(sum(wanted) - sum(least), 1e-9)

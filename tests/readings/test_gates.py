@@ -196,3 +196,15 @@ def test_what_did_not_form_is_never_called_formed(tmp_path):
         n_features += len(both)
     assert n_features >= 700
     assert n_missing >= 50
+
+
+def test_refused_features_are_no_evidence(scene, tmp_path):
+    """Neither fits nor comparisons count a refused feature as one that did not form."""
+    from sharpset.fits.responses import formed_counts
+
+    shining = _encode(_patches(_decode(scene.pixels), n=6, radius=18, height=0.5, seed=1))
+    table = _read(scene, shining, tmp_path).table
+    refused = table["flags"].astype(str).str.contains("refused")
+    counted = table["kind"].isin(("slot", "bar", "hole"))
+    assert (refused & counted).any()
+    assert formed_counts(table)["n"].sum() == (counted & ~refused).sum()

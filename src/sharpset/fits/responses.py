@@ -50,6 +50,12 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     if nameless.any():
         remarks.append(f"{int(nameless.sum())} readings have no run_id and were left out")
         table = table[~nameless]
+    if "flags" in table:
+        # What the reading refused for glare or dirt says nothing, not even that it did not form.
+        refused = table["flags"].astype(str).str.contains("refused: ")
+        if refused.any():
+            remarks.append(f"{int(refused.sum())} readings were refused (glare, uneven light, dirt) and were left out")
+            table = table[~refused]
     states = table["formed"].astype(str).str.strip().str.lower()
     wrong = states[~states.isin(STATES)]
     if len(wrong):

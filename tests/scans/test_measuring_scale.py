@@ -121,7 +121,7 @@ def test_dirt_on_a_rule_is_left_out():
     [
         ((), 0.5, "no row of graduations"),
         ((Thing(y_mm=15, n=12),), 0.5, "no row of graduations"),
-        ((Thing(y_mm=15, n=14),), 0.5, "14 graduations|15 are needed|no row"),
+        ((Thing(y_mm=15, n=17),), 0.5, "18 graduations can be made out, 20 are needed"),
         ((Thing(y_mm=15),), 1.0, "is the pitch right|are there at a pitch of 1 mm|no row"),
         ((Thing(y_mm=15, pitch_mm=1.0, n=40),), 0.5, "2 lines|are there at a pitch of 0.5|no row"),
         ((Thing(y_mm=15, pitch_mm=0.508),), 0.5, "would put the scan -1.6 % off"),

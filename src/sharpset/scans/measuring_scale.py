@@ -20,7 +20,7 @@ __all__ = ["measure_scale"]
 
 FloatArray = NDArray[np.float64]
 
-_FEWEST, _FEWEST_SQUARES = 15, 8
+_FEWEST, _FEWEST_SQUARES = 20, 8
 _SHORTEST_MM = 8.0
 _LEAST_PRESENT = 0.7
 _MOST_CORRECTION = 0.012
@@ -72,7 +72,7 @@ def measure_scale(
 
     Notes
     -----
-    Graduations must be at least fifteen, eight edges of squares, over 8 mm or more. Seven in ten of those within the
+    Graduations must be at least twenty, eight edges of squares, over 8 mm or more. Seven in ten of those within the
     row must be there, and one in each pitch. Their scatter about a smooth map must stay below 10 um and a tenth of a
     pixel together (woven and printed stripes wander more), and the scale must come out within 1.2 % of the nominal
     one, since no flatbed is further off. A turn of a few degrees is allowed for; at more than ten nothing is found.

@@ -14,7 +14,9 @@ import pandas as pd
 from sharpset.errors import FitError
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit
+from sharpset.fits.regression import fit_response
 from sharpset.fits.responses import formed_counts, responses_from_readings
+from sharpset.fits.surface import ResponseFit
 
 __all__ = ["Confirmation", "Prediction", "judge_confirmation", "load_prediction", "write_prediction"]
 
@@ -140,6 +142,12 @@ def write_prediction(
     ------
     FitError
         If there are no settings, or one lies outside the tried region.
+
+    Notes
+    -----
+    A positive response is predicted on the power that Box and Cox's method asks for, if it asks for one
+    and the model shows no lack of fit there.
+    Rungs of ladders (``smallest_<kind>_mm``) are not predicted by intervals but in ``forms``.
     """
     if settings is None:
         settings = fit.best
@@ -156,7 +164,7 @@ def write_prediction(
     for name, response in fit.responses.items():
         if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
-        got = response.predict(frame, level=level, n_prints=n_prints).iloc[0]
+        got = _on_its_scale(fit, name).predict(frame, level=level, n_prints=n_prints).iloc[0]
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
     forms = [
         {"kind": kind, "size_mm": float(size), "chance": float(chance)}
@@ -173,6 +181,37 @@ def write_prediction(
         chance=float(fit.forecast().chances(frame).met[0]) if fit.brief is not None else float("nan"),
         near_mm={} if fit.brief is None else dict(fit.brief.smallest_mm),
     )
+
+
+def _on_its_scale(fit: Fit, name: str) -> ResponseFit:
+    """Return the model that predicts a response: on the power that Box-Cox asks for, where it asks.
+
+    Roughness and time scatter in proportion to their size. One scatter for all settings is then too
+    large where they are small, which is where prints are confirmed, and intervals hold too often.
+    """
+    response = fit.responses[name]
+    box = response.box_cox
+    if box is None or box.suggestion == 1.0 or response.mixed is not None or response.power != 1.0:
+        return response
+    formula = fit.options.get("formula")
+    try:
+        other = fit_response(
+            fit.runs,
+            name,
+            space=fit.space,
+            formula=None if formula is None else formula.split("~", 1)[-1],
+            power=box.suggestion,
+            select=fit.options.get("select"),
+            detail=False,
+        )
+    except FitError:
+        return response
+    use = other.predictor
+    if not use.df_resid > 0:
+        return response
+    # Where equal prints differ far less than the model misses by, its scatter is misfit and no scale is better.
+    fits_well = use.lack_of_fit is None or bool(use.lack_of_fit["p"].iloc[0] >= 0.05)
+    return other if fits_well else response
 
 
 def _told_by_size(name: str, fit: Fit) -> bool:

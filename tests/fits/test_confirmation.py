@@ -1,0 +1,90 @@
+"""What a prediction holds: growth near the brief's sizes, the right scale, no rungs; and how often it comes true."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from workshop import FACTORS, Workshop
+
+from sharpset.brief import Brief
+from sharpset.fits import fit_plan, fit_response, judge_confirmation, load_prediction, space_of, write_prediction
+from sharpset.plans import factors_from_dict, make_plan
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return make_plan(
+        factors_from_dict(FACTORS), design="central-composite", axial="face-centred", centre_points=3, seed=2
+    )
+
+
+@pytest.fixture(scope="module")
+def fit(plan):
+    brief = Brief.model_validate(
+        {
+            "name": "davit heads",
+            "process": "filament",
+            "smallest_mm": {"bar": 0.2, "slot": 0.2, "hole": 0.28},
+            "tolerance_mm": {"width": 0.03, "edge_roughness": 0.015},
+        }
+    )
+    return fit_plan(plan, readings=Workshop().readings(plan.runs, seed=4), brief=brief)
+
+
+def test_growth_near_the_brief_is_predicted_kept_and_judged(fit, tmp_path):
+    prediction = load_prediction(write_prediction(fit).save(tmp_path / "p.json"))
+    assert prediction.near_mm == {"bar": 0.2, "slot": 0.2, "hole": 0.28}
+    again = Workshop().readings(pd.DataFrame([{"run_id": "C1", **prediction.settings}]), seed=50)
+    judged = judge_confirmation(prediction, readings=again)
+    assert {"growth_bar_mm", "growth_bar_at_brief_mm"} <= set(judged.table["response"])
+
+
+def test_old_predictions_still_load(fit, tmp_path):
+    path = write_prediction(fit).save(tmp_path / "p.json")
+    document = json.loads(path.read_text(encoding="utf-8"))
+    del document["near_mm"]
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert load_prediction(path).near_mm == {}
+
+
+def test_rungs_of_ladders_are_told_size_by_size(fit):
+    prediction = write_prediction(fit)
+    assert not prediction.expected["response"].str.startswith("smallest_").any()
+    assert set(prediction.forms["kind"]) == {"bar", "slot", "hole"}
+
+
+def test_relative_scatter_is_predicted_on_the_scale_where_it_is_even(plan):
+    """A response whose scatter is 5 % of it: predicted for small values, the interval is small."""
+    rng = np.random.default_rng(3)
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    y = np.exp(1.2 * x[:, 0] + 0.8 * x[:, 1] + 0.05 * rng.standard_normal(len(x)))
+    results = pd.DataFrame({"run_id": plan.runs["run_id"], "weight_g": y})
+    fit = fit_plan(plan, results=results)
+    at = {"layer_height": 0.048, "speed": 24.0, "fan": 60.0}  # -0.8, -0.8, 0 in coded units
+    row = write_prediction(fit, settings=at).expected.iloc[0]
+    truth = np.exp(-0.8 * 2.0)
+    assert row["low"] < truth < row["high"]
+    # By hand: on 18 - 10 degrees of freedom about 2.3 times 5 % times what the model adds, some 15 % to either side.
+    assert (row["high"] - row["low"]) / truth < 0.5
+    plain = fit.responses["weight_g"].predict(pd.DataFrame([at])).iloc[0]
+    assert plain["high"] - plain["low"] > 2 * (row["high"] - row["low"])
+
+
+def test_intervals_hold_as_often_as_they_say(plan):
+    """Sixty experiments whose truth is quadratic, 100 further prints each: 95 % inside."""
+    shop, space = Workshop(), space_of(plan)
+    mean = np.array([shop.growth_mm(x) for x in plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)])
+    at = pd.DataFrame([{"layer_height": 0.07, "speed": 35.0, "fan": 70.0}])
+    truth = shop.growth_mm(np.array([-0.25, -0.25, 0.25]))
+    inside = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        runs = plan.runs.assign(y=mean + 0.004 * rng.standard_normal(len(mean)))
+        row = fit_response(runs, "y", space=space, detail=False).predict(at).iloc[0]
+        prints = truth + 0.004 * rng.standard_normal(100)
+        inside.append(np.mean((prints > row["low"]) & (prints < row["high"])))
+    # One fit's own coverage scatters by about 6 %, so the mean of sixty by 0.8 %: three of these.
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.025)

@@ -184,8 +184,8 @@ def shade(light: np.ndarray, *, fall: float) -> np.ndarray:
 
 
 def add_dust(light: np.ndarray, boxes: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Lay a soft blob of foreign light at a random place in each box (left, top, right, bottom); returns a mask."""
-    mask = np.zeros(light.shape, dtype=bool)
+    """Lay a soft blob of foreign light at a random place in each box (left, top, right, bottom); returns its cover."""
+    covered = np.zeros(light.shape, dtype=np.float32)
     for left, top, right, bottom in boxes:
         column, row, radius = rng.uniform(left, right), rng.uniform(top, bottom), rng.uniform(1.0, 4.0)
         reach = int(4 * radius) + 1
@@ -196,8 +196,8 @@ def add_dust(light: np.ndarray, boxes: np.ndarray, rng: np.random.Generator) -> 
         cover = np.exp(-((rows - row) ** 2 + (columns - column) ** 2) / (2 * radius**2))
         part = (slice(r0, r0 + cover.shape[0]), slice(c0, c0 + cover.shape[1]))
         light[part] = light[part] * (1 - cover) + rng.uniform(0.0, 0.7) * cover
-        mask[part] |= cover > 0.01
-    return mask
+        covered[part] = np.maximum(covered[part], cover)
+    return covered
 
 
 def encode_srgb(light: np.ndarray) -> np.ndarray:

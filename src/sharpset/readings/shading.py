@@ -26,7 +26,7 @@ _DEPTH, _U_DEPTH = 0.5, 0.1
 """Share of the contrast that the band lacks: half, as a lamp half hidden by the wall leaves."""
 _WIDEST_MM = 0.0125
 """Largest shift that is thought possible before the scan is looked at (a band of 25 um)."""
-_EVENLY_LIT = (0.85, 0.65)
+_EVENLY_LIT = (0.9, 0.6)
 """Chance that no lamp shades edges along columns and along rows, before the scan is looked at: every other scan has
 a lamp on one side, and rows are where most pictures have the carriage's direction (common practice, no source)."""
 _U_FACTOR = 1.5

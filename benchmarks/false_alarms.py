@@ -7,7 +7,8 @@ roughness. Printed are:
 
 - equal printers, 2 to 8 print jobs of each: how many of the pairs the whole verdict calls different in anything;
 - pairs that differ by the tolerance in width, printed as often as the tool recommended after a pilot: how many it
-finds; - pairs whose limits differ by a third, for information.
+  finds;
+- pairs whose limits differ by a third, for information.
 """
 
 from __future__ import annotations

@@ -60,6 +60,7 @@ def test_scale_of_a_piece_is_right_where_a_rule_lies_beside_it(with_rule):
         assert quantities[name].value == pytest.approx(true, abs=3e-5)
         assert abs(quantities[name].value - true) < quantities[name].U95 < 2e-4
     assert with_rule.scale.source == "reference"
+    assert "lengths are corrected by +0.400 +- 0.00" in with_rule.pieces[0].remarks[-1]
     assert any("scale along x from the rule steel rule" in remark for remark in with_rule.remarks)
 
 

@@ -184,6 +184,8 @@ def _read_piece(
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     table = refuse_features(table[list(READING_COLUMNS)], piece, seen, state)
     remarks = _remarks(scan, code, fits, state, table)
+    if scale.source != "nominal":
+        remarks = (*remarks, local.summary())
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
     quantities |= scales(registration, local)
     radius = corner_radius(light, pose, piece, strips.spread, square_of(seen, piece))

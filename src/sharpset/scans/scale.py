@@ -107,6 +107,15 @@ class LocalScale:
         """Whether nothing bends."""
         return max(len(self.scan_scale.x.nodes_mm), len(self.scan_scale.y.nodes_mm)) <= 2
 
+    def summary(self) -> str:
+        """What it does to lengths, in one line."""
+        shares = [own / nominal - 1.0 for own, nominal in zip(self.pixel_mm, self.scan_scale.pixel_mm, strict=True)]
+        parts = (
+            f"{100 * share:+.3f} +- {196 * u:.3f} % along {name}"
+            for share, u, name in zip(shares, (self.u_x, self.u_y), "xy", strict=True)
+        )
+        return f"lengths are corrected by {' and '.join(parts)} of the glass"
+
     def u_along(self, directions: FloatArray) -> FloatArray:
         """Return the relative standard uncertainty of lengths along unit directions (column, row), shape (n,).
 

@@ -7,6 +7,9 @@ As benchmarks/confirmation.py, but with readings drawn from the prints' truth as
 (INVENTED), filament and resin in turn, a face-centred central composite plan of three factors with four centre points
 is printed and fitted, settings are recommended, predicted, and printed again. Repeats of one experiment share its fits,
 so the error of the coverage is taken over experiments.
+
+Printed last (--first 64000 --repeats 8, 9 experiments, 576 responses): 97.2 % inside, standard error 1.1 %; without the
+print time, which has no scatter on a virtual printer and is inside always, 96.8 %. Roughness 92 %, growth 92 to 100 %.
 """
 
 from __future__ import annotations

@@ -152,6 +152,13 @@ def test_what_is_excluded_is_not_looked_at():
     assert found.source == "nominal"
 
 
+@pytest.mark.parametrize("shape", [(1, 1), (3, 2000), (2000, 1), (40, 40)])
+@pytest.mark.parametrize("kind", ["rule", "checkerboard"])
+def test_pictures_too_small_for_anything_hold_no_reference(shape, kind):
+    scan = scan_from_pixels(np.full(shape, 90, np.uint8), pixel_mm=INCH / 1200)
+    assert measure_scale(scan, reference(kind, 5.0)).source == "nominal"
+
+
 @pytest.mark.parametrize("process", ["resin", "filament"])
 def test_a_piece_is_not_taken_for_a_rule(process):
     """A stencil, its edges alone drawn by its own outlines: ladders of slots are no graduations."""

@@ -120,7 +120,7 @@ def _candidates(
     scan: Scan, nominal_mm: float, exclude_px: Sequence[FloatArray], channel: int | None
 ) -> list[_Candidate]:
     pixel = float(np.mean(scan.pixel_mm))
-    factor = max(1, int(min(nominal_mm / 2, 0.12) / pixel))
+    factor = max(1, min(int(min(nominal_mm / 2, 0.12) / pixel), scan.n_rows, scan.n_columns))
     light = scan.decode(scan.reduced(factor, channel))
     step = factor * pixel
     size = 2 * max(1, round(2.0 * nominal_mm / step)) + 1

@@ -78,7 +78,7 @@ def thumbnail_for(scan: Scan, reference: ScaleReference, *, channel: int | None)
     """The thumbnail on which graduations of a reference can be seen: about six pixels a pitch."""
     # Rows of squares are half a period high and must be told apart too.
     step_mm = reference.pitch_mm / _STEPS_PER_PITCH
-    factor = max(1, int(step_mm / max(scan.pixel_mm)))
+    factor = max(1, min(int(step_mm / max(scan.pixel_mm)), scan.n_rows, scan.n_columns))
     stored = scan.reduced(factor, channel)
     return Thumbnail(
         stored=stored, decode=scan.decode, factor=factor, step_mm=(factor * scan.pixel_mm.x, factor * scan.pixel_mm.y)

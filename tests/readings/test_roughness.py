@@ -85,6 +85,9 @@ def test_a_ripple_is_found_named_and_measured():
     assert rough.peak_amplitude_mm == pytest.approx(0.15 * STEP_MM, rel=0.1)
     assert rough.sd_mm / STEP_MM == pytest.approx(0.3, rel=0.15)
     assert measure_roughness(tracks).peak_name == "period 0.146 mm"
+    # An edge at 45 degrees crosses a raster of pitch p once in p root 2.
+    diagonal = measure_roughness(tracks, known_mm={"pixel pitch": 0.1032})
+    assert diagonal.peak_name == "pixel pitch (0.1032 mm) across its diagonal"
 
 
 def test_too_few_edges_say_so():

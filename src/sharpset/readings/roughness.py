@@ -282,8 +282,11 @@ def _peak_name(fit: SpectrumFit, known_mm: Mapping[str, float]) -> str:
     if not np.isfinite(fit.peak_period_mm):
         return ""
     for name, length in known_mm.items():
-        if abs(fit.peak_period_mm - length) <= 1.96 * fit.u_peak_period_mm + _NAME_WITHIN * length:
-            return f"{name} ({length:g} mm)"
+        # Edges at 45 degrees cross a square raster once in root two of its pitch.
+        for factor, how in ((1.0, ""), (np.sqrt(2.0), " across its diagonal")):
+            away = abs(fit.peak_period_mm - factor * length)
+            if away <= 1.96 * fit.u_peak_period_mm + _NAME_WITHIN * factor * length:
+                return f"{name} ({length:g} mm){how}"
     return f"period {fit.peak_period_mm:.3g} mm"
 
 

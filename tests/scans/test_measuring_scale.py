@@ -159,6 +159,12 @@ def test_pictures_too_small_for_anything_hold_no_reference(shape, kind):
     assert measure_scale(scan, reference(kind, 5.0)).source == "nominal"
 
 
+def test_a_pitch_of_few_pixels_asks_for_a_finer_scan():
+    noise = np.random.default_rng(4).integers(0, 255, (400, 500), dtype=np.uint8)
+    found = measure_scale(scan_from_pixels(noise, pixel_mm=INCH / 100), reference(pitch_mm=0.5))
+    assert found.remarks == ("reference was not used: its pitch is 2.0 pixels, 5 are needed; scan at a finer dpi",)
+
+
 @pytest.mark.parametrize("process", ["resin", "filament"])
 def test_a_piece_is_not_taken_for_a_rule(process):
     """A stencil, its edges alone drawn by its own outlines: ladders of slots are no graduations."""

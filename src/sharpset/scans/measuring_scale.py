@@ -21,7 +21,7 @@ __all__ = ["measure_scale"]
 FloatArray = NDArray[np.float64]
 
 _FEWEST, _FEWEST_SQUARES = 20, 8
-_SHORTEST_MM = 8.0
+_SHORTEST_MM, _FEWEST_PIXELS = 8.0, 5.0
 _LEAST_PRESENT = 0.7
 _MOST_CORRECTION = 0.012
 _MOST_SCATTER_MM, _MOST_SCATTER_PX = 0.010, 0.10
@@ -110,6 +110,11 @@ def _measure(
     exclude_px: Sequence[FloatArray],
     channel: int | None,
 ) -> _Measured:
+    n_pixels = reference.pitch_mm / max(scan.pixel_mm)
+    if n_pixels < _FEWEST_PIXELS:
+        return _Measured(
+            rows=[], reason=f"its pitch is {n_pixels:.1f} pixels, {_FEWEST_PIXELS:g} are needed; scan at a finer dpi"
+        )
     reason = "no row of graduations of its pitch lies along it"
     rows: list[Graduations] = []
     for track in find_tracks(thumbnail, reference, axis=axis, exclude_px=exclude_px):

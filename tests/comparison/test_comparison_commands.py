@@ -92,7 +92,7 @@ def test_gauge_from_several_files(bench, draw, capsys):
     files = [str(bench / f"s{i}.csv") for i in range(3)]
     words = ["compare", "--gauge", *files, "--brief", str(bench / "brief.toml"), "--out", str(bench / "out")]
     assert main(words) == 0
-    assert "20 parts, 1 operator(s), 3 trials" in capsys.readouterr().out
+    assert "20 parts, 1 operator, 3 trials" in capsys.readouterr().out
     numbers = json.loads((bench / "out" / "gauge.json").read_text())
     assert numbers["anova_n_parts"] == numbers["range_n_parts"] == 20
     assert "Analysis of variance" in (bench / "out" / "report.html").read_text()

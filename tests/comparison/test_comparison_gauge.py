@@ -163,3 +163,22 @@ def test_result_shows_itself(draw):
     assert "categories" in found.summary()
     assert "<table" in found._repr_html_()
     assert set(found.to_frame()["component"]) == {"repeatability", "gauge", "part", "total"}
+
+
+def test_number_of_categories_has_an_interval_that_holds_the_truth():
+    # True sd 0.02 between parts and 0.005 of the gauge: 1.41 * 4 = 5.64 categories. 95 % of 60 studies is 57; four
+    # standard errors of a share of 0.95 leave 0.84.
+    held = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        parts = rng.normal(0, 0.02, 10)
+        rows = [
+            {"scan_id": f"s{k}", "feature_id": f"F{i}", "deviation_mm": parts[i] + rng.normal(0, 0.005), "hand": h}
+            for h in ("Ines", "Oskar", "Nele")
+            for k in (f"{h}1", f"{h}2")
+            for i in range(10)
+        ]
+        found = gauge_study(pd.DataFrame(rows), operator="hand", n_draws=2000)
+        assert found.n_categories_low <= found.n_categories_raw <= found.n_categories_high
+        held.append(found.n_categories_low <= 5.64 <= found.n_categories_high)
+    assert np.mean(held) >= 0.84

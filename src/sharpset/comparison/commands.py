@@ -157,7 +157,8 @@ def _gauge(args: argparse.Namespace) -> int:
         )
         for method in ("anova", "range")
     ]
-    names = ("method", "n_parts", "n_operators", "n_trials", "n_dropped", "gauge", "part", "total", "n_categories")
+    names = ["method", "n_parts", "n_operators", "n_trials", "n_dropped", "gauge", "part", "total", "n_categories"]
+    names += ["n_categories_low", "n_categories_high"]
     tables = {f"components_{s.method}": s.components for s in both} | {f"detail_{s.method}": s.table for s in both}
     numbers = {f"{s.method}_{n}": getattr(s, n) for s in both for n in names}
     save_tables(args.out, tables=tables, numbers=numbers | {"verdict": both[0].verdict}, name="gauge")

@@ -36,7 +36,8 @@ class GaugeStudy:
         operator (position, day) took part; the gauge is then the repeatability.
     n_categories : int
         Number of distinct categories: 1.41 PV / GRR, truncated, at least 1.
-    n_categories_raw : float
+    n_categories_raw, n_categories_low, n_categories_high : float
+        The number before it is truncated, with its 95 % interval.
     percent_tolerance : float
         100 * 6 GRR over the whole tolerance zone, which is twice the tolerance; NaN without one.
     tolerance_mm : float
@@ -65,6 +66,8 @@ class GaugeStudy:
     total: float
     n_categories: int
     n_categories_raw: float
+    n_categories_low: float
+    n_categories_high: float
     percent_tolerance: float
     tolerance_mm: float
     components: pd.DataFrame
@@ -81,10 +84,15 @@ class GaugeStudy:
 
     def summary(self) -> str:
         """Return the result in one line."""
+        hands = "operator" if self.n_operators == 1 else "operators"
+        told = "category" if self.n_categories == 1 else "categories"
+        tolerance = (
+            f"{self.percent_tolerance:.1f} % of the tolerance, " if math.isfinite(self.percent_tolerance) else ""
+        )
         return (
-            f"{self.n_parts} parts, {self.n_operators} operator(s), {self.n_trials} trials: gauge sd {self.gauge:.4g}, "
-            f"{self.percent_total:.1f} % of total variation, {self.percent_tolerance:.1f} % of the tolerance, "
-            f"{self.n_categories} categories"
+            f"{self.n_parts} parts, {self.n_operators} {hands}, {self.n_trials} trials: gauge sd {self.gauge:.4g}, "
+            f"{self.percent_total:.1f} % of total variation, {tolerance}{self.n_categories} {told} "
+            f"(95 % {self.n_categories_low:.3g} to {self.n_categories_high:.3g})"
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -245,6 +253,9 @@ def _assemble(
             }
         )
     raw = _NDC_FACTOR * pv / gauge if gauge > 0 else math.inf
+    with np.errstate(divide="ignore", invalid="ignore"):
+        told = np.nan_to_num(_NDC_FACTOR * draws["part"] / draws["gauge"], nan=math.inf)
+    told_low, told_high = (float(q) for q in np.quantile(told, [0.025, 0.975], method="nearest"))
     percent_tolerance = 100 * 6 * gauge / (2 * tolerance)
     categories = max(1, math.floor(raw)) if math.isfinite(raw) else 1000
     n, m, r = data.values.shape
@@ -261,6 +272,8 @@ def _assemble(
         total=total,
         n_categories=categories,
         n_categories_raw=raw,
+        n_categories_low=told_low,
+        n_categories_high=told_high,
         percent_tolerance=percent_tolerance,
         tolerance_mm=tolerance,
         components=pd.DataFrame(rows),

@@ -84,7 +84,17 @@ def measure_edge_spread(samples: Samples, profiles: Profiles) -> EdgeSpread:
     start = _guess(samples)
     wide = _thinned(wide, samples)
     chosen, outlines = select_samples(samples, wide), select_profiles(profiles, wide)
-    return _choose_halo(chosen, outlines, start)
+    return _choose_halo(chosen, outlines, _closer(chosen, outlines, start))
+
+
+def _closer(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
+    """Return a start from which the blur can be reached: fits stay within a factor of e of where they begin."""
+    for _ in range(3):
+        found, _ = _fit(samples, profiles, start, None)
+        if found.mean_sigma_mm < 1.7 * start.mean_sigma_mm:
+            break
+        start = replace(start, sigma_x_mm=found.sigma_x_mm, sigma_y_mm=found.sigma_y_mm)
+    return start
 
 
 def _guess(samples: Samples) -> EdgeSpread:

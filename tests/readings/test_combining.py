@@ -177,3 +177,25 @@ def test_command_line_combines_writes_budgets_and_looks(shaded, tmp_path, capsys
     assert load_readings(out)["scan_id"].nunique() == 2
     assert main([*words, "--look", "nothing"]) == 1
     assert "'nothing' is not on piece" in capsys.readouterr().err
+
+
+def test_a_feature_that_one_scan_refused_is_read_from_the_other(shaded):
+    _, _, scans = shaded
+    first, second = scans[0].pieces[0], scans[1].pieces[0]
+    formed = first.table[(first.table["formed"] == "yes") & (first.table["kind"] == "slot")]
+    name = formed["feature_id"].iloc[3]
+    table = first.table.copy()
+    here = table["feature_id"] == name
+    table.loc[here, ["measured_mm", "u_private_mm", "u_common_mm", "U95_mm", "deviation_mm"]] = np.nan
+    table.loc[here, "formed"] = "partly"
+    table.loc[here, "flags"] = "refused: glare"
+    refusing = replace(first, table=table, contributions=first.contributions[first.contributions["feature_id"] != name])
+    combined = combine_pieces([refusing, second]).table.set_index("feature_id").loc[name]
+    alone = second.table.set_index("feature_id").loc[name]
+    assert combined["formed"] == "yes"
+    assert "refused" not in combined["flags"]
+    # The shade that both scans tell together moves it, by less than either scan's own uncertainty.
+    assert abs(combined["measured_mm"] - alone["measured_mm"]) < alone["U95_mm"]
+    both = combine_pieces([refusing, replace(refusing)]).table.set_index("feature_id").loc[name]
+    assert np.isnan(both["measured_mm"])
+    assert "refused" in both["flags"]

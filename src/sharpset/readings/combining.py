@@ -166,7 +166,7 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
     remarks = [remark for piece in pieces for remark in piece.remarks if "Scan it again turned" not in remark]
     keys, effects, mean, sd, notes = _effects(pieces, names)
     block = {c: np.column_stack([t[c].to_numpy(float) for t in tables]) for c in ("measured_mm", "u_private_mm")}
-    same = np.column_stack([(t["formed"] == formed).to_numpy() for t in tables])
+    same = np.column_stack([(t["formed"] == formed).to_numpy() & ~_refused(t) for t in tables])
     usable = np.where(same.any(axis=1, keepdims=True), same, True) & (formed != "no").to_numpy()[:, None]
     doubt = _doubt(tables, pieces, names)
     fit = fit_jointly(
@@ -193,12 +193,19 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
 
 def _formed(tables: list[pd.DataFrame]) -> tuple[pd.Series, NDArray[np.bool_]]:
     words = np.column_stack([table["formed"].to_numpy(dtype=object) for table in tables])
+    # A feature that a scan refused to read says nothing there.
+    refused = np.column_stack([_refused(table) for table in tables])
+    words = np.where(refused, "", words)
     counts = {word: np.sum(words == word, axis=1) for word in ("yes", "partly", "no")}
     most = np.max(list(counts.values()), axis=0)
     tied = np.sum([count == most for count in counts.values()], axis=0) > 1
     winner = np.select([counts[word] == most for word in counts], list(counts), default="partly")
     found = np.where(tied, "partly", winner)
-    return pd.Series(found), np.asarray(most == words.shape[1])
+    return pd.Series(found), np.asarray(most == np.maximum(np.sum(~refused, axis=1), 1))
+
+
+def _refused(table: pd.DataFrame) -> NDArray[np.bool_]:
+    return np.asarray(table["flags"].fillna("").str.contains("refused").to_numpy(dtype=bool))
 
 
 def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: list[str]) -> FloatArray:
@@ -222,7 +229,8 @@ def _one_scanner(pieces: Sequence[PieceReading]) -> bool:
     """Judge by pixels and blur whether all scans are from one scanner."""
     pixels = np.array([piece.pose.pixel_mm for piece in pieces])
     blur = np.array([[piece.edge_spread.sigma_x_mm, piece.edge_spread.sigma_y_mm] for piece in pieces])
-    same_pixels = np.all(np.ptp(pixels, axis=0) < 1e-3 * pixels[0])
+    # Corrections of a scale differ from place to place on the glass by a part in a thousand.
+    same_pixels = np.all(np.ptp(pixels, axis=0) < 3e-3 * pixels[0])
     return bool(same_pixels and np.all(np.ptp(blur, axis=0) < 0.15 * blur.min(axis=0)))
 
 

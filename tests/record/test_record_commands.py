@@ -209,7 +209,7 @@ def test_backup_export_import_restore_check(command: Command, tmp_path: Path) ->
     command("backup", "b.sqlite")
     command("export", "out")
     assert "1 entry added" in command("import", "out", "--db", "second.sqlite")
-    assert "0 entries added, 1 were here already" in command("import", "out", "--db", "second.sqlite")
+    assert "0 entries added, 1 was here already" in command("import", "out", "--db", "second.sqlite")
     command("add", "printer", "--set", "name=Otter", "process=resin")
     assert "is kept in" in command("restore", "b.sqlite")
     assert "Otter" not in command("list")

@@ -127,7 +127,7 @@ def test_a_piece_that_does_not_lie_flat_is_remarked_then_refused(scene, tmp_path
         _read(scene, _encode(_tilted(light, 2.6)), tmp_path)
 
 
-@pytest.mark.parametrize(("amount", "outcome"), [(0.0, "plain"), (0.1, "remark"), (0.5, "refused"), (1.5, "refused")])
+@pytest.mark.parametrize(("amount", "outcome"), [(0.0, "plain"), (0.2, "remark"), (0.5, "refused"), (1.5, "refused")])
 def test_sharpened_pictures(scene, tmp_path, amount, outcome):
     """Unsharp masking of the encoded values, as scanning programs do it."""
     values = scene.pixels / 255

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from edge_pictures import hole
 from reading_scenes import make_scene, write_scene
 
+from sharpset.cli import main
+from sharpset.pieces import load_piece, make_stencil
 from sharpset.readings import read_scan
 from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.commands import _with_pitches
 from sharpset.readings.discs import Disc, fit_discs
 from sharpset.readings.light import LightMap, PieceLight
 from sharpset.scans import Pose
@@ -71,3 +76,30 @@ def test_roundness_of_a_lobed_hole(amplitude, number):
     # Sectors two pixels wide pass a wave of five periods on 188 px unharmed; the blur bends it by (1 / 30)^2. What
     # robust weights and a linear step leave is allowed as 8 % and a hundredth of a pixel.
     assert np.mean(found) == pytest.approx(amplitude / np.sqrt(2), rel=0.08, abs=0.015)
+
+
+SAMPLES = Path(__file__).parents[2] / "sample_scans"
+
+
+def test_lengths_that_a_ripple_may_come_from_are_given_by_name():
+    piece = _with_pitches(make_stencil(process="resin"), ["pixel pitch=0.035", "layer height = 0.05"])
+    assert piece.parameters["pitches_mm"] == {"pixel pitch": 0.035, "layer height": 0.05}
+
+
+@pytest.mark.parametrize("pitch", ["0.05", "belt=", "=0.05", "belt=9", "belt=-1"])
+def test_command_line_refuses_a_pitch_that_is_none(tmp_path, capsys, pitch):
+    words = ["read", str(SAMPLES / "scans" / "R08.jpg"), "--piece", str(SAMPLES / "piece")]
+    words += ["--out", str(tmp_path / "r.csv")]
+    assert main([*words, "--pitch", pitch]) == 1
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1
+    assert "--pitch" in error
+    assert not (tmp_path / "r.csv").exists()
+
+
+def test_a_very_rough_print_is_neither_taken_for_sharpened_nor_for_rougher_than_its_edges():
+    """R18 is the roughest of the sample scans: 0.050 mm by the virtual printer's own word."""
+    (piece,) = read_scan(SAMPLES / "scans" / "R18.jpg", piece=load_piece(SAMPLES / "piece")).pieces
+    assert not any("overshoot" in remark for remark in piece.remarks)
+    # Edges of 3 mm miss what is slower than they are long.
+    assert 0.035 < piece.value("roughness_sd_mm") < 0.06

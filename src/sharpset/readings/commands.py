@@ -63,6 +63,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--check-wire", type=float, metavar="MM", help="size of a wire or blade in the scans, read as a check only"
     )
+    parser.add_argument(
+        "--pitch",
+        action="append",
+        default=[],
+        metavar="NAME=MM",
+        help="a length that a ripple of the edges may come from, such as 'pixel pitch=0.035'; several times if need be",
+    )
     parser.add_argument("--overlay", type=Path, metavar="DIR", help="also draw what was found into this folder")
     parser.set_defaults(run=run)
 
@@ -74,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
     from sharpset.readings.reader import read_scans
     from sharpset.readings.tables import write_readings
 
-    piece = load_piece(args.piece)
+    piece = _with_pitches(load_piece(args.piece), args.pitch)
     known: tuple[str, ...] = ()
     if args.plan is not None:
         known = _run_ids(args.plan)
@@ -132,6 +139,28 @@ def _scale_sources(args: argparse.Namespace) -> ScaleSources:
         calibrations=args.calibrations,
         scanner_id=args.scanner,
     )
+
+
+def _with_pitches(piece: Piece, pitches: list[str]) -> Piece:
+    """Return the piece with lengths that a ripple of its edges may come from."""
+    from dataclasses import replace
+
+    from sharpset.errors import ReadingError
+
+    found = {}
+    for text in pitches:
+        name, _, length = text.rpartition("=")
+        try:
+            found[name.strip()] = float(length)
+        except ValueError:
+            found[name.strip()] = 0.0
+        if not name.strip() or not 0.001 <= found[name.strip()] <= 5.0:
+            raise ReadingError(
+                f"--pitch {text!r}: give a name and a length of 0.001 to 5 mm, for example 'pixel pitch=0.035'."
+            )
+    if not found:
+        return piece
+    return replace(piece, parameters={**piece.parameters, "pitches_mm": found})
 
 
 def _run_ids(folder: Path) -> tuple[str, ...]:

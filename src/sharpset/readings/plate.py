@@ -245,8 +245,9 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     scatter = 1.4826 * np.nanmedian(np.abs(filled - np.nanmedian(filled, axis=0)), axis=0)
     doubt = 3 * 1.25 * scatter / np.sqrt(np.maximum(np.isfinite(each).sum(axis=0), 1))
     place = (np.arange(n_bins) + 0.5) * _STEP - _FAR
-    low = float(np.nanmedian(edge[place < -_FLAT_FROM]))
-    high = float(np.nanmedian(edge[place > _FLAT_FROM]))
+    # Where very rough edges reach far into the plate, its level nearby is too low; the scan's maps say 0 and 1.
+    low = min(float(np.nanmedian(edge[place < -_FLAT_FROM])), 0.0)
+    high = max(float(np.nanmedian(edge[place > _FLAT_FROM])), 1.0)
     edge = (edge - low) / (high - low)
     return Overshoot(
         plate=float(max(np.nanmax((edge - 1 - doubt)[place > 0]), 0.0)),

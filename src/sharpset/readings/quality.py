@@ -19,7 +19,7 @@ from sharpset.scans import Pose
 __all__ = ["EdgeQuality", "measure_quality"]
 
 _KNOWN = {"layer_height_mm": "layer height", "pixel_pitch_mm": "pixel pitch"}
-"""Parameters of a piece that a ripple of its edges may come from."""
+"""Parameters of a piece that a ripple of its edges may come from, besides those of its ``pitches_mm``."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -61,6 +61,7 @@ def measure_quality(
     formed = np.array([word == "yes" for word in fits.strip_verdicts.formed])
     tracks = track_edges(strips.samples, fits.strip_fits, strips.spread, strips.profiles.noise, usable=formed)
     known = {name: float(piece.parameters[key]) for key, name in _KNOWN.items() if piece.parameters.get(key)}
+    known |= {str(name): float(length) for name, length in (piece.parameters.get("pitches_mm") or {}).items()}
     return EdgeQuality(
         roughness=measure_roughness(tracks, known_mm=known | dict(known_mm or {})),
         response=measure_frequency_response(light, pose, piece),

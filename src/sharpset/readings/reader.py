@@ -192,6 +192,8 @@ def _read_piece(
     quantities[radius.name] = radius
     quality = measure_quality(light, pose, piece, seen)
     quantities |= quality.quantities()
+    if quality.roughness.peak_name and not quality.roughness.peak_name.startswith("period"):
+        remarks = (*remarks, f"edges ripple: {quality.roughness.peak_name}")
     return PieceReading(
         scan_id=scan.scan_id,
         piece_id=piece.piece_id,

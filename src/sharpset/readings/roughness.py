@@ -24,6 +24,8 @@ __all__ = ["EdgeRoughness", "EdgeTracks", "measure_roughness", "track_edges"]
 
 FloatArray = NDArray[np.float64]
 _FEWEST_STEPS = 48
+_UNSURE = 0.15
+"""Relative standard uncertainty from which the fitted standard deviation is an extrapolation."""
 _TURNS = 3
 _APART = 4.0
 _NAME_WITHIN = 0.03
@@ -250,9 +252,17 @@ def measure_roughness(tracks: EdgeTracks, *, known_mm: Mapping[str, float] | Non
     edges = pd.DataFrame({"feature_id": tracks.feature_ids, "sd_mm": np.sqrt(np.maximum(spread, 0.0))})
     # Edges that wander less than can be told have no correlation length either.
     seen = fit.sd_mm > 1.96 * fit.u_sd_mm and fit.correlation_mm > 1.96 * fit.u_correlation_mm
+    sd, u_sd = fit.sd_mm, fit.u_sd_mm
+    own = edges["sd_mm"].to_numpy(dtype=float)
+    typical = float(np.sqrt(np.mean(own**2)))
+    if u_sd > _UNSURE * sd and sd > 2 * typical > 2 * fit.noise_mm:
+        # Wandering much shorter than the blur, or longer than the edges, is an extrapolation; what the edges
+        # themselves show is not.
+        sd, u_sd = typical, float(np.std(own, ddof=1) / np.sqrt(len(own)))
+        seen = False
     return EdgeRoughness(
-        sd_mm=fit.sd_mm,
-        U95_sd_mm=1.96 * fit.u_sd_mm,
+        sd_mm=sd,
+        U95_sd_mm=1.96 * u_sd,
         correlation_mm=fit.correlation_mm if seen else np.nan,
         U95_correlation_mm=1.96 * fit.u_correlation_mm if seen else np.nan,
         shape=fit.shape,

@@ -18,6 +18,8 @@ _CHANCE = 0.001
 _NEIGHBOURS = 1.5
 """Neighbouring frequencies of a Hann-windowed spectrum are not independent: variances grow by about this."""
 _LEAST_TRANSFER = 0.1
+_NEAR, _FAR = 3, 7
+"""Frequencies this far from a ripple are its neighbours: a Hann window spreads it over two on either side."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -28,6 +30,7 @@ class SpectrumFit:
     u_sd_mm: float
     correlation_mm: float
     u_correlation_mm: float
+    noise_mm: float
     shape: str
     peak_period_mm: float
     u_peak_period_mm: float
@@ -94,18 +97,20 @@ def fit_spectrum(shift_mm: FloatArray, *, step_mm: float, sigma_mm: float, noise
     model = _Model(window=lagged, transfer=transfer, n=n)
     f = np.fft.rfftfreq(n)
     used = (f > 1.5 / n) & (f < 0.5)
+    # Where blur leaves less than a tenth of an edge's power, pixels beat with edges that lean, and feign ripples.
+    shown = used & (np.exp(-4 * (np.pi * f * sigma_mm / step_mm) ** 2) > _LEAST_TRANSFER)
     best = min(
         (_fit(power, model, used, noise_mm, shape, n_edges) for shape in ("gaussian", "exponential")),
         key=lambda found: found[2],
     )
-    peak = _peak(power, model.expected(best[0], best[3]), used, n_edges)
+    peak = _peak(power, model.expected(best[0], best[3]), shown, n_edges)
     if peak is not None:
         apart = used & (np.abs(np.arange(len(f)) - peak) > 2)
         best = min(
             (_fit(power, model, apart, noise_mm, shape, n_edges) for shape in ("gaussian", "exponential")),
             key=lambda found: found[2],
         )
-        peak = _peak(power, model.expected(best[0], best[3]), used, n_edges)
+        peak = _peak(power, model.expected(best[0], best[3]), shown, n_edges)
     return _result(power, model, best, peak, step_mm=step_mm, sigma_mm=sigma_mm, n_edges=n_edges, window=window)
 
 
@@ -153,12 +158,21 @@ def _covariance(deviance: Callable[[FloatArray], float], p: FloatArray) -> Float
 
 
 def _peak(power: FloatArray, expected: FloatArray, used: NDArray[np.bool_], n_edges: int) -> int | None:
-    """Return the index of a frequency that stands out of the smooth spectrum, if one does."""
-    ratio = np.where(used, power / np.maximum(expected, 1e-30), 0.0)
-    ratio[:4] = 0.0
+    """Return the index of a frequency that stands out of the smooth spectrum, if one does.
+
+    No real edge follows the fitted autocovariance exactly, and the mean of many edges shows every misfit. A ripple
+    therefore has to stand out of its neighbours on both sides as well.
+    """
+    ratio = np.where(used, power / np.maximum(expected, 1e-30), np.nan)
     limit = float(gamma.isf(_CHANCE / max(int(used.sum()), 1), n_edges, scale=1 / n_edges))
-    where = int(np.argmax(ratio))
-    return where if ratio[where] > limit else None
+    above = np.zeros(len(ratio))
+    for k in np.flatnonzero(used):
+        sides = [ratio[max(k - _FAR, 0) : max(k - _NEAR + 1, 0)], ratio[k + _NEAR : k + _FAR + 1]]
+        sides = [side[np.isfinite(side)] for side in sides]
+        if min(len(side) for side in sides) >= 2:
+            above[k] = ratio[k] / max(1.0, *(float(side.max()) for side in sides))
+    where = int(np.argmax(above))
+    return where if above[where] > limit else None
 
 
 def _result(
@@ -197,6 +211,7 @@ def _result(
         u_sd_mm=sd * float(deviation[0]),
         correlation_mm=length * step_mm,
         u_correlation_mm=length * step_mm * float(deviation[1]),
+        noise_mm=float(np.exp(p[2])),
         shape=shape,
         peak_period_mm=step_mm / ripple.frequency if ripple else np.nan,
         u_peak_period_mm=step_mm / ripple.frequency**2 * ripple.u_frequency if ripple else np.nan,

@@ -20,6 +20,7 @@ from sharpset.readings.features import FeatureFits, read_features
 from sharpset.readings.light import PieceLight
 from sharpset.readings.reader import prepare_piece, read_scan
 from sharpset.readings.results import PieceReading, ScanReading
+from sharpset.readings.true_places import local_scale, with_scale
 from sharpset.scans import Pose, locate_pieces, open_scan
 from sharpset.scans.locate import Mirror
 
@@ -126,7 +127,10 @@ def look_at(
         found = _nearest(reading.pieces, located.pose, piece)
         if found is None:
             continue
-        ready = prepare_piece(scan, located, piece)
+        true_scan, placed = scan, located
+        if reading.scale is not None:
+            true_scan, placed = with_scale(scan, located, local_scale(reading.scale, located, piece))
+        ready = prepare_piece(true_scan, placed, piece)
         fits = read_features(ready.light, ready.located.pose, piece, ready.strips)
         views.append(_view(found, fits, ready.light, ready.located.pose, piece, names.index(feature_id)))
     return views

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.integrate import dblquad
 
 from sharpset.readings.blur import edge_profile, line_profile
-from sharpset.readings.discs import blurred_disc
+from sharpset.readings.disc_model import blurred_disc
 
 
 def test_gaussian_edge_has_the_closed_form_mtf():

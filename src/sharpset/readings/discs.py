@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.circles import fit_circle
-from sharpset.readings.disc_model import Patches, blurred_disc, evaluate_discs, iterate_discs
+from sharpset.readings.disc_model import Patches, evaluate_discs, iterate_discs
 from sharpset.readings.light import PieceLight
 from sharpset.readings.strips import Light, Priors, WidthParts
 from sharpset.scans import Pose
 
-__all__ = ["Disc", "DiscFit", "blurred_disc", "fit_disc", "fit_discs"]
+__all__ = ["Disc", "DiscFit", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
 
@@ -77,19 +77,6 @@ class _Patch:
     solid: FloatArray
     area_mm2: float
     scale: float
-
-
-def fit_disc(
-    light: PieceLight,
-    pose: Pose,
-    disc: Disc,
-    spread: EdgeSpread,
-    priors: Priors | None = None,
-    *,
-    levels: Light | None = None,
-) -> DiscFit:
-    """Fit one hole; see `fit_discs`."""
-    return fit_discs(light, pose, [disc], spread, priors, levels=levels)[0]
 
 
 def fit_discs(

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.blur import EdgeSpread, edge_profile
-from sharpset.readings.discs import DiscFit, blurred_disc
+from sharpset.readings.disc_model import blurred_disc
+from sharpset.readings.discs import DiscFit
 from sharpset.readings.feature_budget import FeatureBudget
 from sharpset.readings.features import FeatureFits, read_features
 from sharpset.readings.light import PieceLight

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import html
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.check_wire import CheckReading
 from sharpset.readings.feature_budget import FeatureBudget, budget_of
 from sharpset.readings.shading import Shade
 from sharpset.scans import Pose, ScanScale
+from sharpset.scans.scan import file_sha256
 
 if TYPE_CHECKING:
     from sharpset.readings.quality import EdgeQuality
@@ -163,14 +162,10 @@ class ScanReading:
 
         Raises
         ------
-        ReadingError
+        ScanError
             If the file is not there any more.
         """
-        try:
-            with self.path.open("rb") as file:
-                return hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError as error:
-            raise ReadingError(f"{self.path}: cannot be read again ({error.strerror}). Put the file back.") from error
+        return file_sha256(self.path)
 
     def summary(self) -> str:
         """Return the scan in one line."""

@@ -19,7 +19,7 @@ from sharpset.scans.encoding import SRGB, TransferCurve
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["PixelSize", "Scan", "scan_from_pixels"]
+__all__ = ["PixelSize", "Scan", "file_sha256", "scan_from_pixels"]
 
 _CHANNELS = {"red": 0, "green": 1, "blue": 2}
 
@@ -119,11 +119,7 @@ class Scan:
         """SHA-256 of the whole file (of the pixels where there is no file), hexadecimal; computed at first use."""
         if self.kind == "memory" and not self.path.is_file():
             return hashlib.sha256(np.ascontiguousarray(self.stored).tobytes()).hexdigest()
-        try:
-            with self.path.open("rb") as file:
-                return hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError as error:
-            raise ScanError(f"{self.path}: cannot be read again ({error.strerror}). Put the file back.") from error
+        return file_sha256(self.path)
 
     @cached_property
     def _table(self) -> NDArray[np.float32]:
@@ -286,6 +282,21 @@ def _upright(stored: NDArray[Any], orientation: int) -> NDArray[Any]:
     swapped, flip_rows, flip_columns = _TURNS[orientation]
     view = stored.swapaxes(0, 1) if swapped else stored
     return view[:: -1 if flip_rows else 1, :: -1 if flip_columns else 1]
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a whole file, hexadecimal.
+
+    Raises
+    ------
+    ScanError
+        If the file is not there any more.
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise ScanError(f"{path}: cannot be read again ({error.strerror}). Put the file back.") from error
 
 
 def scan_from_pixels(

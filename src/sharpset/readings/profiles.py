@@ -55,26 +55,64 @@ def robust_profiles(samples: Samples) -> Profiles:
     column = np.floor((samples.d_mm + reach[samples.owner]) / step).astype(np.intp)
     cell = samples.owner * n_bins + column
     size = n_strips * n_bins
-    median, spread = _median_and_spread(cell, samples.solid, size)
-    spread = _smooth_spread(spread.reshape(n_strips, n_bins)).ravel()
-    distance = np.abs(samples.solid - median[cell]) / spread[cell]
-    weight = np.clip((5.0 - distance) / 2.5, 0.0, 1.0)
-    total = np.bincount(cell, weight, size).astype(float)
-    safe = np.maximum(total, 1e-12)
-    mean = np.bincount(cell, weight * samples.solid, size) / safe
-    place = np.bincount(cell, weight * samples.d_mm, size) / safe
     shape = (n_strips, n_bins)
+    groups = _groups(cell, size)
+    median, spread = np.zeros(size), np.full(size, np.nan)
+    for one in groups:
+        median[one.cells], spread[one.cells] = _median_and_spread(samples.solid[one.members], one.counts)
+    spread = _smooth_spread(spread.reshape(shape)).ravel()
+    total, mean, place, dropped = np.zeros((4, size))
+    for one in groups:
+        solid, d_mm = samples.solid[one.members], samples.d_mm[one.members]
+        weight = (5.0 - np.abs(solid - median[one.cells, None]) / spread[one.cells, None]) / 2.5
+        weight = np.where(one.is_member, np.clip(weight, 0.0, 1.0), 0.0)
+        total[one.cells] = weight.sum(axis=1)
+        mean[one.cells] = np.einsum("ij,ij->i", weight, solid)
+        place[one.cells] = np.einsum("ij,ij->i", weight, d_mm)
+        dropped[one.cells] = one.counts - (weight >= 0.5).sum(axis=1)
+    safe = np.maximum(total, 1e-12)
     counts = np.bincount(samples.owner, minlength=n_strips)
-    dirty = np.bincount(samples.owner, weight < 0.5, n_strips) / np.maximum(counts, 1)
     filled = (total > 0.5).reshape(shape)
-    d_mm, solid, n_pixels = _packed(filled, place.reshape(shape), mean.reshape(shape), total.reshape(shape))
+    d_mm, solid, n_pixels = _packed(filled, *((v.reshape(shape)) for v in (place / safe, mean / safe, total)))
     return Profiles(
         d_mm=d_mm,
         solid=solid,
         n_pixels=n_pixels,
         noise=_flat_noise(spread.reshape(shape), total.reshape(shape)),
-        dirty=dirty,
+        dirty=dropped.reshape(shape).sum(axis=1) / np.maximum(counts, 1),
     )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Group:
+    """Cells with about equally many members, one row of `members` a cell, filled up at the right by any member."""
+
+    cells: NDArray[np.intp]
+    counts: NDArray[np.intp]
+    members: NDArray[np.intp]
+
+    @property
+    def is_member(self) -> NDArray[np.bool_]:
+        return np.asarray(np.arange(self.members.shape[1]) < self.counts[:, None])
+
+
+def _groups(cell: NDArray[np.intp], size: int) -> list[_Group]:
+    """Sort entries into their cells; empty cells are left out."""
+    # Small integers are sorted by their digits, several times as fast as by comparing.
+    digit = 1 << 16
+    order = np.argsort((cell % digit).astype(np.uint16), kind="stable")
+    if size > digit:
+        order = order[np.argsort((cell[order] // digit).astype(np.uint16), kind="stable")]
+    count = np.bincount(cell, minlength=size)
+    start = np.cumsum(count) - count
+    by_size = np.ceil(2 * np.log2(np.maximum(count, 1))).astype(int)
+    groups = []
+    for rank in np.unique(by_size[count > 0]):
+        cells = np.flatnonzero((by_size == rank) & (count > 0))
+        place = start[cells, None] + np.arange(count[cells].max())
+        members = order[np.minimum(place, len(order) - 1)]
+        groups.append(_Group(cells=cells, counts=count[cells], members=members))
+    return groups
 
 
 def _packed(filled: NDArray[np.bool_], *tables: FloatArray) -> list[FloatArray]:
@@ -84,23 +122,17 @@ def _packed(filled: NDArray[np.bool_], *tables: FloatArray) -> list[FloatArray]:
     return [np.asarray(np.where(kept, np.take_along_axis(table, order, axis=1), 0.0)) for table in tables]
 
 
-def _median_and_spread(cell: NDArray[np.intp], values: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:
-    """Return the median and the scaled median absolute deviation of the values in each cell."""
-    count = np.bincount(cell, minlength=size)
-    start = np.concatenate(([0], np.cumsum(count)[:-1]))
+def _median_and_spread(rows: FloatArray, count: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+    """Return the median and the scaled median absolute deviation (nan of one or two) of the first entries of rows."""
+    number = np.arange(len(rows))
+    beyond = np.arange(rows.shape[1]) >= count[:, None]
 
-    def medians(numbers: FloatArray) -> FloatArray:
-        # One sort of cell + value squeezed into (0, 1) orders the values within each cell; the value is
-        # got back to 1e-10, far below one grey level.
-        squeezed = np.clip((numbers + 4.0) / 10.0, 0.0, 0.999999)
-        ordered = np.sort(cell + squeezed)
-        low = np.minimum(start + np.maximum(count - 1, 0) // 2, len(ordered) - 1)
-        high = np.minimum(start + count // 2, len(ordered) - 1)
-        middle = (ordered[low] + ordered[high]) / 2 - np.arange(size)
-        return np.asarray(np.where(count > 0, middle * 10.0 - 4.0, 0.0))
+    def medians(values: FloatArray) -> FloatArray:
+        ordered = np.sort(np.where(beyond, np.inf, values), axis=1)
+        return np.asarray((ordered[number, (count - 1) // 2] + ordered[number, count // 2]) / 2)
 
-    median = medians(values)
-    return median, np.where(count > 2, 1.4826 * medians(np.abs(values - median[cell])), np.nan)
+    median = medians(rows)
+    return median, np.where(count > 2, 1.4826 * medians(np.abs(rows - median[:, None])), np.nan)
 
 
 def _smooth_spread(spread: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
 from sharpset.readings.second_look import improved, look_again
 from sharpset.readings.shading import Shade, measure_shade
-from sharpset.readings.spread import edge_residual, measure_edge_spread
+from sharpset.readings.spread import WideEdges, edge_residual, measure_edge_spread, wide_edges
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
@@ -45,6 +45,8 @@ class PieceSamples:
         Row of the feature table that each strip belongs to.
     samples : Samples
     profiles : Profiles
+    edges : WideEdges
+        Those that show the scan's blur.
     spread : EdgeSpread
     noise_inflation : float
         How much neighbouring pixels' common noise (print texture) widens the error of a mean.
@@ -53,6 +55,7 @@ class PieceSamples:
     rows: NDArray[np.intp]
     samples: Samples
     profiles: Profiles
+    edges: WideEdges
     spread: EdgeSpread
     noise_inflation: float
 
@@ -121,9 +124,14 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     rows, strips = _strips_of(piece.features, _STRIP_REACH_MM)
     samples = sample_strips(light, pose, strips, end_mm=_END_MM)
     profiles = robust_profiles(samples)
-    spread = measure_edge_spread(samples, profiles)
+    edges = wide_edges(samples, profiles)
     return PieceSamples(
-        rows=np.array(rows), samples=samples, profiles=profiles, spread=spread, noise_inflation=light.noise_inflation
+        rows=np.array(rows),
+        samples=samples,
+        profiles=profiles,
+        edges=edges,
+        spread=measure_edge_spread(edges),
+        noise_inflation=light.noise_inflation,
     )
 
 
@@ -143,8 +151,8 @@ def residual_of_edges(light: PieceLight, pose: Pose, piece: Piece) -> float:
     _, strips = _strips_of(piece.features, _STRIP_REACH_MM)
     wide = _spread_out([strip for strip in strips if strip.width_mm >= 8 * max(pose.pixel_mm)], _MOST_FOR_RESIDUAL)
     samples = sample_strips(light, pose, wide, end_mm=_END_MM)
-    profiles = robust_profiles(samples)
-    return edge_residual(samples, profiles, measure_edge_spread(samples, profiles))
+    edges = wide_edges(samples, robust_profiles(samples))
+    return edge_residual(edges, measure_edge_spread(edges))
 
 
 def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:

@@ -228,7 +228,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     located = replace(located, pose=_settle_pose(light, located, piece))
     strips = sample_piece(light, located.pose, piece)
     if scan.encoding_source == "default" and scan.curve != LINEAR:
-        as_default = edge_residual(strips.samples, strips.profiles, strips.spread)
+        as_default = edge_residual(strips.edges, strips.spread)
         if as_default > _SUSPECT_RESIDUAL:
             other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
             other_light = light_of(other, located, piece)

@@ -13,7 +13,7 @@ from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.dust import find_dust
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples
-from sharpset.readings.spread import measure_edge_spread, select_samples
+from sharpset.readings.spread import measure_edge_spread, select_samples, wide_edges
 from sharpset.readings.straightening import Straightened, first_wander, near_edges, straighten
 from sharpset.readings.strips import StripFits
 
@@ -88,7 +88,7 @@ def look_again(
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.
     with contextlib.suppress(ReadingError):
-        spread = measure_edge_spread(kept, profiles)
+        spread = measure_edge_spread(wide_edges(kept, profiles))
     counts = np.bincount(samples.owner, minlength=len(chosen))
     return SecondLook(
         chosen=chosen,

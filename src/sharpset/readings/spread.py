@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,19 +14,23 @@ from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import Priors, StripFits, fit_strips
 
 __all__ = [
+    "WideEdges",
     "edge_residual",
     "measure_edge_spread",
     "select_profiles",
     "select_samples",
+    "wide_edges",
+    "without_pixels",
 ]
 
 FloatArray = NDArray[np.float64]
 _LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _HALOS = (-0.2, -0.1, -0.05, 0.05, 0.1, 0.15, 0.2, 0.3)
+_TRIAL_STEPS = 2
 _WIDE_PX = 9.0
 _FEWEST = 4
-_MOST = 24
+_MOST, _MOST_TRIED = 24, 48
 
 
 def select_samples(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
@@ -35,12 +39,24 @@ def select_samples(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
     new_index[chosen] = np.arange(len(chosen))
     keep = new_index[samples.owner] >= 0
     return replace(
-        samples,
-        strips=tuple(samples.strips[i] for i in chosen),
+        without_pixels(samples, chosen),
         owner=new_index[samples.owner[keep]],
         d_mm=samples.d_mm[keep],
         t_mm=samples.t_mm[keep],
         solid=samples.solid[keep],
+    )
+
+
+def without_pixels(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
+    """Return the strips with the given indices without any pixels, as fits of their profiles need no more."""
+    nothing = np.zeros(0)
+    return replace(
+        samples,
+        strips=tuple(samples.strips[i] for i in chosen),
+        owner=np.zeros(0, dtype=np.intp),
+        d_mm=nothing,
+        t_mm=nothing,
+        solid=nothing,
         normal=samples.normal[chosen],
         length_scale=samples.length_scale[chosen],
         half_length_mm=samples.half_length_mm[chosen],
@@ -58,8 +74,16 @@ def select_profiles(profiles: Profiles, chosen: NDArray[np.intp]) -> Profiles:
     )
 
 
-def measure_edge_spread(samples: Samples, profiles: Profiles) -> EdgeSpread:
-    """Fit the edge spread to the edges of wide strips.
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WideEdges:
+    """The long edges that show a scan's blur: clearly formed wide strips and their profiles."""
+
+    samples: Samples
+    profiles: Profiles
+
+
+def wide_edges(samples: Samples, profiles: Profiles) -> WideEdges:
+    """Choose the strips that show the blur.
 
     Parameters
     ----------
@@ -67,24 +91,37 @@ def measure_edge_spread(samples: Samples, profiles: Profiles) -> EdgeSpread:
 
     Returns
     -------
-    EdgeSpread
+    WideEdges
+        24 strips at most, the directions of their edges as evenly as they come.
 
     Raises
     ------
     ReadingError
         If fewer than four strips are wide enough and clearly formed; the text says at what
         resolution they would be.
+    """
+    wide = _thinned(_wide_strips(samples, profiles), samples, _MOST)
+    return WideEdges(samples=without_pixels(samples, wide), profiles=select_profiles(profiles, wide))
+
+
+def measure_edge_spread(edges: WideEdges) -> EdgeSpread:
+    """Fit the edge spread to the edges of wide strips.
+
+    Parameters
+    ----------
+    edges : WideEdges
+
+    Returns
+    -------
+    EdgeSpread
 
     Notes
     -----
     Roughness of the printed edges adds to the core's width; features of the same print share it, so
     that mean widths stay right.
     """
-    wide = _wide_strips(samples, profiles)
-    start = _guess(samples)
-    wide = _thinned(wide, samples)
-    chosen, outlines = select_samples(samples, wide), select_profiles(profiles, wide)
-    return _choose_halo(chosen, outlines, _closer(chosen, outlines, start))
+    start = _closer(edges.samples, edges.profiles, _guess(edges.samples))
+    return _choose_halo(edges.samples, edges.profiles, start)
 
 
 def _closer(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
@@ -105,8 +142,9 @@ def _wide_strips(samples: Samples, profiles: Profiles) -> NDArray[np.intp]:
     """Return the indices of clearly formed strips that are wide enough to show the blur."""
     width = np.array([strip.width_mm for strip in samples.strips])
     wide = np.flatnonzero(width >= _WIDE_PX * samples.pixel_mm)
+    wide = _thinned(wide, samples, _MOST_TRIED)
     if len(wide) >= _FEWEST:
-        fits = fit_strips(select_samples(samples, wide), select_profiles(profiles, wide), _guess(samples), _LOOSE)
+        fits = fit_strips(without_pixels(samples, wide), select_profiles(profiles, wide), _guess(samples), _LOOSE)
         clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
         wide = wide[clear]
     if len(wide) < _FEWEST:
@@ -118,27 +156,28 @@ def _wide_strips(samples: Samples, profiles: Profiles) -> NDArray[np.intp]:
     return wide
 
 
-def _thinned(wide: NDArray[np.intp], samples: Samples) -> NDArray[np.intp]:
-    """Keep at most `_MOST` strips, the directions of their edges as evenly as they come."""
+def _thinned(wide: NDArray[np.intp], samples: Samples, most: int) -> NDArray[np.intp]:
+    """Keep at most so many strips, the directions of their edges as evenly as they come."""
     direction = np.round(np.degrees(np.arctan2(*samples.normal[wide].T)) % 180 / 15).astype(int) % 12
     rank = np.zeros(len(wide))
     for value in np.unique(direction):
         rank[direction == value] = np.arange(np.sum(direction == value))
-    return np.sort(wide[np.argsort(rank, kind="stable")[:_MOST]])
+    return np.sort(wide[np.argsort(rank, kind="stable")[:most]])
 
 
 def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
     best, fits = _fit(samples, profiles, start, None)
 
     def trial(**changes: float) -> EdgeSpread:
-        return _fit(samples, profiles, replace(start, **changes), fits)[0]
+        tried = replace(start, **changes)
+        return replace(tried, misfit=_misfit(_loosely(samples, profiles, tried, fits, most_steps=_TRIAL_STEPS)))
 
     by_ratio = [trial(halo=0.1, halo_ratio=ratio) for ratio in _HALO_RATIOS]
     ratio = min(by_ratio, key=lambda f: f.misfit).halo_ratio
     by_halo = [trial(halo=halo, halo_ratio=ratio) for halo in _HALOS]
-    challenger = min([*by_ratio, *by_halo], key=lambda f: f.misfit)
-    refined = _fit(samples, profiles, replace(challenger, halo=_lowest([best, *by_halo])), fits)[0]
-    challenger = min(challenger, refined, key=lambda f: f.misfit)
+    challengers = [min([*by_ratio, *by_halo], key=lambda f: f.misfit)]
+    challengers.append(replace(challengers[0], halo=_lowest([best, *by_halo])))
+    challenger = min((_fit(samples, profiles, one, fits)[0] for one in challengers), key=lambda f: f.misfit)
     # A halo must explain something: two more parameters always fit a little better.
     return challenger if challenger.misfit < 0.97 * best.misfit else best
 
@@ -153,7 +192,7 @@ def _lowest(trials: list[EdgeSpread]) -> float:
     return float(np.clip(bottom, three[0].halo, three[-1].halo))
 
 
-def edge_residual(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> float:
+def edge_residual(edges: WideEdges, spread: EdgeSpread) -> float:
     """Return what a symmetric blur leaves unexplained of the scan's mean edge, as a share of the contrast.
 
     Blur in linear light makes an edge rise as it fell. A wrong transfer curve breaks that, whatever
@@ -170,8 +209,7 @@ def edge_residual(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> f
     On smooth edges the right curve left less than half of what the wrong one did, at contrasts of
     0.3 of full light and more. Edges as rough as the blur is wide hide the difference.
     """
-    wide = _thinned(_wide_strips(samples, profiles), samples)
-    chosen, outlines = select_samples(samples, wide), select_profiles(profiles, wide)
+    chosen, outlines = edges.samples, edges.profiles
     fits = fit_strips(chosen, outlines, spread, _LOOSE)
     sign = np.where([strip.solid for strip in chosen.strips], 1.0, -1.0)[:, None]
     d = outlines.d_mm - fits.centre_mm[:, None]
@@ -193,8 +231,18 @@ def edge_residual(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> f
 def _fit(
     samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None
 ) -> tuple[EdgeSpread, StripFits]:
-    fits = fit_strips(samples, profiles, spread, _LOOSE, start=near)
-    return replace(_by_direction(samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
+    fits = _loosely(samples, profiles, spread, near)
+    return replace(_by_direction(samples, fits, spread), misfit=_misfit(fits)), fits
+
+
+def _loosely(
+    samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None, *, most_steps: int = 25
+) -> StripFits:
+    return fit_strips(samples, profiles, spread, _LOOSE, start=near, most_steps=most_steps)
+
+
+def _misfit(fits: StripFits) -> float:
+    return float(np.median(fits.misfit**2))
 
 
 def _by_direction(samples: Samples, fits: StripFits, spread: EdgeSpread) -> EdgeSpread:
@@ -205,9 +253,8 @@ def _by_direction(samples: Samples, fits: StripFits, spread: EdgeSpread) -> Edge
     mean = np.median(variance)
     for _ in range(8):
         # A weak pull towards equal parts settles the split where all edges lie one way.
-        design = np.vstack((share * weights[:, None], 0.05 * np.eye(2)))
-        target = np.concatenate((variance * weights, 0.05 * np.array([mean, mean])))
-        parts, *_ = np.linalg.lstsq(design, target, rcond=None)
+        weighted = (share * weights[:, None] ** 2).T
+        parts = np.linalg.solve(weighted @ share + 0.05**2 * np.eye(2), weighted @ variance + 0.05**2 * mean)
         parts = np.maximum(parts, 0.05 * mean)
         relative = (variance - share @ parts) / (2 * variance)
         scale = max(1.4826 * float(np.median(np.abs(relative))), 1e-3)

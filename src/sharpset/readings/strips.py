@@ -8,7 +8,7 @@ posteriori fit); a wide strip overrules them by its own data.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ __all__ = ["Light", "Priors", "StripFits", "WidthParts", "fit_strips"]
 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
+_DONE_SHARE = 0.25
 WIDTH, CENTRE, LEVEL, SLOPE, CONTRAST, LOG_BLUR = range(6)
 
 
@@ -151,7 +152,7 @@ class _Problem:
     reach: FloatArray
 
     def evaluate(self, p: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the model and its derivatives, shapes (n, m) and (n, m, 6)."""
+        """Return the model and its derivatives, shapes (n, m) and (n, 6, m)."""
         width, centre, level, slope, contrast = (p[:, k, None] for k in range(5))
         sigma = np.exp(p[:, LOG_BLUR, None])
         left, right = self.d - centre + width / 2, self.d - centre - width / 2
@@ -159,18 +160,14 @@ class _Problem:
         span = edge_profile(left, sigma, **spread) - edge_profile(right, sigma, **spread)
         at_left, at_right = line_profile(left, sigma, **spread), line_profile(right, sigma, **spread)
         height = self.sign * contrast
-        jacobian = np.stack(
-            (
-                height * (at_left + at_right) / 2,
-                height * (at_right - at_left),
-                np.ones_like(self.d),
-                self.d,
-                self.sign * span,
-                # A blur that grows by a factor moves the profile as the distances shrink by it.
-                -height * (left * at_left - right * at_right),
-            ),
-            axis=-1,
-        )
+        jacobian = np.empty((len(p), 6, self.d.shape[1]))
+        jacobian[:, WIDTH] = height / 2 * (at_left + at_right)
+        jacobian[:, CENTRE] = height * (at_right - at_left)
+        jacobian[:, LEVEL] = 1.0
+        jacobian[:, SLOPE] = self.d
+        jacobian[:, CONTRAST] = self.sign * span
+        # A blur that grows by a factor moves the profile as the distances shrink by it.
+        jacobian[:, LOG_BLUR] = height * (right * at_right - left * at_left)
         return level + slope * self.d + height * span, jacobian
 
     def cost(self, p: FloatArray, model: FloatArray) -> FloatArray:
@@ -178,6 +175,11 @@ class _Problem:
         data = np.sum(self.weight * (self.solid - model) ** 2, axis=1)
         prior = np.sum(self.prior_precision * (p - self.prior_mean) ** 2, axis=1)
         return np.asarray((data + prior) / 2)
+
+    def some(self, chosen: NDArray[np.bool_]) -> _Problem:
+        """Return the problem of some of the strips."""
+        arrays = ("d", "solid", "weight", "sign", "prior_mean", "prior_precision", "reach")
+        return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
 
 
 def fit_strips(
@@ -190,6 +192,7 @@ def fit_strips(
     noise_inflation: float = 1.0,
     light: Light | None = None,
     start: StripFits | None = None,
+    most_steps: int = _N_STEPS,
 ) -> StripFits:
     """Fit all strips at once by a damped Gauss-Newton (Levenberg-Marquardt) iteration.
 
@@ -207,6 +210,8 @@ def fit_strips(
         Needed for the share of the transfer curve in `WidthParts`, which is 0 without it.
     start : StripFits, optional
         Fits of the same strips to start from; spares most of the steps.
+    most_steps : int
+        Steps after which the iteration ends, settled or not.
 
     Returns
     -------
@@ -223,7 +228,7 @@ def fit_strips(
     borrowed = np.ones(len(samples.strips)) if contrast is None else contrast
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
-    p = _iterate(problem, p)
+    p = _iterate(problem, p, most_steps)
     return _results(problem, p, noise_inflation, light)
 
 
@@ -285,39 +290,48 @@ def _room(d: FloatArray, filled: NDArray[np.bool_], step: float) -> FloatArray:
     return np.asarray((padded[:, 1:] + padded[:, :-1]) / 2)
 
 
-def _iterate(problem: _Problem, p: FloatArray) -> FloatArray:
+def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> FloatArray:
+    """Return the parameters at the lowest cost; strips that have got there are left alone."""
+    found, todo, p = start.copy(), np.arange(len(start)), start.copy()
     damping = np.full(len(p), 1e-3)
     model, jacobian = problem.evaluate(p)
     cost = problem.cost(p, model)
-    for _ in range(_N_STEPS):
-        weighted = (jacobian * problem.weight[..., None]).transpose(0, 2, 1)
-        normal = weighted @ jacobian
-        gradient = (weighted @ (problem.solid - model)[..., None])[..., 0]
-        gradient -= problem.prior_precision * (p - problem.prior_mean)
-        index = np.arange(6)
-        normal[:, index, index] += problem.prior_precision
-        damped = normal.copy()
-        damped[:, index, index] *= 1 + damping[:, None]
-        damped[:, index, index] += 1e-12
-        step = np.linalg.solve(damped, gradient[..., None])[..., 0]
-        trial = p + step
-        trial[:, WIDTH] = np.clip(trial[:, WIDTH], 1e-4, 2 * problem.reach)
-        trial[:, CENTRE] = np.clip(trial[:, CENTRE], -problem.reach, problem.reach)
-        trial[:, LOG_BLUR] = np.clip(
-            trial[:, LOG_BLUR], problem.prior_mean[:, LOG_BLUR] - 1, problem.prior_mean[:, LOG_BLUR] + 1
-        )
+    for _ in range(most_steps):
+        trial = _stepped(problem, p, model, jacobian, damping)
         new_model, new_jacobian = problem.evaluate(trial)
         new_cost = problem.cost(trial, new_model)
         better = new_cost <= cost
-        p = np.where(better[:, None], trial, p)
-        model = np.where(better[:, None], new_model, model)
-        jacobian = np.where(better[:, None, None], new_jacobian, jacobian)
+        p[better], model[better], jacobian[better] = trial[better], new_model[better], new_jacobian[better]
         gain = np.where(better, cost - new_cost, np.inf)
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping / 5, damping * 8)
-        if np.all((gain < 1e-6 * (cost + 1)) | (damping > 1e8)):
+        done = (gain < 1e-6 * (cost + 1)) | (damping > 1e8)
+        found[todo] = p
+        if done.all():
             break
-    return p
+        if done.mean() > _DONE_SHARE:
+            more = ~done
+            problem, todo = problem.some(more), todo[more]
+            p, model, jacobian, cost, damping = (v[more] for v in (p, model, jacobian, cost, damping))
+    return found
+
+
+def _stepped(
+    problem: _Problem, p: FloatArray, model: FloatArray, jacobian: FloatArray, damping: FloatArray
+) -> FloatArray:
+    """Return the parameters after one damped Gauss-Newton step, kept within bounds."""
+    weighted = jacobian * problem.weight[:, None, :]
+    normal = weighted @ jacobian.transpose(0, 2, 1)
+    gradient = (weighted @ (problem.solid - model)[..., None])[..., 0]
+    gradient -= problem.prior_precision * (p - problem.prior_mean)
+    index = np.arange(6)
+    normal[:, index, index] = (normal[:, index, index] + problem.prior_precision) * (1 + damping[:, None]) + 1e-12
+    trial = p + np.linalg.solve(normal, gradient[..., None])[..., 0]
+    trial[:, WIDTH] = np.clip(trial[:, WIDTH], 1e-4, 2 * problem.reach)
+    trial[:, CENTRE] = np.clip(trial[:, CENTRE], -problem.reach, problem.reach)
+    about = problem.prior_mean[:, LOG_BLUR]
+    trial[:, LOG_BLUR] = np.clip(trial[:, LOG_BLUR], about - 1, about + 1)
+    return np.asarray(trial)
 
 
 def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None) -> StripFits:
@@ -328,8 +342,8 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Li
     # Misfit beyond noise (roughness, foreign light) and correlated noise widen the noise part; each shows
     # part of the other, so that the larger one counts.
     scale = np.maximum(chi2, noise_inflation**2)
-    weighted = (jacobian * (problem.weight / scale[:, None])[..., None]).transpose(0, 2, 1)
-    information = weighted @ jacobian
+    weighted = jacobian * (problem.weight / scale[:, None])[:, None, :]
+    information = weighted @ jacobian.transpose(0, 2, 1)
     normal = information.copy()
     index = np.arange(6)
     normal[:, index, index] += problem.prior_precision + 1e-12

@@ -43,12 +43,23 @@ class LightMap:
 
     def __call__(self, columns: FloatArray, rows: FloatArray) -> FloatArray:
         """Return the light at (column, row) positions."""
-        x = (columns - self.centre_px[0]) / self.span_px[0]
-        y = (rows - self.centre_px[1]) / self.span_px[1]
+        x, y = self._scaled(columns, rows)
+        return np.asarray(np.polynomial.polynomial.polyval2d(x, y, self._table()))
+
+    def on_grid(self, columns: FloatArray, rows: FloatArray) -> FloatArray:
+        """Return the light where columns and rows cross, shape (n_rows, n_columns)."""
+        x, y = self._scaled(columns, rows)
+        powers = np.polynomial.polynomial.polyvander
+        return np.asarray(powers(y, self.order) @ self._table().T @ powers(x, self.order).T)
+
+    def _scaled(self, columns: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return (columns - self.centre_px[0]) / self.span_px[0], (rows - self.centre_px[1]) / self.span_px[1]
+
+    def _table(self) -> FloatArray:
         table = np.zeros((self.order + 1, self.order + 1))
         for value, (i, j) in zip(self.coefficients, _powers(self.order), strict=True):
             table[i, j] = value
-        return np.asarray(np.polynomial.polynomial.polyval2d(x, y, table))
+        return table
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -99,6 +110,14 @@ class PieceLight:
         x, y = columns.astype(float), rows.astype(float)
         dark, bright = self.background(x, y), self.plate(x, y)
         return np.asarray((light - dark) / (bright - dark))
+
+    def solid_grid(self, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> FloatArray:
+        """Return the same where neighbouring columns and neighbouring rows cross, shape (n_rows, n_columns)."""
+        top, left = int(rows[0]) - self.origin[1], int(columns[0]) - self.origin[0]
+        light = self.decode(self.stored[top : top + len(rows), left : left + len(columns)])
+        x, y = columns.astype(float), rows.astype(float)
+        dark = self.background.on_grid(x, y)
+        return np.asarray((light - dark) / (self.plate.on_grid(x, y) - dark))
 
 
 def _powers(order: int) -> list[tuple[int, int]]:

@@ -112,17 +112,18 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         normal[i], along_scale[i] = v, float(across @ v)
         half[i] = max(strip.length_mm * stretch / 2 - end_mm, 0.25 * strip.length_mm * stretch)
         reach = strip.width_mm * along_scale[i] / 2 + strip.reach_mm
-        columns, rows = _box(light, pose, strip, u, v, half[i], reach)
         centre = pose.to_pixels([[strip.x_mm, strip.y_mm]])[0]
-        dx, dy = (columns - centre[0]) * pixel[0], (rows - centre[1]) * pixel[1]
-        d = dx * v[0] + dy * v[1]
-        t = dx * u[0] + dy * u[1]
+        columns, rows = _box(light, centre, (np.abs(u) * half[i] + np.abs(v) * reach) / pixel)
+        dx, dy = (columns - centre[0]) * pixel[0], ((rows - centre[1]) * pixel[1])[:, None]
+        d, t = dx * v[0] + dy * v[1], dx * u[0] + dy * u[1]
         # The middle of a very wide opening says nothing about its edges.
         inner = strip.width_mm * along_scale[i] / 2 - INNER_MM
-        keep = (np.abs(d) <= reach) & (np.abs(d) >= inner) & (np.abs(t) <= half[i])
-        parts.append((np.full(int(keep.sum()), i), d[keep], t[keep], columns[keep], rows[keep]))
-    owner, d, t, columns, rows = (np.concatenate(column) for column in zip(*parts, strict=True))
-    solid = light.solid_share(columns, rows)
+        away = np.abs(d)
+        keep = (away <= reach) & (away >= inner) & (np.abs(t) <= half[i])
+        d, t = d[keep], t[keep]
+        solid = light.solid_grid(columns, rows)[keep] if len(d) else np.zeros(0)
+        parts.append((np.full(len(d), i), d, t, solid))
+    owner, d, t, solid = (np.concatenate(column) for column in zip(*parts, strict=True))
     return Samples(
         strips=tuple(strips),
         owner=owner,
@@ -137,16 +138,10 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
     )
 
 
-def _box(
-    light: PieceLight, pose: Pose, strip: Strip, u: FloatArray, v: FloatArray, half: float, reach: float
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return (columns, rows) of all pixels in the box around a strip, cut to the crop."""
-    pixel = np.array(pose.pixel_mm)
-    centre = pose.to_pixels([[strip.x_mm, strip.y_mm]])[0]
-    extent = (np.abs(u) * half + np.abs(v) * reach) / pixel
+def _box(light: PieceLight, centre: FloatArray, extent: FloatArray) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the columns and the rows of a box of pixels about a centre (column, row), cut to the crop."""
     n_rows, n_columns = light.shape
     left, top = light.origin
     low = np.maximum(np.floor(centre - extent).astype(int), [left, top])
     high = np.minimum(np.ceil(centre + extent).astype(int), [left + n_columns - 1, top + n_rows - 1])
-    columns, rows = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
-    return columns.ravel(), rows.ravel()
+    return np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)

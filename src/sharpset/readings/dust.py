@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, uniform_filter
 
+from sharpset.readings.medians import row_medians
 from sharpset.readings.sampling import INNER_MM, Samples
 
 __all__ = ["find_dust"]
@@ -48,33 +49,33 @@ def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDAr
     d = samples.d_mm - np.sign(samples.d_mm) * hollow[own]
     along = np.floor((samples.t_mm + samples.half_length_mm[own]) / step).astype(np.intp)
     across = np.floor((d - d.min()) / step).astype(np.intp)
-    shape = (n_strips, int(along.max()) + 1, int(across.max()) + 1)
-    cell = (own * shape[1] + along) * shape[2] + across
+    # The length of a strip comes last, as medians over it are what takes the time.
+    shape = (n_strips, int(across.max()) + 1, int(along.max()) + 1)
+    cell = (own * shape[1] + across) * shape[2] + along
     size = shape[0] * shape[1] * shape[2]
-    count = np.asarray(np.bincount(cell, minlength=size).reshape(shape), dtype=np.float64)
-    total = np.asarray(np.bincount(cell, residual, size).reshape(shape), dtype=np.float64)
-    total = total - count * _column_median(total / np.maximum(count, 1), count)[:, None, :]
+    # Single precision is ample for telling marks, and twice as fast.
+    count = np.bincount(cell, minlength=size).reshape(shape).astype(np.float32)
+    total = np.bincount(cell, residual, size).reshape(shape).astype(np.float32)
+    total -= count * row_medians(total / np.maximum(count, 1), count > 0.5)[..., None].astype(np.float32)
     mark = _beyond(total, count, noise, _PIXEL_LIMIT)
-    area = _PATCH**2
-    patch, patch_count = (area * uniform_filter(v, (0, _PATCH, _PATCH), mode="constant") for v in (total, count))
-    faint = _beyond(patch, np.maximum(patch_count, 0.0), noise, _PATCH_LIMIT)
-    mark = binary_dilation(mark | faint, np.ones((1, 3, 3), dtype=bool))
-    rows = np.any(mark, axis=2).sum(axis=1) / np.maximum(np.any(count > 0, axis=2).sum(axis=1), 1)
+    mark |= _beyond(_patches(total), _patches(count), noise, _PATCH_LIMIT)
+    mark = np.stack([cv2.dilate(one.view(np.uint8), np.ones((3, 3), dtype=np.uint8)) for one in mark]).view(np.bool_)
+    rows = np.any(mark, axis=1).sum(axis=1) / np.maximum(np.any(count > 0, axis=1).sum(axis=1), 1)
     mark[rows > _MOST_ROWS] = False
     return np.asarray(mark.ravel()[cell])
 
 
-def _column_median(mean: FloatArray, count: FloatArray) -> FloatArray:
-    """Return the median over the length for each strip and distance, 0 where there are no pixels."""
-    ordered = np.sort(np.where(count > 0.5, mean, np.inf), axis=1)
-    n = (count > 0.5).sum(axis=1)
-    middle = np.take_along_axis(ordered, np.maximum(n - 1, 0)[:, None, :] // 2, axis=1)[:, 0, :]
-    return np.asarray(np.where(n > 0, middle, 0.0))
+def _patches(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the sums over square patches about each pixel; beyond the ends there is nothing."""
+    size, border = (_PATCH, _PATCH), cv2.BORDER_CONSTANT
+    return np.stack([cv2.boxFilter(one, -1, size, normalize=False, borderType=border) for one in values])
 
 
-def _beyond(total: FloatArray, count: FloatArray, noise: FloatArray, limit: float) -> NDArray[np.bool_]:
-    """Return where a sum is further from nothing than `limit` spreads of its column."""
-    scaled = np.where(count > 0.5, total / np.sqrt(np.maximum(count, 1e-9)), 0.0)
-    spread = 1.4826 * _column_median(np.abs(scaled), count)
-    spread = np.maximum(spread, noise[:, None])
-    return np.asarray(np.abs(scaled) > limit * spread[:, None, :])
+def _beyond(
+    total: NDArray[np.float32], count: NDArray[np.float32], noise: FloatArray, limit: float
+) -> NDArray[np.bool_]:
+    """Return where a sum is further from nothing than `limit` spreads of all at its distance from the middle."""
+    known = count > 0.5
+    scaled = np.abs(np.where(known, total / np.sqrt(np.maximum(count, 1.0)), 0.0))
+    spread = np.maximum(1.4826 * row_medians(scaled, known), noise[:, None])
+    return np.asarray(scaled > limit * spread[..., None])

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.medians import row_medians
 from sharpset.readings.sampling import INNER_MM, Samples
 from sharpset.readings.strips import StripFits
 
@@ -117,24 +118,25 @@ def _roughness(
     The shift of an edge in one step is sum(r g) / sum(g^2), r the residual from the mean profile and
     g the profile's derivative; pixel noise adds the variance noise^2 / sum(g^2), which is taken off.
     """
-    own = samples.owner
-    sigma, ratio = fits.sigma_mm[own], spread.halo_ratio
-    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)[own]
-    height = sign * fits.contrast[own]
-    d = samples.d_mm - fits.centre_mm[own]
-    left, right = d + fits.width_mm[own] / 2, d - fits.width_mm[own] / 2
-    span = edge_profile(left, sigma, halo=spread.halo, ratio=ratio) - edge_profile(
-        right, sigma, halo=spread.halo, ratio=ratio
-    )
-    residual = samples.solid - (fits.level[own] + fits.slope_per_mm[own] * samples.d_mm + height * span)
+    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    d = samples.d_mm - fits.centre_mm[samples.owner]
+    half, reach = fits.width_mm / 2, 2.5 * fits.sigma_mm
+    index = np.flatnonzero(np.abs(np.abs(d) - half[samples.owner]) < reach[samples.owner])
+    own, cell, d = samples.owner[index], cell[index], d[index]
+    sigma = fits.sigma_mm[own]
+    height = (np.where([strip.solid for strip in samples.strips], 1.0, -1.0) * fits.contrast)[own]
+    left, right = d + half[own], d - half[own]
+    span = edge_profile(left, sigma, **kind) - edge_profile(right, sigma, **kind)
+    level = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm[index]
+    residual = samples.solid[index] - (level + height * span)
     variances = []
     for distance in (left, right):
-        near = np.abs(distance) < 2.5 * sigma
-        slope = height[near] * line_profile(distance[near], sigma[near], halo=spread.halo, ratio=ratio)
+        near = np.abs(distance) < reach[own]
+        slope = height[near] * line_profile(distance[near], sigma[near], **kind)
         size = shape[0] * shape[1]
-        power = np.bincount(cell[near], slope**2, size).reshape(shape)
+        power: FloatArray = np.bincount(cell[near], slope**2, size).reshape(shape).astype(float)
         moved = np.bincount(cell[near], slope * residual[near], size).reshape(shape)
-        typical = np.array([np.median(row[row > 0]) if np.any(row > 0) else 0.0 for row in power])
+        typical = row_medians(power, power > 0)
         full = (power > 0.6 * typical[:, None]) & (power > 0)
         shift = np.where(full, moved / np.where(full, power, 1.0), np.nan)
         variances.append(_robust_variance(shift) - noise**2 / np.maximum(typical, 1e-12))
@@ -145,9 +147,10 @@ def _roughness(
 
 def _robust_variance(shift: FloatArray) -> FloatArray:
     """Return the variance of each row after clipping at four robust spreads."""
-    centre = np.array([np.nanmedian(row) if np.isfinite(row).any() else 0.0 for row in shift])[:, None]
+    known = np.isfinite(shift)
+    centre = row_medians(shift, known)[:, None]
     away = np.abs(shift - centre)
-    spread = np.array([np.nanmedian(row) if np.isfinite(row).any() else 0.0 for row in away])[:, None] * 1.4826
+    spread = 1.4826 * row_medians(away, known)[:, None]
     clipped = np.where(away <= 4 * spread + 1e-9, shift - centre, np.nan)
     count = np.isfinite(clipped).sum(axis=1)
     total = np.nansum(clipped**2, axis=1) - np.nansum(clipped, axis=1) ** 2 / np.maximum(count, 1)

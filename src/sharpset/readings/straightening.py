@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.medians import row_medians
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
@@ -253,9 +254,9 @@ def _wander_variance(pull: FloatArray, information: FloatArray, used: NDArray[np
     """Return the variance of the local changes of each strip by their median, the noise's share removed."""
     known = used & (information > 0.3 * np.median(information, axis=1, keepdims=True)) & (information > 0)
     known[~known.any(axis=1)] = True
-    safe = np.where(known & (information > 0), information, np.inf)
-    raw = np.where(known, pull / safe, np.nan)
-    spread = 1.4826 * np.nanmedian(np.abs(raw - np.nanmedian(raw, axis=1, keepdims=True)), axis=1)
+    safe = np.where(information > 0, information, np.inf)
+    raw = pull / safe
+    spread = 1.4826 * row_medians(np.abs(raw - row_medians(raw, known)[:, None]), known)
     # The sum over a Gaussian window of peak 1 has 1 / sqrt(2) of the variance that its information states.
-    noise = np.nanmedian(np.where(known, 1 / safe, np.nan), axis=1) / np.sqrt(2)
+    noise = row_medians(1 / safe, known) / np.sqrt(2)
     return np.asarray(np.maximum(spread**2 - noise, 1e-3 * noise) + 1e-14)

@@ -92,7 +92,7 @@ def best_channel(scan: Scan) -> int | None:
     """Return the colour channel with the strongest contrast (green unless another is clearly better)."""
     if scan.n_channels == 1:
         return None
-    factor = max(1, round(0.5 / min(scan.pixel_mm)))
+    factor = 2 ** max(0, round(math.log2(0.5 / min(scan.pixel_mm))))
     spread = []
     for channel in range(scan.n_channels):
         small = scan.decode(scan.reduced(factor, channel)).astype(float)
@@ -152,7 +152,7 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
 def _coarse_picture(scan: Scan, channel: int | None) -> tuple[NDArray[np.float32], FloatArray]:
     """Return the reduced picture (0 to 1) and the map from its pixels to native ones: scale x, y, shift x, y."""
     pixel = scan.pixel_mm
-    factor = max(1, int(_COARSE_MM / max(pixel)))
+    factor = 2 ** max(0, math.floor(math.log2(_COARSE_MM / max(pixel))))
     small = scan.reduced(factor, channel)
     n_rows, n_columns = small.shape
     width = max(8, round(n_columns * factor * pixel.x / _COARSE_MM))

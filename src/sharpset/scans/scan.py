@@ -185,8 +185,12 @@ class Scan:
         Returns
         -------
         ndarray, shape (n_rows // factor, n_columns // factor)
-            Encoded values of the native type. The centre of reduced row r lies at native row
-            ``(r + 0.5) * factor - 0.5``, columns alike.
+            Encoded values of the native type, whole numbers rounded at every halving. The centre of reduced row r
+            lies at native row ``(r + 0.5) * factor - 0.5``, columns alike.
+
+        Notes
+        -----
+        Powers of two are several times as quick as other factors.
         """
         import cv2
 
@@ -206,7 +210,12 @@ class Scan:
         flips = (flip_columns, flip_rows) if swapped else (flip_rows, flip_columns)
         spans = [slice(-size, None) if flip else slice(0, size) for size, flip in zip(sizes, flips, strict=True)]
         view = view[spans[0], spans[1]]
-        small = cv2.resize(view, (sizes[1] // factor, sizes[0] // factor), interpolation=cv2.INTER_AREA)
+        small, left = view, factor
+        while left > 1:
+            # Halving is what the library does quickest.
+            by = left if left % 2 else 2
+            size = (small.shape[1] // by, small.shape[0] // by)
+            small, left = cv2.resize(small, size, interpolation=cv2.INTER_AREA), left // by
         return np.ascontiguousarray(_upright(small if index is None else small[..., index], self.orientation))
 
     def summary(self) -> str:

@@ -11,7 +11,7 @@ from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread, edge_profile
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
-from sharpset.readings.strips import Priors, StripFits, fit_strips
+from sharpset.readings.strips import Priors, StripFits, fit_strips, strip_misfits
 
 __all__ = [
     "WideEdges",
@@ -26,7 +26,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 _LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
-_HALOS = (-0.2, -0.1, -0.05, 0.05, 0.1, 0.15, 0.2, 0.3)
+_TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
 _TRIAL_STEPS = 2
 _WIDE_PX = 9.0
 _FEWEST = 4
@@ -170,13 +170,19 @@ def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> Edg
 
     def trial(**changes: float) -> EdgeSpread:
         tried = replace(start, **changes)
-        return replace(tried, misfit=_misfit(_loosely(samples, profiles, tried, fits, most_steps=_TRIAL_STEPS)))
+        left = strip_misfits(samples, profiles, tried, _LOOSE, start=fits, most_steps=_TRIAL_STEPS)
+        return replace(tried, misfit=float(np.median(left**2)))
 
-    by_ratio = [trial(halo=0.1, halo_ratio=ratio) for ratio in _HALO_RATIOS]
+    by_ratio = [trial(halo=_TRIED_HALO, halo_ratio=ratio) for ratio in _HALO_RATIOS]
     ratio = min(by_ratio, key=lambda f: f.misfit).halo_ratio
-    by_halo = [trial(halo=halo, halo_ratio=ratio) for halo in _HALOS]
-    challengers = [min([*by_ratio, *by_halo], key=lambda f: f.misfit)]
-    challengers.append(replace(challengers[0], halo=_lowest([best, *by_halo])))
+    by_halo = {one.halo: one for one in (best, *by_ratio) if one.halo_ratio == ratio or one is best}
+    for reach in (0.1, 0.05):
+        middle = min(by_halo.values(), key=lambda f: f.misfit).halo
+        for halo in (round(middle - reach, 3), round(middle + reach, 3)):
+            if halo not in by_halo and _LEAST_HALO <= halo <= _MOST_HALO:
+                by_halo[halo] = trial(halo=halo, halo_ratio=ratio)
+    challengers = [min([*by_ratio, *by_halo.values()], key=lambda f: f.misfit)]
+    challengers.append(replace(challengers[0], halo=_lowest(list(by_halo.values()))))
     challenger = min((_fit(samples, profiles, one, fits)[0] for one in challengers), key=lambda f: f.misfit)
     # A halo must explain something: two more parameters always fit a little better.
     return challenger if challenger.misfit < 0.97 * best.misfit else best
@@ -231,18 +237,8 @@ def edge_residual(edges: WideEdges, spread: EdgeSpread) -> float:
 def _fit(
     samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None
 ) -> tuple[EdgeSpread, StripFits]:
-    fits = _loosely(samples, profiles, spread, near)
-    return replace(_by_direction(samples, fits, spread), misfit=_misfit(fits)), fits
-
-
-def _loosely(
-    samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None, *, most_steps: int = 25
-) -> StripFits:
-    return fit_strips(samples, profiles, spread, _LOOSE, start=near, most_steps=most_steps)
-
-
-def _misfit(fits: StripFits) -> float:
-    return float(np.median(fits.misfit**2))
+    fits = fit_strips(samples, profiles, spread, _LOOSE, start=near)
+    return replace(_by_direction(samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
 
 
 def _by_direction(samples: Samples, fits: StripFits, spread: EdgeSpread) -> EdgeSpread:

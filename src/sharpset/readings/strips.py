@@ -17,7 +17,7 @@ from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import INNER_MM, Samples
 
-__all__ = ["Light", "Priors", "StripFits", "WidthParts", "fit_strips"]
+__all__ = ["Light", "Priors", "StripFits", "WidthParts", "fit_strips", "strip_misfits"]
 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
@@ -192,7 +192,6 @@ def fit_strips(
     noise_inflation: float = 1.0,
     light: Light | None = None,
     start: StripFits | None = None,
-    most_steps: int = _N_STEPS,
 ) -> StripFits:
     """Fit all strips at once by a damped Gauss-Newton (Levenberg-Marquardt) iteration.
 
@@ -210,8 +209,6 @@ def fit_strips(
         Needed for the share of the transfer curve in `WidthParts`, which is 0 without it.
     start : StripFits, optional
         Fits of the same strips to start from; spares most of the steps.
-    most_steps : int
-        Steps after which the iteration ends, settled or not.
 
     Returns
     -------
@@ -228,8 +225,23 @@ def fit_strips(
     borrowed = np.ones(len(samples.strips)) if contrast is None else contrast
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
-    p = _iterate(problem, p, most_steps)
+    p = _iterate(problem, p, _N_STEPS)
     return _results(problem, p, noise_inflation, light)
+
+
+def strip_misfits(
+    samples: Samples,
+    profiles: Profiles,
+    spread: EdgeSpread,
+    priors: Priors,
+    *,
+    start: StripFits,
+    most_steps: int,
+) -> FloatArray:
+    """Return the misfit of each strip (as in `StripFits`) after a few steps from another fit, with another spread."""
+    problem = _problem(samples, profiles, spread, priors, np.ones(len(samples.strips)))
+    p = _iterate(problem, start.parameters(), most_steps)
+    return np.sqrt(_chi2(problem, problem.solid - problem.evaluate(p)[0]))
 
 
 def _problem(
@@ -334,11 +346,15 @@ def _stepped(
     return np.asarray(trial)
 
 
+def _chi2(problem: _Problem, residual: FloatArray) -> FloatArray:
+    n_used = np.maximum((problem.weight > 0).sum(axis=1) - 4, 1)
+    return np.asarray(np.sum(problem.weight * residual**2, axis=1) / n_used)
+
+
 def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None) -> StripFits:
     model, jacobian = problem.evaluate(p)
     residual = problem.solid - model
-    n_used = np.maximum((problem.weight > 0).sum(axis=1) - 4, 1)
-    chi2 = np.sum(problem.weight * residual**2, axis=1) / n_used
+    chi2 = _chi2(problem, residual)
     # Misfit beyond noise (roughness, foreign light) and correlated noise widen the noise part; each shows
     # part of the other, so that the larger one counts.
     scale = np.maximum(chi2, noise_inflation**2)
@@ -347,7 +363,7 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Li
     normal = information.copy()
     index = np.arange(6)
     normal[:, index, index] += problem.prior_precision + 1e-12
-    covariance = np.linalg.inv(normal)
+    covariance: FloatArray = np.linalg.inv(normal)
     deviation = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
     return StripFits(
         width_mm=p[:, WIDTH],

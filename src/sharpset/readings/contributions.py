@@ -181,17 +181,17 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
         ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
     ]
+    numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
+    part = share[numbers]
     rows: list[_Row] = []
-    for row in np.unique(fits.strips.rows):
-        index = np.flatnonzero(fits.strips.rows == row)
-        part = float(share[row])
-        for line, effect, shared in lines:
-            # A square is the mean of two strips: what they share stays, what each has for itself averages.
-            joined = np.mean(effect[index]) if shared != "no" else np.sqrt(np.sum(effect[index] ** 2)) / len(index)
-            rows.append((int(row), line, float(joined) / part, shared))
-        if part < 1:
-            rows.append((int(row), "roughness", 0.1 * float(width[index].mean()) / part, "no"))
-    return rows
+    for line, effect, shared in lines:
+        # A square is the mean of two strips: what they share stays, what each has for itself averages.
+        whole = np.bincount(index, effect) if shared != "no" else np.sqrt(np.bincount(index, effect**2))
+        rows += [(int(row), line, float(v), shared) for row, v in zip(numbers, whole / count / part, strict=True)]
+    mean = np.bincount(index, width) / count
+    partly = part < 1
+    gaps = zip(numbers[partly], 0.1 * mean[partly] / part[partly], strict=True)
+    return rows + [(int(row), "roughness", float(v), "no") for row, v in gaps]
 
 
 def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wander) -> list[_Row]:

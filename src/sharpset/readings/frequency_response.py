@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import html
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 from scipy import stats
-from shapely.geometry import Polygon
 
 from sharpset.pieces import Piece
 from sharpset.readings.light import PieceLight
@@ -240,33 +241,45 @@ def _edges(pose: Pose, piece: Piece) -> list[_Edge]:
     """Return the long straight sides of openings that are no features, and of the outline, on the glass."""
     pixel = np.array(pose.pixel_mm)
     found = []
-    for polygon, plate_inside in [*((opening, False) for opening in piece.openings), (piece.outline, True)]:
-        corners = np.asarray(polygon.exterior.coords)[:-1]
-        for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-            start, stop = pose.to_pixels(np.array([a, b])) * pixel
-            length = float(np.hypot(*(stop - start)))
-            if length < _LEAST_LENGTH_MM:
-                continue
-            along = (stop - start) / length
-            inwards = np.array([-along[1], along[0]])
-            middle = (a + b) / 2
-            centre = pose.to_pixels([np.asarray(polygon.centroid.coords[0])])[0] * pixel
-            to_centre = centre - pose.to_pixels([middle])[0] * pixel
-            if (inwards @ to_centre > 0) != plate_inside:
-                inwards = -inwards
-            if not _blocked(piece, a, b, polygon):
-                found.append(_Edge(start=start, along=along, inwards=inwards, length=length))
+    for side in _free_sides(piece):
+        start, stop, centre = pose.to_pixels(np.array([side.start, side.stop, side.centre])) * pixel
+        length = float(np.hypot(*(stop - start)))
+        if length < _LEAST_LENGTH_MM:
+            continue
+        along = (stop - start) / length
+        inwards = np.array([-along[1], along[0]])
+        if (inwards @ (centre - (start + stop) / 2) > 0) != side.plate_inside:
+            inwards = -inwards
+        found.append(_Edge(start=start, along=along, inwards=inwards, length=length))
     return found
 
 
-def _blocked(piece: Piece, a: FloatArray, b: FloatArray, own: Polygon) -> bool:
-    """Return whether a bar or another opening stands within reach of an edge."""
-    from shapely.geometry import LineString
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Side:
+    """A straight side of an opening or of the outline, with the opening's centre; mm in the piece frame."""
 
-    zone = LineString([a, b]).buffer(_REACH_MM + 0.1, cap_style="flat")
-    shapes = piece.feature_shapes()
-    others = [opening for opening in piece.openings if opening is not own]
-    return any(zone.intersects(shape) for shape in [*shapes, *others])
+    start: tuple[float, float]
+    stop: tuple[float, float]
+    centre: tuple[float, float]
+    plate_inside: bool
+
+
+@lru_cache(maxsize=8)
+def _free_sides(piece: Piece) -> tuple[_Side, ...]:
+    """Return the sides within whose reach no feature and no other opening stands."""
+    found = []
+    others = np.array([*piece.feature_shapes(), *piece.openings])
+    for polygon, plate_inside in [*((opening, False) for opening in piece.openings), (piece.outline, True)]:
+        corners = [(float(x), float(y)) for x, y in polygon.exterior.coords]
+        (centre,) = ((float(x), float(y)) for x, y in polygon.centroid.coords)
+        rest = others[[other is not polygon for other in others]]
+        for a, b in pairwise(corners):
+            if np.hypot(b[0] - a[0], b[1] - a[1]) < 0.9 * _LEAST_LENGTH_MM:
+                continue
+            zone = shapely.LineString([a, b]).buffer(_REACH_MM + 0.1, cap_style="flat")
+            if not shapely.intersects(zone, rest).any():
+                found.append(_Side(start=a, stop=b, centre=centre, plate_inside=plate_inside))
+    return tuple(found)
 
 
 def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:

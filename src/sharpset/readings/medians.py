@@ -1,11 +1,13 @@
-"""Medians of many rows at once, of which each may have gaps."""
+"""Medians of many rows or cells at once, of which each may have gaps."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["row_medians"]
+__all__ = ["Group", "groups_of", "row_medians"]
 
 FloatArray = NDArray[np.float64]
 
@@ -39,3 +41,64 @@ def row_medians(
     low, high = np.maximum(n - 1, 0) // 2, np.minimum(n // 2, values.shape[-1] - 1)
     middle = [np.take_along_axis(ordered, k[..., None], axis=-1)[..., 0] for k in (low, high)]
     return np.where(n > 0, (middle[0] + middle[1]) / 2, empty).astype(float)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Group:
+    """Cells with about equally many members, one row of `members` a cell, filled up at the right by any member."""
+
+    cells: NDArray[np.intp]
+    counts: NDArray[np.intp]
+    members: NDArray[np.intp]
+
+    @property
+    def is_member(self) -> NDArray[np.bool_]:
+        """Which entries of `members` count."""
+        return np.asarray(np.arange(self.members.shape[1]) < self.counts[:, None])
+
+    def medians(self, values: FloatArray) -> FloatArray:
+        """Return the median of the members of each cell."""
+        return self._medians(values[self.members])
+
+    def median_and_spread(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the median and the scaled median absolute deviation (nan of one or two) of each cell."""
+        rows = values[self.members]
+        median = self._medians(rows)
+        spread = 1.4826 * self._medians(np.abs(rows - median[:, None]))
+        return median, np.where(self.counts > 2, spread, np.nan)
+
+    def _medians(self, rows: FloatArray) -> FloatArray:
+        number = np.arange(len(rows))
+        ordered = np.sort(np.where(self.is_member, rows, np.inf), axis=1)
+        return np.asarray((ordered[number, (self.counts - 1) // 2] + ordered[number, self.counts // 2]) / 2)
+
+
+def groups_of(cell: NDArray[np.intp], size: int) -> list[Group]:
+    """Sort entries into their cells.
+
+    Parameters
+    ----------
+    cell : ndarray of int, shape (n,)
+        Cell that each entry belongs to, 0 to ``size - 1``.
+    size : int
+
+    Returns
+    -------
+    list of Group
+        Cells of about the same size are in one group; empty cells are left out.
+    """
+    # Small integers are sorted by their digits, several times as fast as by comparing.
+    digit = 1 << 16
+    order = np.argsort((cell % digit).astype(np.uint16), kind="stable")
+    if size > digit:
+        order = order[np.argsort((cell[order] // digit).astype(np.uint16), kind="stable")]
+    count = np.bincount(cell, minlength=size)
+    start = np.cumsum(count) - count
+    by_size = np.ceil(2 * np.log2(np.maximum(count, 1))).astype(int)
+    groups = []
+    for rank in np.unique(by_size[count > 0]):
+        cells = np.flatnonzero((by_size == rank) & (count > 0))
+        place = start[cells, None] + np.arange(count[cells].max())
+        members = order[np.minimum(place, len(order) - 1)]
+        groups.append(Group(cells=cells, counts=count[cells], members=members))
+    return groups

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sharpset.readings.medians import groups_of
 from sharpset.readings.sampling import Samples
 
 __all__ = ["Profiles", "robust_profiles"]
@@ -56,10 +57,10 @@ def robust_profiles(samples: Samples) -> Profiles:
     cell = samples.owner * n_bins + column
     size = n_strips * n_bins
     shape = (n_strips, n_bins)
-    groups = _groups(cell, size)
+    groups = groups_of(cell, size)
     median, spread = np.zeros(size), np.full(size, np.nan)
     for one in groups:
-        median[one.cells], spread[one.cells] = _median_and_spread(samples.solid[one.members], one.counts)
+        median[one.cells], spread[one.cells] = one.median_and_spread(samples.solid)
     spread = _smooth_spread(spread.reshape(shape)).ravel()
     total, mean, place, dropped = np.zeros((4, size))
     for one in groups:
@@ -83,56 +84,11 @@ def robust_profiles(samples: Samples) -> Profiles:
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Group:
-    """Cells with about equally many members, one row of `members` a cell, filled up at the right by any member."""
-
-    cells: NDArray[np.intp]
-    counts: NDArray[np.intp]
-    members: NDArray[np.intp]
-
-    @property
-    def is_member(self) -> NDArray[np.bool_]:
-        return np.asarray(np.arange(self.members.shape[1]) < self.counts[:, None])
-
-
-def _groups(cell: NDArray[np.intp], size: int) -> list[_Group]:
-    """Sort entries into their cells; empty cells are left out."""
-    # Small integers are sorted by their digits, several times as fast as by comparing.
-    digit = 1 << 16
-    order = np.argsort((cell % digit).astype(np.uint16), kind="stable")
-    if size > digit:
-        order = order[np.argsort((cell[order] // digit).astype(np.uint16), kind="stable")]
-    count = np.bincount(cell, minlength=size)
-    start = np.cumsum(count) - count
-    by_size = np.ceil(2 * np.log2(np.maximum(count, 1))).astype(int)
-    groups = []
-    for rank in np.unique(by_size[count > 0]):
-        cells = np.flatnonzero((by_size == rank) & (count > 0))
-        place = start[cells, None] + np.arange(count[cells].max())
-        members = order[np.minimum(place, len(order) - 1)]
-        groups.append(_Group(cells=cells, counts=count[cells], members=members))
-    return groups
-
-
 def _packed(filled: NDArray[np.bool_], *tables: FloatArray) -> list[FloatArray]:
     """Return tables with the filled steps of each row moved to its left end, zeros behind them."""
     order = np.argsort(~filled, axis=1, kind="stable")[:, : int(filled.sum(axis=1).max())]
     kept = np.take_along_axis(filled, order, axis=1)
     return [np.asarray(np.where(kept, np.take_along_axis(table, order, axis=1), 0.0)) for table in tables]
-
-
-def _median_and_spread(rows: FloatArray, count: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-    """Return the median and the scaled median absolute deviation (nan of one or two) of the first entries of rows."""
-    number = np.arange(len(rows))
-    beyond = np.arange(rows.shape[1]) >= count[:, None]
-
-    def medians(values: FloatArray) -> FloatArray:
-        ordered = np.sort(np.where(beyond, np.inf, values), axis=1)
-        return np.asarray((ordered[number, (count - 1) // 2] + ordered[number, count // 2]) / 2)
-
-    median = medians(rows)
-    return median, np.where(count > 2, 1.4826 * medians(np.abs(rows - median[:, None])), np.nan)
 
 
 def _smooth_spread(spread: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.interpolate import interp1d
 from scipy.optimize import minimize
 from scipy.stats import gamma
 
@@ -46,24 +47,36 @@ class _Model:
     multiplied with the autocorrelation of the window, and transformed.
     """
 
-    window: FloatArray
-    transfer: FloatArray
     n: int
+    frequency: FloatArray
+    """Of the densities that `blurred` turns into expected power."""
+    blurred: FloatArray
+    white: FloatArray
+    """Expected power of white noise of variance 1."""
+
+    @classmethod
+    def of(cls, lagged_window: FloatArray, transfer: FloatArray, n: int) -> _Model:
+        """Return the model of tracks of `n` steps; it is linear in the density, so that one matrix says it all."""
+        n_fine = 2 * (len(transfer) - 1)
+        frequency: FloatArray = np.fft.rfftfreq(n_fine).astype(float)
+        autocovariance = np.fft.irfft(np.diag(transfer**2), n_fine, axis=1)[:, :n]
+        noise = np.zeros((1, n))
+        noise[0, 0] = 1.0
+        seen = np.vstack((autocovariance, noise)) * lagged_window
+        lags = np.concatenate((seen, np.zeros((len(seen), n_fine - 2 * n + 1)), seen[:, :0:-1]), axis=1)
+        whole = np.fft.rfft(lags, axis=1).real
+        power = interp1d(frequency, whole / lagged_window[0], axis=1)(np.fft.rfftfreq(n))
+        return cls(n=n, frequency=frequency, blurred=power[:-1].T.copy(), white=power[-1])
 
     def expected(self, p: FloatArray, shape: str) -> FloatArray:
-        log_sd, log_length, log_noise = p
-        n_fine = 2 * (len(self.transfer) - 1)
-        f = np.fft.rfftfreq(n_fine)
-        sd, length = np.exp(log_sd), np.exp(log_length)
+        """Return the expected periodogram for the logarithms of deviation, correlation length and noise."""
+        sd, length, noise = np.exp(p)
+        f = self.frequency
         if shape == "exponential":
             density = sd**2 * 2 * length / (1 + (2 * np.pi * f * length) ** 2)
         else:
             density = sd**2 * np.sqrt(np.pi) * length * np.exp(-((np.pi * f * length) ** 2))
-        seen = np.fft.irfft(density * self.transfer**2, n_fine)[: self.n]
-        seen[0] += np.exp(2 * log_noise)
-        lags = np.concatenate((seen * self.window, np.zeros(n_fine - 2 * self.n + 1), (seen * self.window)[:0:-1]))
-        whole = np.fft.rfft(lags).real
-        return np.asarray(np.interp(np.fft.rfftfreq(self.n), f, whole) / self.window[0])
+        return np.asarray(self.blurred @ density + noise**2 * self.white)
 
 
 def fit_spectrum(shift_mm: FloatArray, *, step_mm: float, sigma_mm: float, noise_mm: float) -> SpectrumFit:
@@ -94,7 +107,7 @@ def fit_spectrum(shift_mm: FloatArray, *, step_mm: float, sigma_mm: float, noise
     f_fine = np.fft.rfftfreq(max(1024, 1 << int(np.ceil(np.log2(4 * n)))))
     # Steps one pixel long average over a pixel; the blur is a Gaussian along the edge as across it.
     transfer = np.exp(-2 * (np.pi * f_fine * sigma_mm / step_mm) ** 2)
-    model = _Model(window=lagged, transfer=transfer, n=n)
+    model = _Model.of(lagged, transfer, n)
     f = np.fft.rfftfreq(n)
     used = (f > 1.5 / n) & (f < 0.5)
     # Where blur leaves less than a tenth of an edge's power, pixels beat with edges that lean, and feign ripples.

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
-from sharpset.readings.medians import row_medians
+from sharpset.readings.medians import groups_of, row_medians
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
@@ -26,6 +26,7 @@ _TURNS = 3
 _SMOOTH_PX = 1.5
 _REACH = 3.5
 _MOST_SPREADS = 4.0
+_FEWEST = 8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -173,14 +174,12 @@ def first_wander(
     steepest = np.zeros(len(width))
     np.maximum.at(steepest, own, slope)
     steep = np.flatnonzero(slope > 0.7 * steepest[own])
-    order = steep[np.argsort(own[steep], kind="stable")]
-    ends = np.searchsorted(own[order], np.arange(len(width) + 1))
     found = np.zeros(len(width))
-    for i in range(len(width)):
-        here = order[ends[i] : ends[i + 1]]
-        if len(here) > 8:
-            square = (1.4826 * np.median(np.abs(residual[here]))) ** 2 - noise[i] ** 2
-            found[i] = np.sqrt(max(square, 0.0)) / np.median(slope[here])
+    for one in groups_of(own[steep], len(width)):
+        here = one.cells
+        square = (1.4826 * one.medians(np.abs(residual[steep]))) ** 2 - noise[here] ** 2
+        wander = np.sqrt(np.maximum(square, 0.0)) / one.medians(slope[steep])
+        found[here] = np.where(one.counts > _FEWEST, wander, 0.0)
     return found
 
 

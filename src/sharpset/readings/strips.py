@@ -363,7 +363,7 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Li
     normal = information.copy()
     index = np.arange(6)
     normal[:, index, index] += problem.prior_precision + 1e-12
-    covariance: FloatArray = np.linalg.inv(normal)
+    covariance: FloatArray = np.linalg.inv(normal).astype(float)
     deviation = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
     return StripFits(
         width_mm=p[:, WIDTH],

@@ -14,7 +14,7 @@ from sharpset.readings.dust import find_dust
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.spread import measure_edge_spread, select_samples, wide_edges
-from sharpset.readings.straightening import Straightened, first_wander, near_edges, straighten
+from sharpset.readings.straightening import NearEdges, Straightened, first_wander, near_edges, straighten
 from sharpset.readings.strips import StripFits
 
 __all__ = ["SecondLook", "improved", "look_again"]
@@ -78,12 +78,13 @@ def look_again(
     if len(chosen) == 0:
         return None
     samples, fits, noise = select_samples(samples, chosen), _selected(fits, chosen), noise[chosen]
-    straight = straighten(samples, fits, spread, noise)
+    near = near_edges(samples, fits, spread)
+    straight = straighten(samples, fits, spread, noise, near=near)
     dust = np.zeros(len(samples.solid), dtype=bool)
     if dirty[chosen].any():
-        left = _unexplained(straight.samples, fits, spread, straight.wander_mm)
+        left = _unexplained(straight.samples, fits, near, straight.wander_mm)
         dust = find_dust(samples, left, noise)
-        straight = straighten(samples, fits, spread, noise, dust=dust)
+        straight = straighten(samples, fits, spread, noise, near=near, dust=dust)
     kept = _without(straight.samples, dust)
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.
@@ -169,15 +170,14 @@ def _rough_and_dirty(
     base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
     wander = first_wander(near, samples.solid[near.index] - base, fits.width_mm, fits.centre_mm, noise)
     steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
-    left = np.abs(_unexplained(samples, fits, spread, wander)) > _MARK * noise[samples.owner]
+    left = np.abs(_unexplained(samples, fits, near, wander)) > _MARK * noise[samples.owner]
     marks = np.bincount(samples.owner, left, len(noise))
     return wander * steepest > _ROUGH * noise, marks >= 2
 
 
-def _unexplained(samples: Samples, fits: StripFits, spread: EdgeSpread, wander_mm: FloatArray) -> FloatArray:
+def _unexplained(samples: Samples, fits: StripFits, near: NearEdges, wander_mm: FloatArray) -> FloatArray:
     """Return what is left of each pixel, less what an edge not followed well enough would leave."""
     own = samples.owner
-    near = near_edges(samples, fits, spread)
     base = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm
     sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
     inside = np.abs(samples.d_mm - fits.centre_mm[own]) < fits.width_mm[own] / 2

@@ -51,8 +51,9 @@ class Straightened:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class NearEdges:
-    """Pixels near the edges."""
+    """Pixels near the edges, and in which of `n_steps` steps along its strip each lies."""
 
+    n_steps: int
     index: NDArray[np.intp]
     own: NDArray[np.intp]
     cell: NDArray[np.intp]
@@ -84,6 +85,7 @@ def straighten(
     spread: EdgeSpread,
     noise: FloatArray,
     *,
+    near: NearEdges | None = None,
     dust: NDArray[np.bool_] | None = None,
 ) -> Straightened:
     """Follow both edges of every strip and lay them straight.
@@ -96,6 +98,8 @@ def straighten(
     spread : EdgeSpread
     noise : ndarray of float, shape (n_strips,)
         Standard deviation of one pixel (share solid) where the strip is flat.
+    near : NearEdges, optional
+        Of these strips, where it is known already.
     dust : ndarray of bool, shape (n,), optional
         Pixels on foreign marks; they follow the edge without having a say in it.
 
@@ -105,10 +109,9 @@ def straighten(
         Strips whose local width would fall to nothing somewhere are left as they are.
     """
     step = samples.pixel_mm
-    n_strips = len(samples.strips)
-    n_steps = int(np.ceil(2 * samples.half_length_mm.max() / step)) + 1
-    shape = (n_strips, n_steps)
-    near = near_edges(samples, fits, spread, n_steps)
+    near = near if near is not None else near_edges(samples, fits, spread)
+    n_steps = near.n_steps
+    shape = (len(samples.strips), n_steps)
     base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
     data = samples.solid[near.index] - base
     noise = np.maximum(noise, 2e-3)
@@ -144,8 +147,9 @@ def straighten(
     )
 
 
-def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread, n_steps: int = 1) -> NearEdges:
-    """Return the pixels within a few blurs of an edge, sorted into `n_steps` steps along each strip."""
+def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdges:
+    """Return the pixels within a few blurs of an edge, sorted into steps of a pixel along each strip."""
+    n_steps = int(np.ceil(2 * samples.half_length_mm.max() / samples.pixel_mm)) + 1
     own = samples.owner
     from_edge = np.abs(np.abs(samples.d_mm - fits.centre_mm[own]) - fits.width_mm[own] / 2)
     index = np.flatnonzero(from_edge < _REACH * fits.sigma_mm[own])
@@ -153,6 +157,7 @@ def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread, n_steps: i
     column = np.floor((samples.t_mm[index] + samples.half_length_mm[own]) / samples.pixel_mm).astype(np.intp)
     sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
     return NearEdges(
+        n_steps=n_steps,
         index=index,
         own=own,
         cell=own * n_steps + np.clip(column, 0, n_steps - 1),

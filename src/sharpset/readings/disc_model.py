@@ -10,14 +10,13 @@ from scipy.special import chndtr, ive, ndtr
 
 from sharpset.readings.blur import EdgeSpread
 
-__all__ = ["DiscState", "Patches", "blurred_disc", "evaluate_discs", "iterate_discs"]
+__all__ = ["Patches", "blurred_disc", "evaluate_discs"]
 
 FloatArray = NDArray[np.float64]
 _STEP = 0.08
 """Step of the tables that stand for the blurred disc, in blur widths: linear interpolation errs by 2e-4."""
 _REACH = 6.0
 """Blur widths from the edge beyond which the light is flat."""
-_N_TURNS, _ROBUST_FROM, _LEAST_TURNS = 15, 3, 5
 _STRAIGHT = 20.0
 
 
@@ -35,6 +34,8 @@ class Patches:
         Hole that each pixel belongs to, in rising order without gaps.
     start : ndarray of int, shape (n_holes,)
         First pixel of each hole.
+    column, row : ndarray of int, shape (n,)
+        Of each pixel in its hole's own box.
     """
 
     x_mm: FloatArray
@@ -42,15 +43,26 @@ class Patches:
     solid: FloatArray
     owner: NDArray[np.intp]
     start: NDArray[np.intp]
+    column: NDArray[np.intp]
+    row: NDArray[np.intp]
 
     @classmethod
-    def joined(cls, x_mm: list[FloatArray], y_mm: list[FloatArray], solid: list[FloatArray]) -> Patches:
+    def joined(
+        cls,
+        x_mm: list[FloatArray],
+        y_mm: list[FloatArray],
+        solid: list[FloatArray],
+        column: list[NDArray[np.intp]],
+        row: list[NDArray[np.intp]],
+    ) -> Patches:
         """Return the patches of several holes as one."""
         counts = np.array([len(part) for part in x_mm])
         return cls(
             x_mm=np.concatenate(x_mm),
             y_mm=np.concatenate(y_mm),
             solid=np.concatenate(solid),
+            column=np.concatenate(column),
+            row=np.concatenate(row),
             owner=np.repeat(np.arange(len(counts)), counts),
             start=np.concatenate(([0], np.cumsum(counts)[:-1])).astype(np.intp),
         )
@@ -69,27 +81,9 @@ class Patches:
         """Return the patches of some holes, and which pixels of the whole they are."""
         slices = self.slices()
         pixels = np.concatenate([np.arange(slices[i].start, slices[i].stop) for i in chosen])
-        parts = [[values[slices[i]] for i in chosen] for values in (self.x_mm, self.y_mm, self.solid)]
-        return Patches.joined(*parts), pixels
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class DiscState:
-    """Where the fit of many holes ended.
-
-    Attributes
-    ----------
-    p : ndarray of float, shape (n_holes, 5)
-        Centre x and y, radius (mm), level around the hole, contrast.
-    weight : ndarray of float, shape (n,)
-        Of each pixel in the last step.
-    noise : ndarray of float, shape (n_holes,)
-        Standard deviation of one pixel, share solid.
-    """
-
-    p: FloatArray
-    weight: FloatArray
-    noise: FloatArray
+        x, y, solid = ([values[slices[i]] for i in chosen] for values in (self.x_mm, self.y_mm, self.solid))
+        column, row = ([values[slices[i]] for i in chosen] for values in (self.column, self.row))
+        return Patches.joined(x, y, solid, column, row), pixels
 
 
 def blurred_disc(r: FloatArray, radius: FloatArray | float, sigma: float) -> FloatArray:
@@ -170,97 +164,3 @@ def evaluate_discs(patches: Patches, p: FloatArray, sigma: float, spread: EdgeSp
     jacobian[:, 3] = 1.0
     jacobian[:, 4] = -span
     return p[own, 3] - contrast * span, jacobian
-
-
-def iterate_discs(
-    patches: Patches,
-    p: FloatArray,
-    *,
-    sigma: float,
-    spread: EdgeSpread,
-    noise: float,
-    precision: FloatArray,
-    mean: FloatArray,
-    reach_mm: FloatArray,
-) -> DiscState:
-    """Fit all holes by reweighted Gauss-Newton steps.
-
-    Parameters
-    ----------
-    patches : Patches
-    p : ndarray of float, shape (n_holes, 5)
-        Start values, as for `evaluate_discs`.
-    sigma, spread : blur
-    noise : float
-        Standard deviation of one pixel, share solid.
-    precision, mean : ndarray of float, shape (5,)
-        Of what is known beforehand of each parameter.
-    reach_mm : ndarray of float, shape (n_holes,)
-        How far a centre may wander beyond the hole's radius.
-
-    Returns
-    -------
-    DiscState
-    """
-    p, radius = p.copy(), p[:, 2].copy()
-    weight = np.full(len(patches.owner), noise**-2)
-    noises = np.full(patches.n_holes, noise)
-    todo, part, pixels = np.arange(patches.n_holes), patches, np.arange(len(patches.owner))
-    for turn in range(_N_TURNS):
-        model, jacobian = evaluate_discs(part, p[todo], sigma, spread)
-        residual = part.solid - model
-        if turn == _ROBUST_FROM:
-            for i, one in zip(todo, part.slices(), strict=True):
-                middle = np.median(residual[one])
-                noises[i] = max(noise, 1.4826 * float(np.median(np.abs(residual[one] - middle))))
-        if turn >= _ROBUST_FROM:
-            for i, one in zip(todo, part.slices(), strict=True):
-                weight[pixels[one]] = _weights(residual[one], jacobian[one, 2], noises[i])
-        step = _solve(part, jacobian, residual, weight[pixels], precision, mean - p[todo])
-        most = (0.4 * radius[todo] + sigma)[:, None]
-        step[:, :3] = np.clip(step[:, :3], -most, most)
-        moved = p[todo] + step
-        moved[:, 2] = np.clip(moved[:, 2], 0.02 * sigma, 3 * radius[todo] + 3 * sigma)
-        room = (reach_mm[todo] + radius[todo])[:, None]
-        moved[:, :2] = np.clip(moved[:, :2], -room, room)
-        p[todo] = moved
-        if turn >= _LEAST_TURNS:
-            moving = np.any(np.abs(step[:, :3]) >= 1e-5, axis=1)
-            if not moving.any():
-                break
-            if not moving.all():
-                todo = todo[moving]
-                part, pixels = patches.some(todo)
-    return DiscState(p=p, weight=weight, noise=noises)
-
-
-def _solve(
-    patches: Patches,
-    jacobian: FloatArray,
-    residual: FloatArray,
-    weight: FloatArray,
-    precision: FloatArray,
-    away: FloatArray,
-) -> FloatArray:
-    """Return the Gauss-Newton step of every hole."""
-    normal = np.empty((patches.n_holes, 5, 5))
-    gradient = np.empty((patches.n_holes, 5))
-    for i, one in enumerate(patches.slices()):
-        weighted = jacobian[one] * weight[one, None]
-        normal[i] = weighted.T @ jacobian[one]
-        gradient[i] = weighted.T @ residual[one]
-    normal += np.diag(precision + 1e-9)
-    return np.asarray(np.linalg.solve(normal, (gradient + precision * away)[..., None])[..., 0])
-
-
-def _weights(residual: FloatArray, per_radius: FloatArray, noise: float) -> FloatArray:
-    """Return weights that drop foreign marks but not the wanderings of a rough edge.
-
-    A residual is judged against the pixel noise and, near the edge, against what the edge's own
-    scatter about the circle makes of it.
-    """
-    size = np.abs(per_radius)
-    steep = size > 0.5 * size.max()
-    wander = 1.4826 * float(np.median(np.abs(residual[steep]) / size[steep])) if steep.any() else 0.0
-    scale = np.hypot(noise, size * wander)
-    return np.asarray(np.clip((6.0 - np.abs(residual) / scale) / 3.0, 0.0, 1.0) / noise**2)

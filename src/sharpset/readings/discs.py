@@ -10,7 +10,10 @@ from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.circles import fit_circle
-from sharpset.readings.disc_model import Patches, evaluate_discs, iterate_discs
+from sharpset.readings.disc_cleaning import clean_discs
+from sharpset.readings.disc_fit import DiscProblem, iterate_discs
+from sharpset.readings.disc_model import Patches, evaluate_discs
+from sharpset.readings.disc_start import start_disc
 from sharpset.readings.light import PieceLight
 from sharpset.readings.strips import Light, Priors, WidthParts
 from sharpset.scans import Pose
@@ -75,6 +78,8 @@ class _Patch:
     x: FloatArray
     y: FloatArray
     solid: FloatArray
+    column: NDArray[np.intp]
+    row: NDArray[np.intp]
     area_mm2: float
     scale: float
 
@@ -87,6 +92,7 @@ def fit_discs(
     priors: Priors | None = None,
     *,
     levels: Light | None = None,
+    clean: bool = False,
 ) -> list[DiscFit]:
     """Fit a blurred disc to the pixels around every hole, all at once.
 
@@ -100,6 +106,8 @@ def fit_discs(
         Contrast and surrounding level are held near the scan's values, as for strips.
     levels : Light, optional
         Needed for the share of the transfer curve in the uncertainty's parts, which is 0 without it.
+    clean : bool
+        Look for dust and other foreign marks, and fit those holes again without their pixels.
 
     Returns
     -------
@@ -110,22 +118,35 @@ def fit_discs(
     priors = priors or Priors()
     sigma = spread.mean_sigma_mm
     patches = [_patch(light, pose, disc) for disc in discs]
-    whole = Patches.joined([one.x for one in patches], [one.y for one in patches], [one.solid for one in patches])
+    whole = _joined(patches)
     radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
     precision = np.array([0.0, 0.0, 0.0, priors.level**-2, priors.contrast**-2])
-    found = iterate_discs(
-        whole,
-        np.array([_start(one, radius) for one, radius in zip(patches, radii, strict=True)]),
-        sigma=sigma,
+    problem = DiscProblem(
+        patches=whole,
+        sigma_mm=sigma,
         spread=spread,
-        noise=max(light.noise / max(abs(light.contrast), 1e-6), 2e-3),
+        noise=max(light.noise / max(abs(light.contrast), 1e-6), 0.5 * _quantum(light), 2e-3),
         precision=precision,
         mean=np.array([0.0, 0.0, 0.0, 1.0, 1.0]),
         reach_mm=np.array([disc.reach_mm for disc in discs]),
+        pixel_mm=float(np.mean(pose.pixel_mm)),
     )
+    start = [
+        start_disc(one.x, one.y, one.solid, radius_mm=radius, pixel_area_mm2=one.area_mm2)
+        for one, radius in zip(patches, radii, strict=True)
+    ]
+    found = iterate_discs(problem, np.array(start))
+    if clean:
+        found = clean_discs(problem, found, np.array(radii))
+    model, jacobian = evaluate_discs(whole, found.p, sigma, spread)
+    # Blur is shared: what its scatter does to the diameter is found by a finite difference.
+    wider = evaluate_discs(whole, found.p, sigma * (1 + spread.u_relative), spread)[0]
     fits = []
     for i, (disc, patch, pixels) in enumerate(zip(discs, patches, whole.slices(), strict=True)):
         state = _State(
+            model=model[pixels],
+            jacobian=jacobian[pixels],
+            wider=wider[pixels],
             weight=found.weight[pixels],
             noise=float(found.noise[i]),
             precision=precision,
@@ -153,29 +174,43 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     keep = (r <= reach) & (r >= min(inner - 0.1, 0.35 * reach) if inner > 1.0 else r <= reach)
     columns, rows = columns[keep], rows[keep]
     return _Patch(
-        x=x[keep], y=y[keep], solid=light.solid_share(columns, rows), area_mm2=float(pixel.prod()), scale=scale
+        x=x[keep],
+        y=y[keep],
+        solid=light.solid_share(columns, rows),
+        column=columns - low[0],
+        row=rows - low[1],
+        area_mm2=float(pixel.prod()),
+        scale=scale,
     )
 
 
-def _start(patch: _Patch, radius: float) -> FloatArray:
-    missing = np.clip(1 - patch.solid, 0.0, 1.5)
-    missing[missing < 0.15] = 0.0
-    total = max(missing.sum(), 1e-9)
-    x, y = (missing * patch.x).sum() / total, (missing * patch.y).sum() / total
-    found = float(np.sqrt(max(missing.sum() * patch.area_mm2, 1e-9) / np.pi))
-    start = found if found < 1.5 * radius and np.hypot(patch.x, patch.y).min() < 0.3 * radius else radius
-    return np.array([x, y, max(start, 0.15 * radius), 1.0, 1.0])
+def _joined(patches: Sequence[_Patch]) -> Patches:
+    return Patches.joined(
+        [one.x for one in patches],
+        [one.y for one in patches],
+        [one.solid for one in patches],
+        [one.column for one in patches],
+        [one.row for one in patches],
+    )
 
 
-def _evaluate(patch: _Patch, p: FloatArray, sigma: float, spread: EdgeSpread) -> tuple[FloatArray, FloatArray]:
-    alone = Patches.joined([patch.x], [patch.y], [patch.solid])
-    return evaluate_discs(alone, p[None, :], sigma, spread)
+def _quantum(light: PieceLight) -> float:
+    """Return the step between two stored values where the plate is, share solid: flat light may sit between two."""
+    if light.stored.dtype.kind != "u":
+        return 0.0
+    levels = np.asarray(light.decode(np.arange(np.iinfo(light.stored.dtype).max + 1).astype(light.stored.dtype)))
+    plate = light.plate(np.array(light.plate.centre_px[0]), np.array(light.plate.centre_px[1]))
+    at = int(np.clip(np.argmin(np.abs(levels - float(plate))), 1, len(levels) - 2))
+    return float(levels[at + 1] - levels[at - 1]) / 2 / max(abs(light.contrast), 1e-6)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _State:
     """Where an iteration ended, for the uncertainty."""
 
+    model: FloatArray
+    jacobian: FloatArray
+    wider: FloatArray
     weight: FloatArray
     noise: float
     precision: FloatArray
@@ -184,7 +219,7 @@ class _State:
 
 
 def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: EdgeSpread, state: _State) -> DiscFit:
-    model, jacobian = _evaluate(patch, p, sigma, spread)
+    model, jacobian = state.model, state.jacobian
     residual = patch.solid - model
     used = state.weight > 0.5 * state.weight.max()
     misfit = float(np.sqrt(np.mean(residual[used] ** 2))) / state.noise if used.any() else np.nan
@@ -195,9 +230,7 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
     covariance = np.linalg.inv(information + np.diag(state.precision + 1e-9))
     deviation = np.sqrt(np.diag(covariance))
     gain = covariance @ weighted.T
-    # Blur is shared: what its scatter does to the diameter is found by a finite difference.
-    wider = _evaluate(patch, p, sigma * (1 + spread.u_relative), spread)[0]
-    pull = gain @ (model - wider)
+    pull = gain @ (model - state.wider)
     from_data = float(covariance[2] @ information @ covariance[2])
     noise_share = min(state.inflation**2 / scale, 1.0)
     by_prior = covariance[2] * state.precision

@@ -37,7 +37,7 @@ _MOST_DUST, _MUCH_DUST = 0.10, 0.01
 _UNEVEN_BLUR, _MUCH_UNEVEN_BLUR = 1.25, 2.0
 """A blur that is off by 20 % moves widths of two pixels by 0.15 px, by 40 % about twice as much; features of all places
 share one blur, from which each may depart by what their scatter allows."""
-_OVERSHOOT, _MOST_OVERSHOOT = 0.008, 0.04
+_OVERSHOOT, _MOST_OVERSHOOT = 0.010, 0.04
 _LOPSIDED, _LOPSIDED_FROM = 0.01, 0.02
 """Sharpened after encoding, edges of rendered pictures moved by 2 to 5 um at 1200 dpi from an overshoot of 0.02 on, and
 intervals no longer held the truth. In linear light 0.026 did no harm and 0.06 did."""

@@ -16,6 +16,7 @@ __all__ = ["RimScales", "find_marks", "rim_scales"]
 FloatArray = NDArray[np.float64]
 _RINGS = 6
 """Rings on either side of an edge that are looked at apart; what is further away is flat."""
+_FLAT_RINGS, _NOISIER_INSIDE = 2, 2.0
 _FEWEST = 20
 _WANDER_RINGS, _SMEAR, _MOST_WANDERS = 2, 1.5, 4.0
 _ROUGHEST, _ROUGHEST_DIRTY = 3.0, 1.25
@@ -151,7 +152,13 @@ def _by_ring(
     enough = (count >= _FEWEST).reshape(table.shape)
     if typical is None:
         typical = np.array([_typical(table[:, k], enough[:, k]) for k in range(n_rings)])
-    return np.asarray(np.clip(np.where(enough, table, 0.0), typical, roughest[:, None] * typical))
+        # Few holes are large enough to have a flat middle, and dust may fill it: it is not much noisier than the plate.
+        flat = typical[-1]
+        typical[:_FLAT_RINGS] = np.minimum(typical[:_FLAT_RINGS], _NOISIER_INSIDE * flat)
+    # Only what lies near an edge is made uneven by the edge's own wandering.
+    most = np.tile(roughest[:, None], (1, n_rings))
+    most[:, [*range(_FLAT_RINGS), *range(n_rings - _FLAT_RINGS, n_rings)]] = _ROUGHEST_DIRTY
+    return np.asarray(np.clip(np.where(enough, table, 0.0), typical, most * typical))
 
 
 def _typical(values: FloatArray, enough: NDArray[np.bool_]) -> float:
@@ -183,8 +190,8 @@ def find_marks(
     Marks start from single pixels from five spreads on and from patches of five by five from four and a half of their
     own spread on. They grow over the pixels beside them whose own three by three are beyond two spreads, and by one
     pixel more: the faint skirts of a mark shift an edge. Where a hole would lose more than 60 % of its rim, marks grow
-    less; where that does not help it is left alone, as that is no dust but how the hole was formed. Marks further than
-    six blurs from the edge do no harm.
+    less; where that does not help it is left alone, as that is no dust but how the hole was formed. Marks on the
+    plate further than six blurs from the edge do no harm.
     """
     followed = _followed(patches, p, residual, scales.wander_mm, sigma)
     z = followed / scales.scale
@@ -195,10 +202,9 @@ def find_marks(
     marks = np.zeros(len(z), dtype=bool)
     for i, one in enumerate(patches.slices()):
         r = np.hypot(patches.x_mm[one] - p[i, 0], patches.y_mm[one] - p[i, 1])
-        away = np.abs(r - p[i, 2])
-        if not (seed[one] & (away < _FAR * sigma)).any():
+        if not (seed[one] & (r - p[i, 2] < _FAR * sigma)).any():
             continue
-        rim = away < sigma
+        rim = np.abs(r - p[i, 2]) < sigma
         at = (patches.row[one], patches.column[one])
         # Noise that neighbours share shows in patches of five by five at least as much as in those of three by three.
         near = np.abs(_sum(z[one], at, _NEAR)) / together[one]

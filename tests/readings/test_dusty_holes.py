@@ -1,0 +1,120 @@
+"""Holes with dust on their rims, beside them and inside them, drawn from closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from edge_pictures import hole
+
+from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.disc_start import start_disc
+from sharpset.readings.discs import Disc, DiscFit, fit_discs
+from sharpset.readings.light import LightMap, PieceLight
+from sharpset.readings.strips import Priors
+from sharpset.scans import Pose
+from sharpset.scans.scan import PixelSize
+
+PIXEL, SIGMA, CNR = 0.02, 1.0, 50.0
+ROOM = 61
+BLUR = PIXEL * np.hypot(SIGMA, np.sqrt(1 / 12))
+
+
+def _light(picture: np.ndarray) -> PieceLight:
+    def even(value: float) -> LightMap:
+        return LightMap(coefficients=np.array([value]), centre_px=np.zeros(2), span_px=np.ones(2), order=0)
+
+    return PieceLight(
+        stored=picture,
+        decode=lambda values: values,
+        origin=(0, 0),
+        plate=even(1.0),
+        background=even(0.0),
+        noise=1 / CNR,
+        contrast=1.0,
+        clipped=0.0,
+        noise_inflation=1.0,
+    )
+
+
+def _blob(picture: np.ndarray, column: float, row: float, radius: float, light: float) -> None:
+    rows, columns = np.indices(picture.shape)
+    cover = np.exp(-((rows - row) ** 2 + (columns - column) ** 2) / (2 * radius**2))
+    picture[:] = picture * (1 - cover) + light * cover
+
+
+def _read(diameters: np.ndarray, blobs: dict[int, tuple[float, float, float, float]], seed: int) -> list[DiscFit]:
+    """Draw holes in a row; `blobs` lie at (x, y, radius) px from a hole's centre and have their own light."""
+    rng = np.random.default_rng(seed)
+    picture = np.ones((ROOM, ROOM * len(diameters)))
+    discs = []
+    for i, diameter in enumerate(diameters):
+        x, y = ROOM * (i + 0.5) + rng.uniform(-0.3, 0.3), ROOM / 2 + rng.uniform(-0.3, 0.3)
+        hole(picture, centre=(x, y), diameter=diameter, sigma=SIGMA, height=-1.0)
+        if i in blobs:
+            dx, dy, radius, light = blobs[i]
+            _blob(picture, x + dx, y + dy, radius, light)
+        place = (ROOM * (i + 0.5) * PIXEL, ROOM / 2 * PIXEL)
+        discs.append(Disc(name=f"h{i}", diameter_mm=diameter * PIXEL, x_mm=place[0], y_mm=place[1], reach_mm=0.3))
+    picture += rng.normal(0, 1 / CNR, picture.shape)
+    pose = Pose(matrix=np.array([[1 / PIXEL, 0, 0], [0, 1 / PIXEL, 0]]), pixel_mm=PixelSize(PIXEL, PIXEL))
+    spread = EdgeSpread(sigma_x_mm=BLUR, sigma_y_mm=BLUR)
+    return fit_discs(_light(picture), pose, discs, spread, Priors(contrast=0.003), clean=True)
+
+
+def _bound_px(diameter: float) -> float:
+    """Standard deviation with free centre and level; 2.12 sqrt(s / D) / CNR is the closed form with these known.
+
+    The exact pixel-integrated model for s = 1: 1.05 px / CNR at D = 5, 0.65 at D = 14, and less above (times 1.12).
+    """
+    return float(2.12 * 1.12 * np.sqrt(1.04 / diameter) / CNR)
+
+
+SIZES = np.array([5.0, 9.0, 14.0, 20.0, 20.0, 14.0, 9.0, 5.0, 14.0, 9.0])
+BLOBS = {
+    "rim": {2: (7.0, 0.0, 2.0, 0.5), 5: (0.0, -7.0, 1.5, 0.4), 3: (-7.0, 7.0, 2.5, 0.1)},
+    "inside": {3: (2.0, -1.0, 2.0, 0.7), 4: (-4.0, 2.0, 1.5, 0.5), 8: (0.0, 1.0, 1.0, 0.6)},
+    "beside": {1: (9.0, 3.0, 1.5, 0.2), 6: (-8.0, -6.0, 2.0, 0.3), 9: (0.0, 9.0, 1.5, 0.0)},
+}
+
+
+@pytest.mark.parametrize("where", BLOBS)
+def test_dust_costs_a_hole_little_more_than_what_it_hides(where):
+    away = []
+    for seed in range(6):
+        fits = _read(SIZES, BLOBS[where], seed)
+        away += [(fits[i].diameter_mm / PIXEL - SIZES[i]) / _bound_px(SIZES[i]) for i in BLOBS[where]]
+    # 18 holes: a ratio of 1 scatters by 1 / sqrt(36) = 17 %. Up to a third of the rim and its skirts are hidden, which
+    # alone makes 1.25; what dust leaves unnoticed is allowed as much again.
+    assert np.sqrt(np.mean(np.square(away))) < 1.25 * 1.25 * 1.5
+
+
+def test_clean_holes_reach_the_bound():
+    away = []
+    for seed in range(4):
+        fits = _read(SIZES, {}, 100 + seed)
+        away += [(f.diameter_mm / PIXEL - d) / _bound_px(d) for f, d in zip(fits, SIZES, strict=True)]
+    # 40 holes: three times 1 / sqrt(80) = 11 %.
+    assert np.sqrt(np.mean(np.square(away))) < 1.34
+    assert abs(np.mean(away)) < 3 / np.sqrt(40)
+
+
+def test_dust_as_dark_as_a_small_hole_beside_it_is_not_taken_for_the_hole():
+    """Ten holes lie where they should; beside the smallest lies a larger spot, 6 px off, less than printers err."""
+    fits = _read(SIZES, {0: (5.0, 4.0, 2.0, 0.0), 7: (-4.5, -4.5, 2.0, 0.1)}, 7)
+    for i in (0, 7):
+        assert np.hypot(fits[i].shift_x_mm, fits[i].shift_y_mm) < 1.0 * PIXEL
+        assert abs(fits[i].diameter_mm / PIXEL - SIZES[i]) < 0.5
+
+
+@pytest.mark.parametrize(("column", "row"), [(0.0, 0.0), (1.7, -1.2)])
+def test_a_start_comes_within_the_blur_although_dust_hides_a_third_of_the_rim(column, row):
+    picture = np.ones((ROOM, ROOM))
+    hole(picture, centre=(30 + column, 30 + row), diameter=14.0, sigma=SIGMA, height=-1.0)
+    _blob(picture, 30 + column + 6.0, 30 + row, 2.5, 0.9)
+    rows, columns = (a.ravel() for a in np.indices(picture.shape))
+    start = start_disc(
+        (columns - 30) * PIXEL, (rows - 30) * PIXEL, picture.ravel(), radius_mm=8 * PIXEL, pixel_area_mm2=PIXEL**2
+    )
+    # From within the blur of an edge its derivative leads to it.
+    assert np.hypot(start[0] / PIXEL - column, start[1] / PIXEL - row) < SIGMA
+    assert abs(start[2] / PIXEL - 7.0) < SIGMA

@@ -253,3 +253,16 @@ def test_cast_fatigue_plackett_burman(tmp_path):
     assert {"F", "F:G"} <= chosen
     size = fit.responses["y"].reduced.terms.set_index("term")["estimate"].abs().drop("Intercept").sort_values()
     assert set(size.index[-2:]) == {"F", "F:G"}
+
+
+def test_battery_life(tmp_path):
+    # Montgomery, ch. 5, from memory: F material 7.91, temperature 28.97, interaction 3.56, error mean square 675.21 on
+    # 27 degrees of freedom.
+    table = published("montgomery_battery_3pow2")
+    table["temp"] = "t" + table["temp"].astype(str)
+    fit = fit_published(table, factors=["material", "temp"], responses=["life"], folder=tmp_path).responses["life"]
+    for kind in ("I", "II", "III"):
+        anova = fit.anova[kind].set_index("term")
+        assert anova["F"].iloc[:3].tolist() == pytest.approx([7.91, 28.97, 3.56], abs=0.006)
+        assert anova["ms"]["Residual"] == pytest.approx(675.21, abs=0.006)
+    assert fit.df_resid == 27

@@ -139,3 +139,26 @@ def test_cake_whole_plots_of_replicate_and_recipe():
     test = found.f_test(np.eye(18)[1:3])
     assert test["df_denominator"] == pytest.approx(42.0, abs=1e-3)
     assert found.f_test(np.eye(18)[3:8])["df_denominator"] == pytest.approx(210.0, abs=1e-3)
+
+
+def test_corrosion_as_a_split_plot_plan(tmp_path):
+    # Box, Hunter & Hunter 2005, ch. 9, from memory: mean squares 26519/2 heats, 14440/3 between heats of one
+    # temperature, 4289/3, 3270/6 and 1121/9 give F 2.75, 11.48 and 4.38.
+    table = published("box_corrosion_splitplot")
+    table["temp"] = "t" + table["temp"].astype(str)
+    fit = fit_published(
+        table,
+        factors=["temp", "coating"],
+        responses=["corrosion"],
+        folder=tmp_path,
+        whole_plot="heat",
+        formula="temp + coating + temp:coating",
+    ).responses["corrosion"]
+    anova = fit.anova["III"].set_index("term")
+    assert anova["F"][["temp", "coating", "temp:coating"]].tolist() == pytest.approx([2.75, 11.48, 4.38], abs=0.006)
+    assert anova["df_denominator"].tolist() == pytest.approx([3, 9, 9], abs=1e-5)
+    # The residual mean square is 124.5; that of heats, 4813, holds it once and the variance of heats four times.
+    sd = fit.mixed.standard_deviations
+    assert sd["Residual"] ** 2 == pytest.approx(124.5, abs=0.1)
+    assert 4 * sd["whole_plot"] ** 2 + sd["Residual"] ** 2 == pytest.approx(4813, abs=3)
+    assert "print-to-print sd 11.2, 34.2 between whole plots" in fit.summary()

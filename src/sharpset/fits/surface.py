@@ -211,8 +211,15 @@ class ResponseFit:
             lack = f"; lack of fit p = {use.lack_of_fit['p'].iloc[0]:.2g}"
         return (
             f"{head}, R2 {self.r2:.3f}, predicted R2 {self.r2_predicted:.3f}, print-to-print sd "
-            f"{self.residual_sd:.3g} on {self.df_resid:.3g} df{lack}): clear effects {', '.join(strong) or 'none'}"
+            f"{self._scatter()}{lack}): clear effects {', '.join(strong) or 'none'}"
         )
+
+    def _scatter(self) -> str:
+        if self.mixed is None:
+            return f"{self.residual_sd:.3g} on {self.df_resid:.3g} df"
+        parts = self.mixed.standard_deviations
+        between = " and ".join(f"{parts[name]:.3g} between {name.replace('_', ' ')}s" for name in self.mixed.groups)
+        return f"{parts['Residual']:.3g}, {between}"
 
     def to_frame(self, *, units: Literal["coded", "natural"] = "coded") -> pd.DataFrame:
         """Return the table of terms."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from sharpset.scans import Pose
 __all__ = ["Disc", "DiscFit", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
+_LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,6 +118,7 @@ def fit_discs(
         return []
     priors = priors or Priors()
     sigma = spread.mean_sigma_mm
+    discs = [replace(disc, reach_mm=_enough_mm(disc, pose, spread)) for disc in discs]
     patches = [_patch(light, pose, disc) for disc in discs]
     whole = _joined(patches)
     radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
@@ -157,6 +159,16 @@ def fit_discs(
     return fits
 
 
+def _enough_mm(disc: Disc, pose: Pose, spread: EdgeSpread) -> float:
+    """Return how far from an edge pixels still add to what is known of it: the blur, and a few thousand beyond it."""
+    radius = disc.diameter_mm / 2
+    flat_from = radius + 4 * spread.mean_sigma_mm
+    flat_to = np.sqrt(flat_from**2 + _ENOUGH_FLAT * float(np.prod(pose.pixel_mm)) / np.pi)
+    widest = spread.halo_ratio if spread.halo else 1.0
+    blur_mm = max(8.0, 4.0 * widest) * spread.mean_sigma_mm
+    return float(min(disc.reach_mm, max(_LEAST_REACH_MM, blur_mm, flat_to - radius)))
+
+
 def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     pixel = np.array(pose.pixel_mm)
     centre = pose.to_pixels([[disc.x_mm, disc.y_mm]])[0]
@@ -169,9 +181,9 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     columns, rows = (a.ravel() for a in np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))
     x, y = (columns - centre[0]) * pixel[0], (rows - centre[1]) * pixel[1]
     r = np.hypot(x, y)
+    # The middle of a large hole says nothing about its edge.
     inner = disc.diameter_mm * scale / 2 - disc.reach_mm
-    # The middle of a large hole says nothing about its edge; a ring of it is kept for the level.
-    keep = (r <= reach) & (r >= min(inner - 0.1, 0.35 * reach) if inner > 1.0 else r <= reach)
+    keep = (r <= reach) & ((r >= inner) | (inner < _LEAST_HOLLOW_MM))
     columns, rows = columns[keep], rows[keep]
     return _Patch(
         x=x[keep],

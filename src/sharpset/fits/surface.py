@@ -209,8 +209,9 @@ class ResponseFit:
         lack = ""
         if use.lack_of_fit is not None and np.isfinite(use.lack_of_fit["p"].iloc[0]):
             lack = f"; lack of fit p = {use.lack_of_fit['p'].iloc[0]:.2g}"
+        predicted = f", predicted R2 {self.r2_predicted:.3f}" if np.isfinite(self.r2_predicted) else ""
         return (
-            f"{head}, R2 {self.r2:.3f}, predicted R2 {self.r2_predicted:.3f}, print-to-print sd "
+            f"{head}, R2 {self.r2:.3f}{predicted}, print-to-print sd "
             f"{self._scatter()}{lack}): clear effects {', '.join(strong) or 'none'}"
         )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_propagation
 
 from sharpset.readings.medians import row_medians
 from sharpset.readings.sampling import INNER_MM, Samples
@@ -12,8 +13,8 @@ from sharpset.readings.sampling import INNER_MM, Samples
 __all__ = ["find_dust"]
 
 FloatArray = NDArray[np.float64]
-_PIXEL_LIMIT, _PATCH_LIMIT = 5.0, 4.5
-_PATCH = 5
+_PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMIT = 5.0, 4.5, 2.0
+_PATCH, _NEAR = 5, 3
 _MOST_ROWS = 0.3
 
 
@@ -57,18 +58,22 @@ def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDAr
     count = np.bincount(cell, minlength=size).reshape(shape).astype(np.float32)
     total = np.bincount(cell, residual, size).reshape(shape).astype(np.float32)
     total -= count * row_medians(total / np.maximum(count, 1), count > 0.5)[..., None].astype(np.float32)
-    mark = _beyond(total, count, noise, _PIXEL_LIMIT)
-    mark |= _beyond(_patches(total), _patches(count), noise, _PATCH_LIMIT)
-    mark = np.stack([cv2.dilate(one.view(np.uint8), np.ones((3, 3), dtype=np.uint8)) for one in mark]).view(np.bool_)
+    seed = _beyond(total, count, noise, _PIXEL_LIMIT)
+    seed |= _beyond(_patches(total, _PATCH), _patches(count, _PATCH), noise, _PATCH_LIMIT)
+    near = _beyond(_patches(total, _NEAR), _patches(count, _NEAR), noise, _GROW_LIMIT)
+    mark = np.zeros(shape, dtype=bool)
+    for i in np.flatnonzero(seed.any(axis=(1, 2))):
+        grown = binary_propagation(seed[i], mask=seed[i] | near[i])
+        mark[i] = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
     rows = np.any(mark, axis=1).sum(axis=1) / np.maximum(np.any(count > 0, axis=1).sum(axis=1), 1)
     mark[rows > _MOST_ROWS] = False
     return np.asarray(mark.ravel()[cell])
 
 
-def _patches(values: NDArray[np.float32]) -> NDArray[np.float32]:
+def _patches(values: NDArray[np.float32], size: int) -> NDArray[np.float32]:
     """Return the sums over square patches about each pixel; beyond the ends there is nothing."""
-    size, border = (_PATCH, _PATCH), cv2.BORDER_CONSTANT
-    return np.stack([cv2.boxFilter(one, -1, size, normalize=False, borderType=border) for one in values])
+    border = cv2.BORDER_CONSTANT
+    return np.stack([cv2.boxFilter(one, -1, (size, size), normalize=False, borderType=border) for one in values])
 
 
 def _beyond(

@@ -22,6 +22,7 @@ __all__ = ["SecondLook", "improved", "look_again"]
 FloatArray = NDArray[np.float64]
 _ROUGH = 0.35
 _MARK = 5.0
+_CLEANINGS = 3
 _ALLOWED = 2.0
 """How many spreads of the local widths an edge may still be away before what is left counts as a foreign mark."""
 
@@ -81,10 +82,13 @@ def look_again(
     near = near_edges(samples, fits, spread)
     straight = straighten(samples, fits, spread, noise, near=near)
     dust = np.zeros(len(samples.solid), dtype=bool)
-    if dirty[chosen].any():
-        left = _unexplained(straight.samples, fits, near, straight.wander_mm)
-        dust = find_dust(samples, left, noise)
-        straight = straighten(samples, fits, spread, noise, near=near, dust=dust)
+    for _ in range(_CLEANINGS if dirty[chosen].any() else 0):
+        left = _unexplained(straight.samples, fits, near, straight.doubt_mm.ravel()[near.cell])
+        more = find_dust(samples, left, noise) & ~dust
+        if not more.any():
+            break
+        dust |= more
+        straight = straighten(samples, fits, spread, noise, near=near, dust=dust, before=straight)
     kept = _without(straight.samples, dust)
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.
@@ -170,12 +174,12 @@ def _rough_and_dirty(
     base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
     wander = first_wander(near, samples.solid[near.index] - base, fits.width_mm, fits.centre_mm, noise)
     steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
-    left = np.abs(_unexplained(samples, fits, near, wander)) > _MARK * noise[samples.owner]
+    left = np.abs(_unexplained(samples, fits, near, wander[near.own])) > _MARK * noise[samples.owner]
     marks = np.bincount(samples.owner, left, len(noise))
     return wander * steepest > _ROUGH * noise, marks >= 2
 
 
-def _unexplained(samples: Samples, fits: StripFits, near: NearEdges, wander_mm: FloatArray) -> FloatArray:
+def _unexplained(samples: Samples, fits: StripFits, near: NearEdges, doubt_mm: FloatArray) -> FloatArray:
     """Return what is left of each pixel, less what an edge not followed well enough would leave."""
     own = samples.owner
     base = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm
@@ -184,6 +188,6 @@ def _unexplained(samples: Samples, fits: StripFits, near: NearEdges, wander_mm: 
     residual = samples.solid - base - np.where(inside, (sign * fits.contrast)[own], 0.0)
     width, centre = fits.width_mm[near.own], fits.centre_mm[near.own]
     close = samples.solid[near.index] - base[near.index] - near.span(width, centre)
-    allowed = _ALLOWED * np.abs(near.slopes(width, centre)[0]) * wander_mm[near.own]
+    allowed = _ALLOWED * 2 * np.abs(near.slopes(width, centre)[0]) * doubt_mm
     residual[near.index] = np.sign(close) * np.maximum(np.abs(close) - allowed, 0.0)
     return residual

@@ -12,21 +12,32 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import uniform_filter1d
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
-from sharpset.readings.medians import groups_of, row_medians
+from sharpset.readings.kriging import correlation_reach, krige, wander_variance
+from sharpset.readings.medians import groups_of
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
-__all__ = ["NearEdges", "Straightened", "first_wander", "near_edges", "straighten"]
+__all__ = ["EdgePrior", "NearEdges", "Straightened", "first_wander", "near_edges", "straighten"]
 
 FloatArray = NDArray[np.float64]
 _TURNS = 3
-_SMOOTH_PX = 1.5
 _REACH = 3.5
-_MOST_SPREADS = 4.0
+_MOST_SPREADS = 5.0
+_CLOSER = 3.0
+"""How much nearer each turn comes to the edges."""
+_APART = 3.0
 _FEWEST = 8
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class EdgePrior:
+    """How edges wander: variance of both places of every strip, shape (2, n_strips), and reach in steps."""
+
+    variance: FloatArray
+    reach: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -41,12 +52,20 @@ class Straightened:
         Mean of the local widths and centres less those of the fits: to be added to what the straightened pixels give.
     wander_mm : ndarray of float, shape (n_strips,)
         Standard deviation of the local widths, noise removed.
+    doubt_mm : ndarray of float, shape (n_strips, n_steps)
+        Standard uncertainty of an edge's place in each step.
+    places_mm : ndarray of float, shape (2, n_strips, n_steps)
+        How far both edges (or width and centre of narrow strips) are from where the fits have them.
+    prior : EdgePrior
     """
 
     samples: Samples
     mean_width_mm: FloatArray
     mean_centre_mm: FloatArray
     wander_mm: FloatArray
+    doubt_mm: FloatArray
+    places_mm: FloatArray
+    prior: EdgePrior
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -87,6 +106,7 @@ def straighten(
     *,
     near: NearEdges | None = None,
     dust: NDArray[np.bool_] | None = None,
+    before: Straightened | None = None,
 ) -> Straightened:
     """Follow both edges of every strip and lay them straight.
 
@@ -102,6 +122,8 @@ def straighten(
         Of these strips, where it is known already.
     dust : ndarray of bool, shape (n,), optional
         Pixels on foreign marks; they follow the edge without having a say in it.
+    before : Straightened, optional
+        The same strips followed with less dust known, to go on from.
 
     Returns
     -------
@@ -115,19 +137,24 @@ def straighten(
     base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
     data = samples.solid[near.index] - base
     noise = np.maximum(noise, 2e-3)
-    width, centre = (np.tile(v[:, None], (1, n_steps)) for v in (fits.width_mm, fits.centre_mm))
-    wander = first_wander(near, data, width[:, 0], centre[:, 0], noise)
     used = (np.arange(n_steps) + 0.5) * step <= 2 * samples.half_length_mm[:, None]
-    for turn in range(_TURNS):
+    basis = _basis(fits)
+    wander = first_wander(near, data, fits.width_mm, fits.centre_mm, noise)
+    places = np.zeros((2, *shape)) if before is None else before.places_mm
+    prior = None if before is None else before.prior
+    for turn in range(0 if before is None else 1, _TURNS):
+        width, centre = _moved_to(fits, basis, places)
         flat_width, flat_centre = width.ravel()[near.cell], centre.ravel()[near.cell]
         residual = data - near.span(flat_width, flat_centre)
-        weight = _weights(residual, near, noise, wander, first=turn == 0) / noise[near.own] ** 2
+        weight = _weights(residual, near, noise, wander / _CLOSER**turn) / noise[near.own] ** 2
         if dust is not None:
             weight = np.where(dust[near.index], 0.0, weight)
         moved = _moved(near, residual, weight, flat_width, flat_centre, shape)
-        dw, dc = _smoothed(moved, width - fits.width_mm[:, None], centre - fits.centre_mm[:, None], used)
-        width = fits.width_mm[:, None] + np.clip(dw, -0.9 * fits.width_mm[:, None], 3 * fits.sigma_mm[:, None])
-        centre = fits.centre_mm[:, None] + np.clip(dc, -2 * fits.sigma_mm[:, None], 2 * fits.sigma_mm[:, None])
+        equations = _along(basis, moved)
+        prior = prior or _prior(equations, used)
+        places = _followed(equations, places, prior)
+    assert prior is not None
+    width, centre = _moved_to(fits, basis, places)
     choked = np.any((width <= 0.12 * fits.width_mm[:, None]) & used, axis=1)
     width = np.where(choked[:, None], fits.width_mm[:, None], width)
     centre = np.where(choked[:, None], fits.centre_mm[:, None], centre)
@@ -144,7 +171,17 @@ def straighten(
         mean_width_mm=mean_width,
         mean_centre_mm=mean_centre,
         wander_mm=np.sqrt((away**2).sum(axis=1) / n_used),
+        doubt_mm=_doubt(equations, prior),
+        places_mm=places,
+        prior=prior,
     )
+
+
+def _moved_to(fits: StripFits, basis: FloatArray, places: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the local widths and centres."""
+    dw, dc = (np.einsum("ks,kst->st", basis[j], places) for j in (0, 1))
+    width, centre, sigma = fits.width_mm[:, None], fits.centre_mm[:, None], fits.sigma_mm[:, None]
+    return width + np.clip(dw, -0.9 * width, 3 * sigma), centre + np.clip(dc, -2 * sigma, 2 * sigma)
 
 
 def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdges:
@@ -188,14 +225,10 @@ def first_wander(
     return found
 
 
-def _weights(
-    residual: FloatArray, near: NearEdges, noise: FloatArray, wander: FloatArray, *, first: bool
-) -> FloatArray:
-    """Return weights that drop foreign light; a first turn is lenient, as edges are not followed yet."""
-    scale = noise[near.own]
-    if first:
-        steepest = np.abs(near.height) / (near.sigma * np.sqrt(2 * np.pi))
-        scale = np.hypot(scale, steepest * wander[near.own])
+def _weights(residual: FloatArray, near: NearEdges, noise: FloatArray, wander: FloatArray) -> FloatArray:
+    """Return weights that drop foreign light, lenient as far as edges are not followed yet."""
+    steepest = np.abs(near.height) / (near.sigma * np.sqrt(2 * np.pi))
+    scale = np.hypot(noise[near.own], steepest * wander[near.own])
     return np.asarray(np.clip((5.0 - np.abs(residual) / scale) / 2.5, 0.0, 1.0))
 
 
@@ -233,34 +266,64 @@ def _moved(
     )
 
 
-def _smoothed(moved: _Moved, dw: FloatArray, dc: FloatArray, used: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """Return local changes of width and centre, smoothed along the strip and drawn towards nothing."""
-    pull_w = moved.w + moved.ww * dw + moved.wc * dc
-    pull_c = moved.c + moved.wc * dw + moved.cc * dc
-    peak = np.sqrt(2 * np.pi) * _SMOOTH_PX
-    ww, wc, cc, pull_w, pull_c = (
-        peak * gaussian_filter1d(v, _SMOOTH_PX, axis=1, mode="constant", truncate=4.0)
-        for v in (moved.ww, moved.wc, moved.cc, pull_w, pull_c)
-    )
-    wander_w = _wander_variance(pull_w, ww, used)[:, None]
-    wander_c = _wander_variance(pull_c, cc, used)[:, None]
-    ww, cc = ww + 1 / wander_w, cc + 1 / wander_c
-    det = ww * cc - wc**2
-    # What moves an edge further than its wandering explains is a foreign mark.
-    most_w, most_c = _MOST_SPREADS * np.sqrt(wander_w), _MOST_SPREADS * np.sqrt(wander_c)
-    return (
-        np.clip((cc * pull_w - wc * pull_c) / det, -most_w, most_w),
-        np.clip((ww * pull_c - wc * pull_w) / det, -most_c, most_c),
+def _basis(fits: StripFits) -> FloatArray:
+    """Return how width and centre of each strip follow from two places that wander apart, shape (2, 2, n_strips).
+
+    Two edges that are far apart wander each for itself, outwards being positive. Of a narrow strip hardly more than
+    the width is seen, so that its width and its centre are taken, scaled to wander as far as an edge.
+    """
+    apart = fits.width_mm > _APART * fits.sigma_mm
+    root = np.sqrt(2.0)
+    nothing = np.zeros(len(apart))
+    width = np.array([np.where(apart, 1.0, root), np.where(apart, 1.0, nothing)])
+    centre = np.array([np.where(apart, -0.5, nothing), np.where(apart, 0.5, 1 / root)])
+    return np.array([width, centre])
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Equations:
+    """Normal equations of each step for the two places of `_basis`, shapes (2, n, m), and what couples them."""
+
+    information: FloatArray
+    coupled: FloatArray
+    pull: FloatArray
+
+
+def _along(basis: FloatArray, moved: _Moved) -> _Equations:
+    (w0, w1), (c0, c1) = basis[..., None]
+    return _Equations(
+        information=np.array(
+            [
+                w0**2 * moved.ww + 2 * w0 * c0 * moved.wc + c0**2 * moved.cc,
+                w1**2 * moved.ww + 2 * w1 * c1 * moved.wc + c1**2 * moved.cc,
+            ]
+        ),
+        coupled=w0 * w1 * moved.ww + (w0 * c1 + w1 * c0) * moved.wc + c0 * c1 * moved.cc,
+        pull=np.array([w0 * moved.w + c0 * moved.c, w1 * moved.w + c1 * moved.c]),
     )
 
 
-def _wander_variance(pull: FloatArray, information: FloatArray, used: NDArray[np.bool_]) -> FloatArray:
-    """Return the variance of the local changes of each strip by their median, the noise's share removed."""
-    known = used & (information > 0.3 * np.median(information, axis=1, keepdims=True)) & (information > 0)
-    known[~known.any(axis=1)] = True
-    safe = np.where(information > 0, information, np.inf)
-    raw = pull / safe
-    spread = 1.4826 * row_medians(np.abs(raw - row_medians(raw, known)[:, None]), known)
-    # The sum over a Gaussian window of peak 1 has 1 / sqrt(2) of the variance that its information states.
-    noise = row_medians(1 / safe, known) / np.sqrt(2)
-    return np.asarray(np.maximum(spread**2 - noise, 1e-3 * noise) + 1e-14)
+def _prior(equations: _Equations, used: NDArray[np.bool_]) -> EdgePrior:
+    both = (equations.pull.reshape(-1, used.shape[1]), equations.information.reshape(-1, used.shape[1]))
+    twice = np.tile(used, (2, 1))
+    variance = wander_variance(*both, twice)
+    return EdgePrior(variance=variance.reshape(2, -1), reach=correlation_reach(*both, twice, variance))
+
+
+def _followed(equations: _Equations, places: FloatArray, prior: EdgePrior) -> FloatArray:
+    """Return both places of every step, the second with what the first has just become."""
+    new = places.copy()
+    for k, other in ((0, 1), (1, 0)):
+        pull = equations.pull[k] + equations.information[k] * places[k]
+        pull = pull + equations.coupled * (places[other] - new[other])
+        # What moves an edge further than its wandering explains is a foreign mark.
+        most = _MOST_SPREADS * np.sqrt(prior.variance[k])[:, None]
+        new[k] = np.clip(krige(pull, equations.information[k], prior.variance[k], prior.reach), -most, most)
+    return new
+
+
+def _doubt(equations: _Equations, prior: EdgePrior) -> FloatArray:
+    """Return about how uncertain an edge's place is: what is seen within its half-length, and how far edges wander."""
+    size = max(1, round(0.6 * prior.reach))
+    seen = size * uniform_filter1d(equations.information, size, axis=2, mode="constant")
+    return np.asarray(np.sqrt(1 / (seen + 1 / prior.variance[..., None])).max(axis=0))

@@ -18,7 +18,9 @@ _PATCH, _NEAR = 5, 3
 _MOST_ROWS = 0.3
 
 
-def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDArray[np.bool_]:
+def find_dust(
+    samples: Samples, residual: FloatArray, noise: FloatArray, *, surely: FloatArray | None = None
+) -> NDArray[np.bool_]:
     """Return which pixels lie on foreign marks.
 
     Parameters
@@ -28,6 +30,8 @@ def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDAr
         Share solid less what the strip's model says, of every pixel.
     noise : ndarray of float, shape (n_strips,)
         Standard deviation of one pixel where the strip is flat.
+    surely : ndarray of float, shape (n,), optional
+        What is left of the residual beyond all that an edge may do; marks begin where this says so.
 
     Returns
     -------
@@ -36,7 +40,8 @@ def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDAr
     Notes
     -----
     Single pixels from five spreads on, and patches of five by five from four and a half of their own spread on,
-    with a pixel around them, count as foreign: the faint skirts of a mark shift an edge more than noise does.
+    count as foreign, and from there all pixels whose own three by three are beyond two spreads, with a pixel around
+    them: the faint skirts of a mark shift an edge more than noise does.
     Spreads are those of each distance from the middle of the strip, so that what a rough edge leaves is not taken
     for dust. Strips of which more than 30 % of the length would be lost are left alone: that is no dust but how
     the strip was formed.
@@ -56,10 +61,12 @@ def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDAr
     size = shape[0] * shape[1] * shape[2]
     # Single precision is ample for telling marks, and twice as fast.
     count = np.bincount(cell, minlength=size).reshape(shape).astype(np.float32)
-    total = np.bincount(cell, residual, size).reshape(shape).astype(np.float32)
-    total -= count * row_medians(total / np.maximum(count, 1), count > 0.5)[..., None].astype(np.float32)
-    seed = _beyond(total, count, noise, _PIXEL_LIMIT)
-    seed |= _beyond(_patches(total, _PATCH), _patches(count, _PATCH), noise, _PATCH_LIMIT)
+    total = _off_median(np.bincount(cell, residual, size).reshape(shape).astype(np.float32), count)
+    first = total
+    if surely is not None:
+        first = _off_median(np.bincount(cell, surely, size).reshape(shape).astype(np.float32), count)
+    seed = _beyond(first, count, noise, _PIXEL_LIMIT)
+    seed |= _beyond(_patches(first, _PATCH), _patches(count, _PATCH), noise, _PATCH_LIMIT)
     near = _beyond(_patches(total, _NEAR), _patches(count, _NEAR), noise, _GROW_LIMIT)
     mark = np.zeros(shape, dtype=bool)
     for i in np.flatnonzero(seed.any(axis=(1, 2))):
@@ -68,6 +75,12 @@ def find_dust(samples: Samples, residual: FloatArray, noise: FloatArray) -> NDAr
     rows = np.any(mark, axis=1).sum(axis=1) / np.maximum(np.any(count > 0, axis=1).sum(axis=1), 1)
     mark[rows > _MOST_ROWS] = False
     return np.asarray(mark.ravel()[cell])
+
+
+def _off_median(total: NDArray[np.float32], count: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return sums less the median of their distance from the middle of the strip."""
+    middle = row_medians(total / np.maximum(count, 1), count > 0.5)[..., None].astype(np.float32)
+    return np.asarray(total - count * middle)
 
 
 def _patches(values: NDArray[np.float32], size: int) -> NDArray[np.float32]:

@@ -24,7 +24,7 @@ _ROUGH = 0.35
 _MARK = 5.0
 _CLEANINGS = 3
 _ALLOWED = 2.0
-"""How many spreads of the local widths an edge may still be away before what is left counts as a foreign mark."""
+"""How many spreads of its wandering an edge may still be away before what is left counts as a foreign mark."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -83,8 +83,9 @@ def look_again(
     straight = straighten(samples, fits, spread, noise, near=near)
     dust = np.zeros(len(samples.solid), dtype=bool)
     for _ in range(_CLEANINGS if dirty[chosen].any() else 0):
-        left = _unexplained(straight.samples, fits, near, straight.doubt_mm.ravel()[near.cell])
-        more = find_dust(samples, left, noise) & ~dust
+        left = _unexplained(straight.samples, fits, near)
+        wander = np.sqrt(straight.prior.variance.mean(axis=0))
+        more = find_dust(samples, left, noise, surely=_beyond_wander(left, fits, near, wander)) & ~dust
         if not more.any():
             break
         dust |= more
@@ -174,20 +175,30 @@ def _rough_and_dirty(
     base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
     wander = first_wander(near, samples.solid[near.index] - base, fits.width_mm, fits.centre_mm, noise)
     steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
-    left = np.abs(_unexplained(samples, fits, near, wander[near.own])) > _MARK * noise[samples.owner]
+    left = np.abs(_beyond_wander(_unexplained(samples, fits, near), fits, near, wander)) > _MARK * noise[samples.owner]
     marks = np.bincount(samples.owner, left, len(noise))
     return wander * steepest > _ROUGH * noise, marks >= 2
 
 
-def _unexplained(samples: Samples, fits: StripFits, near: NearEdges, doubt_mm: FloatArray) -> FloatArray:
-    """Return what is left of each pixel, less what an edge not followed well enough would leave."""
+def _unexplained(samples: Samples, fits: StripFits, near: NearEdges) -> FloatArray:
+    """Return what is left of each pixel."""
     own = samples.owner
     base = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm
     sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
     inside = np.abs(samples.d_mm - fits.centre_mm[own]) < fits.width_mm[own] / 2
     residual = samples.solid - base - np.where(inside, (sign * fits.contrast)[own], 0.0)
     width, centre = fits.width_mm[near.own], fits.centre_mm[near.own]
-    close = samples.solid[near.index] - base[near.index] - near.span(width, centre)
-    allowed = _ALLOWED * 2 * np.abs(near.slopes(width, centre)[0]) * doubt_mm
-    residual[near.index] = np.sign(close) * np.maximum(np.abs(close) - allowed, 0.0)
+    residual[near.index] = samples.solid[near.index] - base[near.index] - near.span(width, centre)
     return residual
+
+
+def _beyond_wander(residual: FloatArray, fits: StripFits, near: NearEdges, wander_mm: FloatArray) -> FloatArray:
+    """Return the residual less what an edge that wanders so far may leave if it is not followed well enough."""
+    wander = _ALLOWED * wander_mm[near.own]
+    away = np.abs(np.abs(near.d - fits.centre_mm[near.own]) - fits.width_mm[near.own] / 2)
+    smeared = np.hypot(near.sigma, wander)
+    allowed = wander * np.abs(near.height) / (np.sqrt(2 * np.pi) * near.sigma) * np.exp(-0.5 * (away / smeared) ** 2)
+    out = residual.copy()
+    close = residual[near.index]
+    out[near.index] = np.sign(close) * np.maximum(np.abs(close) - allowed, 0.0)
+    return out

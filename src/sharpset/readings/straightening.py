@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.kriging import correlation_reach, krige, wander_variance
@@ -52,8 +51,6 @@ class Straightened:
         Mean of the local widths and centres less those of the fits: to be added to what the straightened pixels give.
     wander_mm : ndarray of float, shape (n_strips,)
         Standard deviation of the local widths, noise removed.
-    doubt_mm : ndarray of float, shape (n_strips, n_steps)
-        Standard uncertainty of an edge's place in each step.
     places_mm : ndarray of float, shape (2, n_strips, n_steps)
         How far both edges (or width and centre of narrow strips) are from where the fits have them.
     prior : EdgePrior
@@ -63,7 +60,6 @@ class Straightened:
     mean_width_mm: FloatArray
     mean_centre_mm: FloatArray
     wander_mm: FloatArray
-    doubt_mm: FloatArray
     places_mm: FloatArray
     prior: EdgePrior
 
@@ -171,7 +167,6 @@ def straighten(
         mean_width_mm=mean_width,
         mean_centre_mm=mean_centre,
         wander_mm=np.sqrt((away**2).sum(axis=1) / n_used),
-        doubt_mm=_doubt(equations, prior),
         places_mm=places,
         prior=prior,
     )
@@ -320,10 +315,3 @@ def _followed(equations: _Equations, places: FloatArray, prior: EdgePrior) -> Fl
         most = _MOST_SPREADS * np.sqrt(prior.variance[k])[:, None]
         new[k] = np.clip(krige(pull, equations.information[k], prior.variance[k], prior.reach), -most, most)
     return new
-
-
-def _doubt(equations: _Equations, prior: EdgePrior) -> FloatArray:
-    """Return about how uncertain an edge's place is: what is seen within its half-length, and how far edges wander."""
-    size = max(1, round(0.6 * prior.reach))
-    seen = size * uniform_filter1d(equations.information, size, axis=2, mode="constant")
-    return np.asarray(np.sqrt(1 / (seen + 1 / prior.variance[..., None])).max(axis=0))

@@ -71,8 +71,12 @@ def make_scene(
     noise: float = 0.01,
     blur_px: float = 1.0,
     linear: bool = False,
+    shade: tuple[float, float] = (0.0, 1.0),
 ) -> Scene:
-    """Return a scene; light is blurred and noisy in linear light, then encoded."""
+    """Return a scene; light is blurred and noisy in linear light, then encoded.
+
+    `shade` is how much of the background's light the plate takes away near it, and over how many pixels.
+    """
     piece = piece or make_stencil(process="resin")
     rng = np.random.default_rng(seed)
     solid, truth = _printed(piece, rng)
@@ -90,7 +94,8 @@ def make_scene(
     seen = gaussian_filter(coverage.astype(np.float32), blur_px * fine)
     seen = seen.reshape(shape[0], fine, shape[1], fine).mean((1, 3))
     rows, columns = np.indices(shape) / max(shape)
-    light = (background + (plate - background) * seen) * (1 - 0.1 * ((columns - 0.4) ** 2 + (rows - 0.6) ** 2))
+    behind = background * (1 - shade[0] * gaussian_filter(seen, shade[1]))
+    light = (behind + (plate - behind) * seen) * (1 - 0.1 * ((columns - 0.4) ** 2 + (rows - 0.6) ** 2))
     light = np.clip(light + rng.normal(0, noise, shape), 0, 1)
     if not linear:
         light = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)

@@ -31,7 +31,7 @@ LINES = {
     "transfer": "how stored values stand for light",
     "shadow x": "a lamp on one side along columns",
     "shadow y": "a lamp on one side along rows",
-    "edge": "the shape of the edge spread and the place of the edge in it",
+    "edge": "shape of the edge spread, place of the edge in it, shade, glow or sharpening on one side of it",
     "pose": "direction of the feature",
     "scale x": "scale along columns",
     "scale y": "scale along rows",
@@ -158,7 +158,7 @@ def _lines(
         ("blur", parts.per_blur_mm * lent.blur_common, "scan"),
         ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
         # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
-        ("edge", opening * _U_EDGE_PX * pixel_mm, "scan"),
+        ("edge", opening * np.hypot(_U_EDGE_PX * pixel_mm, 2 * lent.edge_mm), "scan"),
     ]
 
 

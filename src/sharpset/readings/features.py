@@ -18,7 +18,7 @@ from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
 from sharpset.readings.second_look import improved, look_again
 from sharpset.readings.shading import Shade, measure_shade
-from sharpset.readings.spread import WideEdges, edge_residual, measure_edge_spread, wide_edges
+from sharpset.readings.spread import WideEdges, edge_asymmetry_mm, edge_residual, measure_edge_spread, wide_edges
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
@@ -65,7 +65,8 @@ class Borrowed:
     """Relative standard uncertainties of what features borrow from the scan: their own scatter, and what they share.
 
     `contrast_evident` is what the piece itself shows of scatter, drift and error of the contrast; the other two hold
-    a floor for what no scan shows. Fits lean on the borrowed contrast as far as it is evident.
+    a floor for what no scan shows. Fits lean on the borrowed contrast as far as it is evident. `edge_mm` is the
+    standard uncertainty of every edge's place from what lies beside edges on one side only.
     """
 
     contrast_evident: float
@@ -73,6 +74,7 @@ class Borrowed:
     contrast_common: float
     blur_private: float
     blur_common: float
+    edge_mm: float = 0.0
 
     @property
     def contrast(self) -> float:
@@ -172,7 +174,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     """
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
     own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
-    contrast, borrowed = _borrowed(samples, own, spread)
+    contrast, borrowed = _borrowed(samples, own, spread, strips.edges)
     priors = Priors(contrast=borrowed.contrast_evident, blur=max(spread.u_relative, 0.01))
     levels = levels_of(light, pose, piece)
     fits = fit_strips(
@@ -245,7 +247,7 @@ def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:
     return Light(plate=float(light.plate(*middle)), background=float(light.background(*middle)))
 
 
-def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread) -> tuple[FloatArray, Borrowed]:
+def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread, edges: WideEdges) -> tuple[FloatArray, Borrowed]:
     """Return the contrast that narrow features borrow, and the uncertainty of all that is borrowed.
 
     It is taken, slots and bars apart, from the narrowest features that tell their own contrast to
@@ -281,4 +283,5 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread) -> tuple[Flo
         contrast_common=float(max(shared, floor)),
         blur_private=max(spread.u_relative, 0.02),
         blur_common=float(np.hypot(spread.u_relative / _ROOT_STRIPS, 0.01)),
+        edge_mm=edge_asymmetry_mm(edges, spread),
     )

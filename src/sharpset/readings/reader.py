@@ -39,6 +39,8 @@ _FEWEST_MARKS = 4
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """From what correlation with its drawing, and lead over other turns, a piece whose marks are lost is still read."""
 _SUSPECT_RESIDUAL, _CLEARLY_LESS = 0.0004, 0.55
+_LOPSIDED = 0.05
+"""Share of the blur from which lopsided edges are worth a remark."""
 
 
 def read_scan(
@@ -276,6 +278,11 @@ def _remarks(
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
+    if fits.borrowed.edge_mm > _LOPSIDED * fits.strips.spread.mean_sigma_mm:
+        remarks.append(
+            f"edges are lopsided (shade, glow or sharpening beside them): all sizes may be off by "
+            f"{2000 * 1.96 * fits.borrowed.edge_mm:.1f} um in common, which their uncertainty holds"
+        )
     if any(fits.shade.facing):
         remarks.append(f"{fits.shade.summary()}. Scan it again turned by a quarter, and read both together")
     return (*remarks, *state.remarks())

@@ -28,6 +28,7 @@ _LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
 _TRIAL_STEPS = 2
+_RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _WIDE_PX = 9.0
 _FEWEST = 4
 _MOST, _MOST_TRIED = 24, 48
@@ -215,6 +216,29 @@ def edge_residual(edges: WideEdges, spread: EdgeSpread) -> float:
     On smooth edges the right curve left less than half of what the wrong one did, at contrasts of
     0.3 of full light and more. Edges as rough as the blur is wide hide the difference.
     """
+    return float(np.sqrt(np.mean(_mean_residual(edges, spread)[0] ** 2)))
+
+
+def edge_asymmetry_mm(edges: WideEdges, spread: EdgeSpread) -> float:
+    """Return how far an edge may be misplaced because its two sides differ: shade, glow or sharpening beside it.
+
+    Returns
+    -------
+    float
+        Standard uncertainty of each edge, mm, common to all edges of a scan.
+
+    Notes
+    -----
+    A symmetric blur fitted to a mean edge whose sides differ moves it until little of the residual's area is left.
+    On edges with shade on their dark side, glow on their bright one, and sharpening, of which the true place was
+    known, they were off by one to five and a half times the area left, mostly three.
+    """
+    residual, sigma_mm = _mean_residual(edges, spread)
+    return abs(float(residual.sum())) * _RESIDUAL_STEP * sigma_mm * _AREAS
+
+
+def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, float]:
+    """Return the mean residual of all wide edges by the distance towards the plate in steps, and the typical blur."""
     chosen, outlines = edges.samples, edges.profiles
     fits = fit_strips(chosen, outlines, spread, _LOOSE)
     sign = np.where([strip.solid for strip in chosen.strips], 1.0, -1.0)[:, None]
@@ -224,14 +248,13 @@ def edge_residual(edges: WideEdges, spread: EdgeSpread) -> float:
     span = edge_profile(d + half, sigma, **kind) - edge_profile(d - half, sigma, **kind)
     level = fits.level[:, None] + fits.slope_per_mm[:, None] * outlines.d_mm
     residual = outlines.solid - level - sign * fits.contrast[:, None] * span
-    step = 0.25
-    n_bins = round(6 / step)
+    n_bins = round(6 / _RESIDUAL_STEP)
     towards_plate = sign * (half - np.abs(d)) / sigma
-    bins = np.floor((towards_plate + 3) / step).astype(int)
+    bins = np.floor((towards_plate + 3) / _RESIDUAL_STEP).astype(int)
     near = (bins >= 0) & (bins < n_bins) & (outlines.n_pixels > 0)
     weight = np.bincount(bins[near], outlines.n_pixels[near], n_bins)
     total = np.bincount(bins[near], (outlines.n_pixels * residual)[near], n_bins)
-    return float(np.sqrt(np.mean((total / np.maximum(weight, 1e-9)) ** 2)))
+    return np.asarray(total / np.maximum(weight, 1e-9)), float(np.median(fits.sigma_mm))
 
 
 def _fit(

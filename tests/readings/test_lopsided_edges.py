@@ -20,7 +20,7 @@ def test_shade_beside_the_plate_is_remarked_and_held_by_the_uncertainty(tmp_path
     both = both[(both["formed"] == "yes") & both["true_mm"].notna()]
     error = (both["measured_mm"] - both["true_mm"]).to_numpy()
     # Such shade moves many an edge by two micrometres and more: the usual interval of two could not hold that.
-    assert np.quantile(np.abs(error), 0.8) > 0.004
+    assert np.quantile(np.abs(error), 0.9) > 0.003
     # Edges move alike, so that the share inside is no binomial one: nearly all are, or few.
     assert np.mean(np.abs(error) <= both["U95_mm"]) > 0.9
 

@@ -14,6 +14,7 @@ from sharpset.readings.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
 from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
+from sharpset.readings.pooled_contrast import pool_contrast
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
 from sharpset.readings.second_look import improved, look_again
@@ -29,7 +30,7 @@ _END_MM = 0.3
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _CONTRAST_FLOOR = 0.01
-_EVIDENT_FLOOR = 0.003
+_EVIDENT_FLOOR = 0.001
 _MOST_FOR_RESIDUAL = 32
 _ROOT_STRIPS = 4.0
 """Root of the number of wide strips that the scan's blur is the mean of."""
@@ -250,8 +251,7 @@ def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:
 def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread, edges: WideEdges) -> tuple[FloatArray, Borrowed]:
     """Return the contrast that narrow features borrow, and the uncertainty of all that is borrowed.
 
-    It is taken, slots and bars apart, from the narrowest features that tell their own contrast to
-    five per cent, because a narrow deep slot may look darker or lighter than a wide one.
+    It is taken, slots and bars apart, from the features that tell their own contrast to five per cent.
     """
     solid = np.array([strip.solid for strip in samples.strips])
     contrast = np.ones(len(solid))
@@ -259,21 +259,13 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread, edges: WideE
     for kind in (True, False):
         clear = (solid == kind) & (own.u_contrast < 0.05) & (own.contrast > 0.75) & (own.contrast < 1.25)
         clear &= own.width_mm > 4 * own.sigma_mm
-        if clear.sum() < 4:
+        pooled = pool_contrast(own.contrast[clear], own.u_contrast[clear], own.width_mm[clear])
+        if pooled is None:
             continue
-        order = np.flatnonzero(clear)[np.argsort(own.width_mm[clear])]
-        narrow = own.contrast[order[: max(4, len(order) // 2)]]
-        middle = float(np.median(narrow))
-        scatter = min(1.4826 * float(np.median(np.abs(narrow - middle))), 0.05)
-        contrast[solid == kind] = middle
-        private.append(scatter)
-        noise = float(np.median(own.u_contrast[order[: len(narrow)]]))
-        # The median of n normal values scatters by 1.25 / sqrt(n) of one.
-        drift = abs(middle - float(np.median(own.contrast[order[len(order) // 2 :]])))
-        u_middle = 1.25 * scatter / np.sqrt(len(narrow))
-        common.append(float(np.hypot(drift, u_middle)))
-        beyond = max(scatter**2 - noise**2, 0.0) + max(drift**2 - 2 * u_middle**2, 0.0)
-        evident.append(float(np.sqrt(beyond + u_middle**2)))
+        contrast[solid == kind] = pooled.contrast
+        private.append(pooled.scatter)
+        common.append(float(np.hypot(pooled.drift, pooled.u_contrast)))
+        evident.append(pooled.evident)
     own_part = min(max(private), 0.05)
     shared = min(max(common), np.sqrt(max(0.05**2 - own_part**2, 0.0)))
     floor = np.sqrt(max(_CONTRAST_FLOOR**2 - own_part**2, 0.0))

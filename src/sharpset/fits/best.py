@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sharpset.brief import Brief
 from sharpset.errors import FitError
 from sharpset.fits.limits import limits_table
+from sharpset.fits.optimism import Optimism, chance_optimism
 from sharpset.fits.region import Region, maximise
 from sharpset.fits.requirements import Forecast
 from sharpset.fits.responses import OPENINGS
@@ -27,6 +28,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+N_CANDIDATES = 256
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,11 +40,14 @@ class BestSettings:
     settings : dict
         By factor name, natural units.
     chance : float
-        That a new print meets every requirement of the brief at once, growth allowed for in CAD.
+        That a new print meets every requirement of the brief at once, growth allowed for in CAD. Corrected
+        for these settings having been chosen for it (:mod:`sharpset.fits.optimism`).
     chance_as_drawn : float
         The same with details drawn at their wanted size.
     parts : dict of str to float
-        Chance of each requirement by itself, growth allowed for.
+        Chance of each requirement by itself, growth allowed for; as the models give it, not corrected.
+    chance_before_choice : float
+        The chance as the models give it for these settings, NaN where nothing was corrected.
     predicted : pandas.DataFrame
         ``response, predicted, low, high, u_mean``: 95 % intervals for one new print.
     thicken : pandas.DataFrame
@@ -65,6 +70,7 @@ class BestSettings:
     untested: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     units: dict[str, str] | None = None
+    chance_before_choice: float = float("nan")
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -125,13 +131,31 @@ def best_settings(forecast: Forecast, region: Region, *, seed: int = 0) -> BestS
     if not set(forecast.kinds) & set(forecast.formed) and not forecast.responses:
         raise FitError("Nothing that the brief asks for was measured. Read scans of the runs first.")
     found = likeliest_settings(forecast, region, seed=seed)
-    return describe_settings(forecast, found, region=region)
+    candidates = pd.concat([found, region.candidates(N_CANDIDATES, seed=seed + 1)], ignore_index=True)
+    return describe_settings(
+        forecast, found, region=region, optimism=chance_optimism(forecast, candidates, seed=seed)
+    )
 
 
 def describe_settings(
-    forecast: Forecast, settings: pd.DataFrame, *, region: Region, remarks: tuple[str, ...] = ()
+    forecast: Forecast,
+    settings: pd.DataFrame,
+    *,
+    region: Region,
+    remarks: tuple[str, ...] = (),
+    optimism: Optimism | None = None,
 ) -> BestSettings:
-    """Return what to expect of one setting (a table of one row)."""
+    """Return what to expect of one setting (a table of one row).
+
+    Parameters
+    ----------
+    forecast : Forecast
+    settings : pandas.DataFrame
+    region : Region
+    remarks : tuple of str
+    optimism : Optimism, optional
+        Of settings that were chosen for their chance; the chance is corrected by it.
+    """
     got = forecast.chances(settings)
     space = region.space
     said = list(remarks)
@@ -146,7 +170,8 @@ def describe_settings(
         said.append(f"{', '.join(edges)} stands at the edge of what was tried; better settings may lie beyond")
     if forecast.untested:
         said.append(f"nothing was measured for {', '.join(forecast.untested)}, so the chance leaves it out")
-    chance = float(got.met[0])
+    plain, as_drawn = float(got.met[0]), float(got.as_drawn[0])
+    chance = plain if optimism is None else optimism.corrected(plain)
     limits = limits_table(list(forecast.formed.values()), settings)
     thicken = thicken_table(forecast, settings, limits=limits)
     if chance < 0.5:
@@ -159,7 +184,7 @@ def describe_settings(
     return BestSettings(
         settings=values,
         chance=chance,
-        chance_as_drawn=float(got.as_drawn[0]),
+        chance_as_drawn=as_drawn if optimism is None else optimism.corrected(as_drawn),
         parts={str(k): float(v) for k, v in got.parts.iloc[0].items()},
         predicted=forecast.predicted(settings),
         thicken=thicken,
@@ -167,6 +192,7 @@ def describe_settings(
         untested=tuple(forecast.untested),
         remarks=tuple(said),
         units={f.name: f.unit for f in space.factors},
+        chance_before_choice=float("nan") if optimism is None else plain,
     )
 
 

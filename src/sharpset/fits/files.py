@@ -88,6 +88,7 @@ def load_fit(folder: Path | str) -> Fit:
         results=runs,
         brief=None,
         seed=data["seed"],
+        need_models=not data["formed"],
         **data["options"],
     )
     return _completed(fit, data, counts, brief)
@@ -114,6 +115,7 @@ def _completed(fit: Fit, data: dict[str, Any], counts: pd.DataFrame, brief: Brie
             untested=tuple(saved["untested"]),
             remarks=tuple(saved["remarks"]),
             units=saved["units"],
+            chance_before_choice=_number(saved.get("chance_before_choice")),
         )
     spread = {k: _number(v) for k, v in data["feature_sd_mm"].items()}
     return replace(
@@ -213,6 +215,7 @@ def settings_document(fit: Fit) -> dict[str, Any]:
         "units": best.units,
         "chance": best.chance,
         "chance_as_drawn": best.chance_as_drawn,
+        "chance_before_choice": best.chance_before_choice,
         "parts": best.parts,
         "predicted": _records(best.predicted),
         "thicken": _records(best.thicken),

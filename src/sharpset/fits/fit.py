@@ -205,6 +205,7 @@ def fit_plan(
     power: float = 1.0,
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
+    need_models: bool = True,
 ) -> Fit:
     """Fit everything that a plan's readings and results support.
 
@@ -232,6 +233,9 @@ def fit_plan(
         Of the simulation behind the chance.
     progress : callable, optional
         Called with a few words before each step.
+    need_models : bool
+        False lets a fit pass in which no response has enough prints for a model: a search for a met brief
+        begins with fewer.
 
     Returns
     -------
@@ -243,14 +247,16 @@ def fit_plan(
         If plan and tables share no run, a response or factor is not known, or nothing can be fitted.
     """
     joined = join_tables(plan, readings=readings, results=results, brief=brief, response=response, formula=formula)
-    fits, failed = _fit_all(joined, formula=formula, select=select, power=power, progress=progress)
+    fits, failed = _fit_all(
+        joined, formula=formula, select=select, power=power, progress=progress, need_models=need_models
+    )
     formed: dict[str, FormedFit] = {}
     if response is None:
         for kind in sorted(set(joined.counts["kind"])) if len(joined.counts) else []:
             if progress is not None:
                 progress(f"what forms: {kind}")
             formed[kind] = fit_formed(joined.counts, joined.runs, kind=kind, space=joined.space, formula=formula)
-    if not fits and not formed:
+    if need_models and not fits and not formed:
         raise FitError(next(iter(failed.values()), "There is no response to fit. Give readings or a results file."))
     said = [f"{name}: {remark}" for name, f in fits.items() for remark in f.remarks]
     said += [f"{kind}: {remark}" for kind, f in formed.items() for remark in f.remarks]
@@ -287,6 +293,7 @@ def _fit_all(
     select: bool | None,
     power: float,
     progress: Callable[[str], None] | None,
+    need_models: bool = True,
 ) -> tuple[dict[str, ResponseFit], dict[str, str]]:
     fits: dict[str, ResponseFit] = {}
     failed: dict[str, str] = {}
@@ -305,7 +312,7 @@ def _fit_all(
                 power=power,
             )
         except FitError as error:
-            if len(joined.responses) == 1 and not len(joined.counts):
+            if need_models and len(joined.responses) == 1 and not len(joined.counts):
                 raise
             failed[name] = str(error)
     return fits, failed

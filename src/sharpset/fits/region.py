@@ -104,7 +104,13 @@ def _known(term: object, space: Space) -> bool:
 
 
 def maximise(
-    objective: Objective, region: Region, *, seed: int = 0, n_candidates: int = 1024, n_starts: int = 8
+    objective: Objective,
+    region: Region,
+    *,
+    candidates: pd.DataFrame | None = None,
+    seed: int = 0,
+    n_candidates: int = 1024,
+    n_starts: int = 8,
 ) -> pd.DataFrame:
     """Return the setting with the largest objective, one row.
 
@@ -113,6 +119,8 @@ def maximise(
     objective : callable
         Takes a table of settings, returns one value per row.
     region : Region
+    candidates : pandas.DataFrame, optional
+        Settings to look at first; by default spread over the region.
     seed : int
     n_candidates, n_starts : int
         Spread-out settings to look at first, and how many of the best to climb from.
@@ -122,7 +130,7 @@ def maximise(
     Compass search from several starts, all of them in one table so that the objective is computed for
     many settings at once. Ordered levels move to their neighbours and categories to each other.
     """
-    table = region.candidates(n_candidates, seed=seed)
+    table = region.candidates(n_candidates, seed=seed) if candidates is None else candidates
     value = objective(table)
     order = np.argsort(-value, kind="stable")
     points = table.iloc[order[:n_starts]].reset_index(drop=True)

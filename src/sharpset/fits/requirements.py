@@ -258,7 +258,9 @@ class Forecast:
                 continue
             row = fit.predict(settings.iloc[:1]).iloc[0]
             rows.append({"response": name, **{c: float(row[c]) for c in ("predicted", "low", "high", "u_mean")}})
-        return pd.DataFrame(rows, columns=["response", "predicted", "low", "high", "u_mean"])
+        table = pd.DataFrame(rows, columns=["response", "predicted", "low", "high", "u_mean"])
+        # A table without rows would hold objects, which nothing can calculate with.
+        return table.astype(dict.fromkeys(table.columns[1:], float))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from sharpset.fits.margins import Margins
 from sharpset.fits.region import Region, maximise
 from sharpset.fits.smooth import SmoothFit, fit_smooth
 from sharpset.fits.space import Space
+from sharpset.fits.together import fit_holding
 
 __all__ = ["BriefSearch"]
 
@@ -24,8 +26,11 @@ FAR = 0.5
 """Margin at which a requirement is met or missed by far: beyond it the size of the miss tells little more."""
 CAME_APART = -0.6
 """A print whose middle margin is below this came apart: it lies beyond a cliff, not at the end of a trend."""
-CLIFF_REACH, WORKS_BEFOREHAND = 0.6, 0.3
-"""How far (coded) one print speaks for its neighbours, and the weight of the belief that prints hold together."""
+USUAL = 0.15
+"""Change of ln(size) per half range that is expected of a factor whose finer end the maker knows; see smooth.SLOPE."""
+GREED = 1e-3
+LEAST = 1
+ONE_NEW = True
 
 
 class BriefSearch:
@@ -67,7 +72,7 @@ class BriefSearch:
         keyed = runs.assign(run_id=runs["run_id"].astype(str))
         table = margins.table.merge(keyed[["run_id", *space.names]], on="run_id", how="inner")
         table = table.dropna(subset=margins.requirements, how="all").reset_index(drop=True)
-        if len(table) < 2:
+        if len(table) < LEAST:
             raise FitError(
                 f"A search needs two prints with readings and settings, got {len(table)}. Print a few different "
                 "settings first, such as the design 'simplex' of 'sharpset plan new'."
@@ -77,23 +82,33 @@ class BriefSearch:
         middle = table[margins.requirements].median(axis=1).to_numpy(dtype=float)
         self.apart = middle < CAME_APART if np.sum(middle >= CAME_APART) >= 2 else np.zeros(len(table), dtype=bool)
         self.fits = {name: self._fit(name) for name in margins.requirements}
-        self._normal = np.random.default_rng(seed).standard_normal((len(self.fits), N_DRAWS))
-        self._best_known = float(self._drawn_chances(self.points).mean(axis=0).max())
+        self.together = fit_holding(self.points, ~self.apart, n_draws=N_DRAWS, seed=seed)
+        rng = np.random.default_rng(seed)
+        self._normal, self._at_best = rng.standard_normal((2, len(self.fits), N_DRAWS))
+        known = self.chances(self.table[space.names])
+        self.best = int(np.argmax(known))
 
     def _fit(self, name: str) -> SmoothFit:
         known = self.table[name].notna().to_numpy() & ~self.apart
         y, u = self.table[name].to_numpy(dtype=float)[known], self.table[f"u_{name}"].to_numpy(dtype=float)[known]
         share = np.tanh(y / FAR)
         loose = np.hypot(u * (1.0 - share**2), 0.3 * FAR * share**4)
-        return fit_smooth(self.points[known], FAR * share, u=loose, seed=self.seed)
+        lean, hump = self._usual() if name != "print time" else (None, None)
+        return fit_smooth(self.points[known], FAR * share, u=loose, lean=lean, hump=hump, seed=self.seed)
+
+    def _usual(self) -> tuple[Floats, Floats]:
+        """Return slope and square of each coded column by what the maker knew beforehand."""
+        lean: list[float] = []
+        hump: list[float] = []
+        for factor in self.space.factors:
+            width = len(factor.levels) if factor.kind == "categorical" else 1
+            lean += [{"low": -USUAL, "high": USUAL}.get(factor.finer, 0.0)] * width
+            hump += [-USUAL if factor.finer == "middle" else 0.0] * width
+        return np.array(lean), np.array(hump)
 
     def _holds(self, coded: Floats) -> Floats:
-        """Return the chance that a print holds together, by how its neighbours did, shape (m,)."""
-        if not self.apart.any():
-            return np.ones(len(coded))
-        apart2 = np.sum((coded[:, None, :] - self.points[None, :, :]) ** 2, axis=2)
-        near = np.exp(-0.5 * apart2 / CLIFF_REACH**2)
-        return np.asarray((WORKS_BEFOREHAND + near @ ~self.apart) / (WORKS_BEFOREHAND + near.sum(axis=1)))
+        """Return the chance that a print holds together, shape (m,)."""
+        return np.asarray(self.together.chances(coded).mean(axis=0))
 
     def _coded(self, settings: pd.DataFrame) -> Floats:
         """Return settings as numbers: coded, and one column of 0 and 1 for every category."""
@@ -126,39 +141,61 @@ class BriefSearch:
         """Return the chance that a new print meets every requirement, shape (m,)."""
         return np.asarray(self.parts(settings).prod(axis=1), dtype=float) * self._holds(self._coded(settings))
 
-    def _drawn_chances(self, coded: Floats) -> Floats:
-        """Return the chance at settings in draws of what the prints leave open, shape (n_draws, m)."""
+    def _drawn_chances(self, coded: Floats) -> tuple[Floats, Floats]:
+        """Return the chance at settings and at the best print, in draws of what is open, both (n_draws, m)."""
         from scipy.special import ndtr
 
-        out = np.ones((N_DRAWS, len(coded)))
-        for (name, fit), z in zip(self.fits.items(), self._normal, strict=True):
-            mean, variance = fit.predict(coded)
-            which = np.arange(N_DRAWS) % len(mean)
-            true = mean[which] + z[:, None] * np.sqrt(variance[which])
-            out *= ndtr(true / self._widths(name)[which])
-        return out * self._holds(coded)[None, :]
+        here, there = np.ones((2, N_DRAWS, len(coded)))
+        best = self.points[self.best : self.best + 1]
+        for (name, fit), z, z0 in zip(self.fits.items(), self._normal, self._at_best, strict=True):
+            which = np.arange(N_DRAWS) % len(fit.shapes)
+            joint = fit.predict_with(coded, best)
+            width = self._widths(name)[which]
+            sd0 = np.sqrt(joint.reference_variance)[which]
+            there *= ndtr((joint.reference[which] + sd0 * z0)[:, None] / width)
+            lever = joint.covariance / np.sqrt(joint.reference_variance)[:, None]
+            own = np.sqrt(np.maximum(joint.variance - lever**2, 0.0))
+            here *= ndtr((joint.mean[which] + lever[which] * z0[:, None] + own[which] * z[:, None]) / width)
+        return here * self.together.chances(coded), there * self.together.chances(best)
 
     def worth(self, settings: pd.DataFrame) -> Floats:
         """Return by how much a print at each setting is expected to raise the best chance known, shape (m,).
 
         A trace of the chance itself decides where nothing is expected to be raised any more.
         """
-        gain = np.maximum(self._drawn_chances(self._coded(settings)) - self._best_known, 0.0).mean(axis=0)
-        return np.asarray(gain + 1e-4 * self.chances(settings))
+        here, there = self._drawn_chances(self._coded(settings))
+        return np.asarray(np.maximum(here - there, 0.0).mean(axis=0) + GREED * here.mean(axis=0))
 
     def next_settings(self, n_prints: int = 1, *, n_candidates: int = 256) -> pd.DataFrame:
         """Return the settings of the next prints, most worth first, and the ``chance`` of each.
 
-        Each further print is chosen as if those above it had come out as expected.
+        Each further print is chosen as if those above it had come out as expected. No print moves more than
+        one factor that has never been moved before, so that what it shows can be told apart.
         """
-        region = Region(space=self.space, runs=self.table[self.space.names])
         search, rows = self, []
         for number in range(n_prints):
-            found = maximise(search.worth, region, seed=self.seed + number, n_candidates=n_candidates, n_starts=6)
+            found = search._next(self.seed + number, n_candidates)
             rows.append(found.assign(chance=float(self.chances(found)[0])))
             if number + 1 < n_prints:
                 search = search._with(found, f"next{number + 1}")
         return pd.concat(rows, ignore_index=True)
+
+    def _next(self, seed: int, n_candidates: int) -> pd.DataFrame:
+        printed = self.table[self.space.names]
+        fresh = {n: printed[n].iloc[0] for n in self.space.names if printed[n].nunique() == 1} if ONE_NEW else {}
+
+        def few_new(settings: pd.DataFrame) -> NDArray[np.bool_]:
+            moved = sum((settings[n] != value).to_numpy().astype(int) for n, value in fresh.items())
+            return np.asarray(self.space.allows(settings) & (moved <= 1))
+
+        table = self.space.sample(n_candidates, seed=seed)
+        turn = np.arange(len(table)) % (len(fresh) + 1)
+        for position, (name, value) in enumerate(fresh.items()):
+            table.loc[turn != position, name] = value
+        space = replace(self.space, allows=few_new)
+        table = table[few_new(table)]
+        region = Region(space=space, runs=printed)
+        return maximise(self.worth, region, candidates=pd.concat([printed, table], ignore_index=True), n_starts=6)
 
     def _with(self, settings: pd.DataFrame, run_id: str) -> BriefSearch:
         """Return the search as it would stand after a print that came out as expected."""

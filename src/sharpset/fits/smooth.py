@@ -25,7 +25,7 @@ LEVEL_SD = 1.0
 # Log-normal priors (median, log sd) for a response in natural logarithms over coded factors: slope of each
 # factor per half range, size and reach of the bends, scatter between prints. Wide on purpose: a factor may
 # change a size by 3 % or double it.
-SLOPE, BEND, REACH, SCATTER = (0.15, 0.8), (0.12, 0.7), (1.5, 0.4), (0.04, 0.5)
+SLOPE, BEND, REACH, SCATTER = (0.15, 0.8), (0.2, 0.7), (1.5, 0.4), (0.04, 0.5)
 N_SHAPES, N_KEPT, N_ROUNDS = 400, 24, 2
 FEW_SHAPES = 80
 """With many prints the shape is known well and every draw costs more: fewer draws from twenty prints on."""
@@ -41,16 +41,21 @@ class SmoothFit:
         Coded settings.
     centre : float
         Mean of the response.
+    lean, hump : ndarray of float, shape (k,)
+        What is expected beforehand per coded unit and per square of it.
     shapes : ndarray of float, shape (h, 2 k + 2)
         Draws from the posterior of the shape parameters: ln of slopes, bend, reaches, scatter.
-    chol : ndarray of float, shape (h, n, n)
+    inverse_root : ndarray of float, shape (h, n, n)
+        Inverse of the Cholesky root of the covariance of the prints.
     weights : ndarray of float, shape (h, n)
     """
 
     points: Floats
     centre: float
+    lean: Floats
+    hump: Floats
     shapes: Floats
-    chol: Floats
+    inverse_root: Floats
     weights: Floats
 
     @property
@@ -61,13 +66,46 @@ class SmoothFit:
     def predict(self, settings: Floats) -> tuple[Floats, Floats]:
         """Return mean and variance of the true response in every draw, each of shape (h, m)."""
         cross = _kernel(self.points, settings, self.shapes)
-        mean = self.centre + np.einsum("hn,hnm->hm", self.weights, cross)
-        root = np.linalg.solve(self.chol, cross)
+        mean = self._expected(settings) + np.matmul(self.weights[:, None, :], cross)[:, 0]
+        root = np.matmul(self.inverse_root, cross)
+        return mean, np.maximum(self._own(settings) - np.sum(root**2, axis=1), 1e-12)
+
+    def _expected(self, settings: Floats) -> Floats:
+        return np.asarray(self.centre + settings @ self.lean + settings**2 @ self.hump)
+
+    def _own(self, settings: Floats) -> Floats:
         k = settings.shape[1]
-        own = (
-            LEVEL_SD**2 + np.exp(2.0 * self.shapes[:, :k]) @ (settings**2).T + np.exp(2.0 * self.shapes[:, k])[:, None]
+        slope2, bend2 = np.exp(2.0 * self.shapes[:, :k]), np.exp(2.0 * self.shapes[:, k])
+        return np.asarray(LEVEL_SD**2 + slope2 @ (settings**2).T + bend2[:, None])
+
+    def predict_with(self, settings: Floats, reference: Floats) -> Joint:
+        """Return true responses at settings together with that at one reference, shape (1, k)."""
+        both = np.concatenate([reference, settings])
+        cross = _kernel(self.points, both, self.shapes)
+        mean = self._expected(both) + np.matmul(self.weights[:, None, :], cross)[:, 0]
+        root = np.matmul(self.inverse_root, cross)
+        variance = np.maximum(self._own(both) - np.sum(root**2, axis=1), 1e-12)
+        shared = _kernel(reference, settings, self.shapes)[:, 0] - np.matmul(
+            root[:, None, :, 0], root[:, :, 1:]
+        )[:, 0]
+        return Joint(
+            mean=mean[:, 1:],
+            variance=variance[:, 1:],
+            covariance=shared,
+            reference=mean[:, 0],
+            reference_variance=variance[:, 0],
         )
-        return mean, np.maximum(own - np.sum(root**2, axis=1), 1e-12)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Joint:
+    """True responses at settings and at one reference, shapes (h, m) and (h,)."""
+
+    mean: Floats
+    variance: Floats
+    covariance: Floats
+    reference: Floats
+    reference_variance: Floats
 
 
 def _prior(k: int) -> tuple[Floats, Floats]:
@@ -78,11 +116,12 @@ def _prior(k: int) -> tuple[Floats, Floats]:
 def _kernel(a: Floats, b: Floats, shapes: Floats) -> Floats:
     """Return covariances of the response at two sets of settings, shape (h, len(a), len(b))."""
     k = a.shape[1]
-    slope2 = np.exp(2.0 * shapes[:, :k])
-    trend = np.einsum("ai,hi,bi->hab", a, slope2, b, optimize=True)
-    apart = (a[:, None, :] - b[None, :, :]) ** 2
-    bend = np.exp(-0.5 * np.einsum("abi,hi->hab", apart, np.exp(-2.0 * shapes[:, k + 1 : 2 * k + 1]), optimize=True))
-    return np.asarray(LEVEL_SD**2 + trend + np.exp(2.0 * shapes[:, k])[:, None, None] * bend)
+    slope2, reach2 = np.exp(2.0 * shapes[:, :k]), np.exp(-2.0 * shapes[:, k + 1 : 2 * k + 1])
+    products = (a[:, None, :] * b[None, :, :]).reshape(-1, k)
+    apart = ((a[:, None, :] - b[None, :, :]) ** 2).reshape(-1, k)
+    trend = slope2 @ products.T
+    bend = np.exp(2.0 * shapes[:, k : k + 1] - 0.5 * (reach2 @ apart.T))
+    return np.asarray((LEVEL_SD**2 + trend + bend).reshape(len(shapes), len(a), len(b)))
 
 
 def _cholesky(points: Floats, variance: Floats, shapes: Floats) -> Floats:
@@ -98,7 +137,15 @@ def _log_likelihood(points: Floats, y: Floats, variance: Floats, shapes: Floats)
     return np.asarray(-0.5 * np.sum(rest**2, axis=1) - log_det)
 
 
-def fit_smooth(points: Floats, response: Floats, *, u: Floats | None = None, seed: int = 0) -> SmoothFit:
+def fit_smooth(
+    points: Floats,
+    response: Floats,
+    *,
+    u: Floats | None = None,
+    lean: Floats | None = None,
+    hump: Floats | None = None,
+    seed: int = 0,
+) -> SmoothFit:
     """Fit a Gaussian process to the response of a few prints.
 
     Parameters
@@ -109,6 +156,9 @@ def fit_smooth(points: Floats, response: Floats, *, u: Floats | None = None, see
         In natural logarithms (margins), for which the priors are made.
     u : ndarray of float, shape (n,), optional
         Standard uncertainty of each value, apart from the scatter between prints.
+    lean, hump : ndarray of float, shape (k,), optional
+        Slope and square of each factor that are expected beforehand; 0 where nothing is known. Prints
+        overrule them.
     seed : int
         Of the importance sampling over shapes.
 
@@ -119,8 +169,10 @@ def fit_smooth(points: Floats, response: Floats, *, u: Floats | None = None, see
     rng = np.random.default_rng(seed)
     n, k = points.shape
     variance = np.zeros(n) if u is None else np.asarray(u, dtype=float) ** 2
-    centre = float(np.mean(response))
-    y = response - centre
+    lean, hump = (np.zeros(k) if part is None else part for part in (lean, hump))
+    usual = points @ lean + points**2 @ hump
+    centre = float(np.mean(response - usual))
+    y = response - usual - centre
     middle, sd = _prior(k)
     n_shapes = int(np.clip(N_SHAPES * 20 // n, FEW_SHAPES, N_SHAPES))
     shapes = middle + sd * rng.standard_normal((n_shapes, len(middle)))
@@ -137,9 +189,12 @@ def fit_smooth(points: Floats, response: Floats, *, u: Floats | None = None, see
         log_weight = _log_likelihood(points, y, variance, shapes) + prior - proposal
     kept = shapes[rng.choice(n_shapes, N_KEPT, p=_normalised(log_weight))]
     chol = _cholesky(points, variance, kept)
-    half = np.linalg.solve(chol, np.broadcast_to(y[:, None], (N_KEPT, n, 1)))
-    weights = np.linalg.solve(np.swapaxes(chol, 1, 2), half)[..., 0]
-    return SmoothFit(points=points, centre=centre, shapes=kept, chol=chol, weights=weights)
+    inverse_root = np.linalg.inv(chol)
+    half = inverse_root @ y
+    weights = np.matmul(half[:, None, :], inverse_root)[:, 0]
+    return SmoothFit(
+        points=points, centre=centre, lean=lean, hump=hump, shapes=kept, inverse_root=inverse_root, weights=weights
+    )
 
 
 def _normalised(log_weight: Floats) -> Floats:

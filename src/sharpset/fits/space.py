@@ -32,6 +32,8 @@ class FactorRange:
         Ordered numbers, or the names of the categories.
     scale : {'linear', 'log'}
         Scale on which numbers are coded.
+    finer : {'', 'low', 'middle', 'high'}
+        Where details usually come out best, as far as the maker knew beforehand.
     """
 
     name: str
@@ -41,6 +43,7 @@ class FactorRange:
     high: float = float("nan")
     levels: tuple[Any, ...] = ()
     scale: Literal["linear", "log"] = "linear"
+    finer: str = ""
 
     @property
     def natural_label(self) -> str:
@@ -200,6 +203,7 @@ def _from_factor(factor: Any) -> FactorRange:
         high=float(factor.high),
         levels=tuple(float(level) for level in factor.levels),
         scale=factor.scale,
+        finer=factor.finer,
     )
 
 

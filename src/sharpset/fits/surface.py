@@ -16,7 +16,7 @@ from sharpset.fits.space import Space
 from sharpset.fits.terms import Model, Term
 from sharpset.fits.unreplicated import Lenth
 
-__all__ = ["ResponseFit"]
+__all__ = ["ResponseFit", "root_of"]
 
 Floats = NDArray[np.float64]
 Method = Literal["OLS", "WLS", "Lenth", "REML"]
@@ -194,7 +194,7 @@ class ResponseFit:
         """
         use = self.predictor
         x = use.matrix(settings)
-        root = _root(use.covariance)
+        root = root_of(use.covariance)
         spread = 1.0 / np.sqrt(chi2)
         means = (x @ use.coef)[:, None] + (x @ root) @ (z[:, : root.shape[1]].T * spread[None, :])
         return means, np.sqrt(use.print_variance) * spread
@@ -306,6 +306,7 @@ class ResponseFit:
         return f"<p>{self.summary()}</p>{self.terms.to_html(index=False)}"
 
 
-def _root(covariance: Floats) -> Floats:
+def root_of(covariance: Floats) -> Floats:
+    """Return a matrix whose product with its transpose is a covariance, shape (p, p)."""
     values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))

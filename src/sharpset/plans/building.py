@@ -14,6 +14,7 @@ from sharpset.errors import PlanError
 from sharpset.plans import classical, fractions
 from sharpset.plans.classical import Points
 from sharpset.plans.factors import Factor, Factors
+from sharpset.plans.starting import start_settings
 
 __all__ = ["CLASSICAL", "MOST_RUNS", "Wish"]
 
@@ -187,11 +188,18 @@ def _one_block(wish: Wish, design: str) -> None:
         )
 
 
+def _start(factors: Factors, wish: Wish) -> Points:
+    _one_block(wish, "start")
+    matrix = start_settings(factors)[None, :]
+    return Points(matrix=matrix, blocks=np.ones(1, dtype=np.int64))
+
+
 CLASSICAL: dict[str, Callable[[Factors, Wish], Points]] = {
     "full": _full,
     "fractional": _fractional,
     "plackett-burman": _plackett_burman,
     "simplex": _simplex,
+    "start": _start,
     "box-behnken": _box_behnken,
     "central-composite": _central_composite,
     "definitive": _definitive,

@@ -13,7 +13,7 @@ from sharpset.plans.rules import parse_rule
 
 __all__ = ["factors_from_dict", "load_factors"]
 
-_KEYS = ("name", "unit", "kind", "low", "high", "levels", "hard_to_change", "scale")
+_KEYS = ("name", "unit", "kind", "low", "high", "levels", "hard_to_change", "scale", "finer")
 _TABLES = ("factor", "constraint")
 
 
@@ -24,8 +24,8 @@ def load_factors(path: Path | str) -> Factors:
     ----------
     path : path of a TOML file
         ``[[factor]]`` tables with ``name``, ``unit``, ``kind`` (continuous, levels, categorical),
-        ``low`` and ``high`` or ``levels``, optionally ``hard_to_change`` and ``scale``; ``[[constraint]]``
-        tables with ``rule``.
+        ``low`` and ``high`` or ``levels``, optionally ``hard_to_change``, ``scale`` and ``finer``;
+        ``[[constraint]]`` tables with ``rule``.
 
     Returns
     -------
@@ -109,6 +109,7 @@ def _factor(entry: dict[str, Any], number: int) -> Factor:
         "kind": cast("Kind", kind),
         "hard_to_change": hard,
         "scale": scale,
+        "finer": entry.get("finer", ""),
     }
     if kind == "continuous":
         if "levels" in entry:

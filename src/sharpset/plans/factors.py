@@ -22,6 +22,7 @@ __all__ = ["KINDS", "RESERVED", "Factor", "Factors", "Kind"]
 
 Kind = Literal["continuous", "levels", "categorical"]
 KINDS: tuple[Kind, ...] = ("continuous", "levels", "categorical")
+FINER = ("", "low", "middle", "high")
 RESERVED = ("run_id", "print_order", "whole_plot", "block")
 """Columns of runs.csv that no factor may be called after."""
 
@@ -50,6 +51,11 @@ class Factor:
         Changed as seldom as the plan allows: its settings make whole plots.
     scale : {'linear', 'log'}
         Scale on which the factor is coded; ``log`` suits exposures and times.
+    finer : {'', 'low', 'middle', 'high'}
+        Where in the range fine details usually come out best, as far as the maker knows beforehand (thinner
+        layers, slower lifting: common practice, no source). Empty where it is not known. A search for a
+        met brief starts there and leans that way until prints say otherwise; designs and models do not
+        look at it.
     """
 
     name: str
@@ -60,6 +66,7 @@ class Factor:
     levels: tuple[float, ...] | tuple[str, ...] = ()
     hard_to_change: bool = False
     scale: Literal["linear", "log"] = "linear"
+    finer: str = ""
 
     def __post_init__(self) -> None:
         name = self.name
@@ -71,6 +78,10 @@ class Factor:
             raise _say(name, f"key 'kind' must be one of {', '.join(KINDS)}, got {self.kind!r}.")
         if self.scale not in ("linear", "log"):
             raise _say(name, f"key 'scale' must be 'linear' or 'log', got {self.scale!r}.")
+        if self.finer not in FINER:
+            raise _say(name, f"key 'finer' must be 'low', 'middle' or 'high', or be left out, got {self.finer!r}.")
+        if self.finer and self.kind == "categorical":
+            raise _say(name, "key 'finer' is for numbers; the labels of a categorical factor have no ends.")
         if self.kind == "categorical":
             self._check_labels()
         else:
@@ -165,6 +176,8 @@ class Factor:
             entry["hard_to_change"] = True
         if self.scale != "linear":
             entry["scale"] = self.scale
+        if self.finer:
+            entry["finer"] = self.finer
         return entry
 
 
@@ -305,6 +318,7 @@ class Factors:
                 "levels": ", ".join(str(v) for v in f.levels),
                 "hard_to_change": f.hard_to_change,
                 "scale": f.scale,
+                "finer": f.finer,
             }
             for f in self.factors
         ]

@@ -15,6 +15,7 @@ DESIGNS = (
     "d-optimal",
     "i-optimal",
     "a-optimal",
+    "start",
 )
 """Names of the designs."""
 

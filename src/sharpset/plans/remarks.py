@@ -72,6 +72,11 @@ def _millimetres(factors: Factors, runs: pd.DataFrame, column: str) -> NDArray[n
 
 def design_remarks(plan: Plan) -> list[str]:
     """Return remarks on a classical design: axial points beyond the limits, levels left out, aliases."""
+    if plan.design == "start":
+        return [
+            "one print to begin a search with: read it, fit it with the brief, and ask for the next print with "
+            "'sharpset fit next --aim brief'."
+        ]
     remarks = []
     for factor in plan.factors:
         if factor.is_categorical:

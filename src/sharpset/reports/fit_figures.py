@@ -109,7 +109,7 @@ def fit_figures(fit: Fit, *, readings: pd.DataFrame | None = None) -> dict[str, 
         )
     for name in key_responses(fit):
         figures |= _response_figures(fit, name, at)
-    if fit.best is not None:
+    if fit.best is not None and len(fit.best.predicted):
         expected = expected_table(fit)
         asked = expected[["wanted_low", "wanted_high"]].notna().any(axis=1)
         figures["recommendation"] = draw_recommendation(expected[asked] if asked.any() else expected)

@@ -86,7 +86,9 @@ SIZES = {"resin": {"bar": 0.15, "slot": 0.15, "hole": 0.25}, "filament": {"bar":
 def factors_of(process: str, *, told: bool) -> Factors:
     """Return the factors, with what common practice knows of them where the maker is told."""
     known = USUALLY_FINER[process] if told else {}
-    return factors_from_dict({"factor": [entry | {"finer": known.get(entry["name"], "")} for entry in FACTORS[process]]})
+    return factors_from_dict(
+        {"factor": [entry | {"finer": known.get(entry["name"], "")} for entry in FACTORS[process]]}
+    )
 
 
 def brief_of(process: str, size: float, rough_mm: float, time_h: float | None = None) -> Brief:

@@ -132,9 +132,7 @@ def best_settings(forecast: Forecast, region: Region, *, seed: int = 0) -> BestS
         raise FitError("Nothing that the brief asks for was measured. Read scans of the runs first.")
     found = likeliest_settings(forecast, region, seed=seed)
     candidates = pd.concat([found, region.candidates(N_CANDIDATES, seed=seed + 1)], ignore_index=True)
-    return describe_settings(
-        forecast, found, region=region, optimism=chance_optimism(forecast, candidates, seed=seed)
-    )
+    return describe_settings(forecast, found, region=region, optimism=chance_optimism(forecast, candidates, seed=seed))
 
 
 def describe_settings(

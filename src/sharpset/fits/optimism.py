@@ -78,7 +78,9 @@ class _Known(Forecast):
         return self._estimated.growth(kind, settings)
 
 
-def chance_optimism(forecast: Forecast, candidates: pd.DataFrame, *, seed: int = 0, n_worlds: int = N_WORLDS) -> Optimism:
+def chance_optimism(
+    forecast: Forecast, candidates: pd.DataFrame, *, seed: int = 0, n_worlds: int = N_WORLDS
+) -> Optimism:
     """Return by how much stated chances of chosen settings exceed true ones where the models are the truth.
 
     Parameters
@@ -121,9 +123,7 @@ def _drawn(fit: ResponseFit, rng: np.random.Generator) -> ResponseFit:
     share = float(rng.chisquare(use.df_resid) / use.df_resid)
     mixed = None if use.mixed is None else replace(use.mixed, variances=use.mixed.variances * share)
     sd = use.residual_sd * float(np.sqrt(share))
-    return _with_predictor(
-        fit, replace(use, coef=coef, covariance=use.covariance * share, residual_sd=sd, mixed=mixed)
-    )
+    return _with_predictor(fit, replace(use, coef=coef, covariance=use.covariance * share, residual_sd=sd, mixed=mixed))
 
 
 def _certain(fit: ResponseFit) -> ResponseFit:

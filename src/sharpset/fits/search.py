@@ -1,4 +1,4 @@
-"""The next print of a search: the settings most likely to meet the brief, after few prints or many."""
+"""The next print of a search: the settings most likely to meet the brief, after one print or many."""
 
 from __future__ import annotations
 
@@ -29,8 +29,7 @@ CAME_APART = -0.6
 USUAL = 0.15
 """Change of ln(size) per half range that is expected of a factor whose finer end the maker knows; see smooth.SLOPE."""
 GREED = 1e-3
-LEAST = 1
-ONE_NEW = True
+"""Weight of the chance itself beside the expected gain, which decides where nothing is expected to be gained."""
 
 
 class BriefSearch:
@@ -39,7 +38,7 @@ class BriefSearch:
     Parameters
     ----------
     margins : Margins
-        Of the prints so far, two or more.
+        Of the prints so far, one or more.
     runs : pandas.DataFrame
         ``run_id`` and settings in natural units.
     space : Space
@@ -49,17 +48,20 @@ class BriefSearch:
     Raises
     ------
     FitError
-        If fewer than two prints have margins and settings.
+        If no print has margins and settings.
 
     Notes
     -----
-    Every requirement's margin is a smooth function of the coded settings (:mod:`sharpset.fits.smooth`).
-    The chance that a new print meets the brief is the product over requirements of the chance that the
-    margin, with the scatter between prints and within them, is positive. What a setting is worth is the
-    expected gain over the best chance among the prints so far, over what the prints leave open: settings
-    known to be poor are worth nothing, however often they might be lucky, and the search looks around as
-    long as nothing better is known. Prints that came apart (layers that parted, a starved nozzle) miss
-    everything at once; they are kept out of the trends and lower the worth of settings near them instead.
+    Every requirement's margin is a smooth function of the coded settings (:mod:`sharpset.fits.smooth`); where
+    a factor says at which end details usually come out finer, the function leans that way until prints say
+    otherwise. Prints that came apart (layers that parted, a starved nozzle) miss everything at once; they
+    are kept out of the trends and tell where prints hold together (:mod:`sharpset.fits.together`). The chance
+    that a new print meets the brief is the chance that it holds together times the product over
+    requirements of the chance that the margin, with the scatter between prints and within them, is positive.
+
+    What a setting is worth is the expected gain over the best print so far, over what the prints leave open.
+    Setting and best print are drawn together, so that another print close to the best one is worth
+    nothing, however uncertain both are, and the search looks around as long as there is something to gain.
 
     References
     ----------
@@ -72,15 +74,16 @@ class BriefSearch:
         keyed = runs.assign(run_id=runs["run_id"].astype(str))
         table = margins.table.merge(keyed[["run_id", *space.names]], on="run_id", how="inner")
         table = table.dropna(subset=margins.requirements, how="all").reset_index(drop=True)
-        if len(table) < LEAST:
+        if table.empty:
             raise FitError(
-                f"A search needs two prints with readings and settings, got {len(table)}. Print a few different "
-                "settings first, such as the design 'simplex' of 'sharpset plan new'."
+                "A search needs a print with readings and settings, got none. Print one first, such as the design "
+                "'start' of 'sharpset plan new'."
             )
         self.table = table
         self.points = self._coded(table)
         middle = table[margins.requirements].median(axis=1).to_numpy(dtype=float)
-        self.apart = middle < CAME_APART if np.sum(middle >= CAME_APART) >= 2 else np.zeros(len(table), dtype=bool)
+        # Where no print held together there is no trend to keep them out of.
+        self.apart = middle < CAME_APART if (middle >= CAME_APART).any() else np.zeros(len(table), dtype=bool)
         self.fits = {name: self._fit(name) for name in margins.requirements}
         self.together = fit_holding(self.points, ~self.apart, n_draws=N_DRAWS, seed=seed)
         rng = np.random.default_rng(seed)
@@ -90,6 +93,8 @@ class BriefSearch:
 
     def _fit(self, name: str) -> SmoothFit:
         known = self.table[name].notna().to_numpy() & ~self.apart
+        if not known.any():  # nothing measured yet: as good as no print at all
+            return fit_smooth(self.points[:1], np.zeros(1), u=np.ones(1), seed=self.seed)
         y, u = self.table[name].to_numpy(dtype=float)[known], self.table[f"u_{name}"].to_numpy(dtype=float)[known]
         share = np.tanh(y / FAR)
         loose = np.hypot(u * (1.0 - share**2), 0.3 * FAR * share**4)
@@ -159,10 +164,7 @@ class BriefSearch:
         return here * self.together.chances(coded), there * self.together.chances(best)
 
     def worth(self, settings: pd.DataFrame) -> Floats:
-        """Return by how much a print at each setting is expected to raise the best chance known, shape (m,).
-
-        A trace of the chance itself decides where nothing is expected to be raised any more.
-        """
+        """Return by how much a print at each setting is expected to raise the best chance known, shape (m,)."""
         here, there = self._drawn_chances(self._coded(settings))
         return np.asarray(np.maximum(here - there, 0.0).mean(axis=0) + GREED * here.mean(axis=0))
 
@@ -182,7 +184,7 @@ class BriefSearch:
 
     def _next(self, seed: int, n_candidates: int) -> pd.DataFrame:
         printed = self.table[self.space.names]
-        fresh = {n: printed[n].iloc[0] for n in self.space.names if printed[n].nunique() == 1} if ONE_NEW else {}
+        fresh = {n: printed[n].iloc[0] for n in self.space.names if (printed[n] == printed[n].iloc[0]).all()}
 
         def few_new(settings: pd.DataFrame) -> NDArray[np.bool_]:
             moved = sum((settings[n] != value).to_numpy().astype(int) for n, value in fresh.items())

@@ -70,7 +70,7 @@ def next_runs(
     fit : Fit
     n_runs : int
     aim : {'brief', 'chance', 'effect'}
-        'brief': one print after the other until one meets the brief, of use from the second print on
+        'brief': one print after the other until one meets the brief, of use from the first print on
         (:class:`sharpset.fits.BriefSearch`). 'chance': the prints among which the best one is expected to
         meet the brief most often, given what the models leave open. 'effect': the prints that shrink the
         standard error of one effect most.

@@ -1,4 +1,4 @@
-"""Smooth regression that is of use from the second print on: a Gaussian process whose shape is averaged over.
+"""Smooth regression that is of use from the first print on: a Gaussian process whose shape is averaged over.
 
 Response surfaces need more prints than they have terms. While prints are few, a Gaussian process says
 what little is known and how little: straight trends and gentle bends, each factor with an influence of
@@ -85,9 +85,7 @@ class SmoothFit:
         mean = self._expected(both) + np.matmul(self.weights[:, None, :], cross)[:, 0]
         root = np.matmul(self.inverse_root, cross)
         variance = np.maximum(self._own(both) - np.sum(root**2, axis=1), 1e-12)
-        shared = _kernel(reference, settings, self.shapes)[:, 0] - np.matmul(
-            root[:, None, :, 0], root[:, :, 1:]
-        )[:, 0]
+        shared = _kernel(reference, settings, self.shapes)[:, 0] - np.matmul(root[:, None, :, 0], root[:, :, 1:])[:, 0]
         return Joint(
             mean=mean[:, 1:],
             variance=variance[:, 1:],

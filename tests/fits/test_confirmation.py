@@ -88,3 +88,31 @@ def test_intervals_hold_as_often_as_they_say(plan):
         inside.append(np.mean((prints > row["low"]) & (prints < row["high"])))
     # One fit's own coverage scatters by about 6 %, so the mean of sixty by 0.8 %: three of these.
     assert np.mean(inside) == pytest.approx(0.95, abs=0.025)
+
+
+def test_growth_is_never_predicted_on_another_scale(plan):
+    """All growths happen to be positive and rise steeply; still they are differences, and scatter alike everywhere."""
+    rng = np.random.default_rng(5)
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    y = np.exp(1.2 * x[:, 0] + 0.8 * x[:, 1] + 0.05 * rng.standard_normal(len(x)))
+    at = {"layer_height": 0.048, "speed": 24.0, "fan": 60.0}
+    results = pd.DataFrame({"run_id": plan.runs["run_id"], "growth_bar_mm": y})
+    fit = fit_plan(plan, results=results)
+    row = write_prediction(fit, settings=at).expected.iloc[0]
+    plain = fit.responses["growth_bar_mm"].predict(pd.DataFrame([at])).iloc[0]
+    assert (row["low"], row["high"]) == pytest.approx((plain["low"], plain["high"]))
+
+
+def test_a_print_scatters_at_least_as_its_reading_does(plan):
+    """Prints that lie on a plane to a nanometre by chance, read to 2 um each."""
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    rng = np.random.default_rng(6)
+    y = 0.02 * x[:, 0] + 1e-6 * rng.standard_normal(len(x))
+    results = pd.DataFrame({"run_id": plan.runs["run_id"], "growth_bar_mm": y, "u_growth_bar_mm": 0.002})
+    fit = fit_plan(plan, results=results)
+    at = {"layer_height": 0.08, "speed": 40.0, "fan": 60.0}
+    row = write_prediction(fit, settings=at).expected.iloc[0]
+    # 18 prints, 10 terms of the quadratic, 8 degrees of freedom (7 with one more centre point): t from 2.3 to 2.4.
+    assert 2 * 2.2 * 0.002 < row["high"] - row["low"] < 2 * 2.6 * 0.002
+    mean_of_four = write_prediction(fit, settings=at, n_prints=4).expected.iloc[0]
+    assert mean_of_four["high"] - mean_of_four["low"] == pytest.approx((row["high"] - row["low"]) / 2, rel=0.01)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 from workshop import FACTORS, Workshop
 
 from sharpset.brief import Brief
 from sharpset.errors import FitError
 from sharpset.fits import BriefSearch, Margins, Space, brief_margins, fit_plan, margins_from_readings, next_runs
 from sharpset.fits.smooth import LEVEL_SD, fit_smooth
+from sharpset.fits.together import fit_holding
 from sharpset.plans import factors_from_dict, make_plan
 
 SIZES = np.array([0.08, 0.10, 0.125, 0.16, 0.20, 0.25])
@@ -202,11 +206,112 @@ def test_search_keeps_rules_and_categories():
     assert found["resin"].iloc[0] == "clear"
 
 
-def test_search_needs_two_prints():
+def test_search_needs_a_print():
     factors = factors_from_dict({"factor": [{"name": "a", "low": 0, "high": 1}]})
     margins = _margins([[0]], {"first": [0.1]})
-    with pytest.raises(FitError, match="needs two prints with readings and settings, got 1"):
-        BriefSearch(margins, pd.DataFrame({"run_id": ["R0"], "a": [0.5]}), Space.of_factors(factors))
+    with pytest.raises(FitError, match="needs a print with readings and settings, got none"):
+        BriefSearch(margins, pd.DataFrame({"run_id": ["other"], "a": [0.5]}), Space.of_factors(factors))
+
+
+def test_search_moves_at_most_one_new_factor_in_each_print():
+    factors = factors_from_dict({"factor": [{"name": n, "low": -1, "high": 1} for n in "abc"]})
+    points = np.zeros((1, 3))
+    for n in range(1, 4):
+        margins = _margins(points, {"first": np.full(n, -0.3)})
+        runs = pd.DataFrame(points, columns=list("abc")).assign(run_id=margins.table["run_id"])
+        found = BriefSearch(margins, runs, Space.of_factors(factors), seed=n).next_settings()
+        new = found[list("abc")].to_numpy()[0]
+        never_moved = (points == points[0]).all(axis=0)
+        assert np.sum(new[never_moved] != points[0, never_moved]) <= 1
+        assert (new != points).any(axis=1).all()
+        points = np.vstack([points, new])
+
+
+def test_search_moves_factors_together_where_a_rule_ties_them():
+    factors = factors_from_dict(
+        {"factor": [{"name": n, "low": -1, "high": 1} for n in "ab"], "constraint": [{"rule": "a + b <= 0.02"}]}
+    )
+    tied = Space.of_factors(factors)
+    tied = replace(tied, allows=lambda frame: np.isclose(frame["a"], -frame["b"], atol=0.05))
+    margins = _margins([[0, 0]], {"first": [-0.3]})
+    found = BriefSearch(margins, pd.DataFrame({"run_id": ["R0"], "a": [0.0], "b": [0.0]}), tied).next_settings()
+    assert abs(found["a"].iloc[0] + found["b"].iloc[0]) <= 0.05 + 1e-9
+
+
+def test_search_leans_to_what_is_usually_finer_and_lets_prints_overrule_it():
+    factors = factors_from_dict({"factor": [{"name": "a", "low": -1, "high": 1, "finer": "low"}]})
+    space = Space.of_factors(factors)
+    first = BriefSearch(_margins([[0]], {"first": [-0.1]}), pd.DataFrame({"run_id": ["R0"], "a": [0.0]}), space)
+    ends = pd.DataFrame({"a": [-1.0, 1.0]})
+    low, high = first.chances(ends)
+    assert low > 1.5 * high
+    assert first.next_settings()["a"].iloc[0] < 0
+    runs = pd.DataFrame({"run_id": ["R0", "R1", "R2"], "a": [0.0, -0.7, 0.7]})
+    later = BriefSearch(_margins(runs, {"first": [-0.1, -0.3, 0.1]}), runs, space)
+    low, high = later.chances(ends)
+    assert high > 1.5 * low
+    # What is said of details is not said of the time that a print takes.
+    timed = BriefSearch(_margins([[0]], {"print time": [-0.1]}), pd.DataFrame({"run_id": ["R0"], "a": [0.0]}), space)
+    low, high = timed.chances(ends)
+    assert low == pytest.approx(high, rel=0.3)  # draws of slopes of either sign, 24 of them
+
+
+def test_another_print_beside_the_best_one_is_worth_less_than_one_farther_off():
+    """The chance is uncertain everywhere, but beside the best print it is the best print's own."""
+    factors = factors_from_dict({"factor": [{"name": n, "low": -1, "high": 1} for n in "ab"]})
+    runs = pd.DataFrame({"a": [0.0, 0.6, -0.6, 0.0], "b": [0.0, 0.0, 0.0, -0.6], "run_id": [f"R{i}" for i in range(4)]})
+    search = BriefSearch(_margins(runs, {"first": [-0.05, -0.3, -0.3, -0.15]}), runs, Space.of_factors(factors))
+    assert search.best == 0
+    beside, off = search.worth(pd.DataFrame({"a": [0.0, 0.0], "b": [0.0, 0.6]}))
+    assert off > 3 * beside
+
+
+def test_smooth_fit_at_one_reference_agrees_with_plain_prediction():
+    rng = np.random.default_rng(3)
+    points, new = rng.uniform(-1, 1, (6, 2)), rng.uniform(-1, 1, (4, 2))
+    fit = fit_smooth(points, points[:, 0], u=np.full(6, 0.02), lean=np.array([0.1, 0.0]), hump=np.array([0.0, -0.1]))
+    mean, variance = fit.predict(new)
+    joint = fit.predict_with(new, new[:1])
+    assert joint.mean == pytest.approx(mean)
+    assert joint.variance == pytest.approx(variance)
+    assert joint.reference == pytest.approx(mean[:, 0])
+    # The covariance of a value with itself is its variance.
+    assert joint.covariance[:, 0] == pytest.approx(variance[:, 0])
+    assert (joint.covariance**2 <= joint.variance * joint.reference_variance[:, None] * (1 + 1e-9)).all()
+
+
+def test_smooth_fit_far_from_prints_expects_what_is_known_beforehand():
+    fit = fit_smooth(np.zeros((1, 2)), np.zeros(1), lean=np.array([0.2, 0.0]), hump=np.array([0.0, -0.1]), seed=1)
+    mean, _ = fit.predict(np.array([[1.0, 1.0]]))
+    # One print at 0 tells the level only: 0 + 0.2 - 0.1 in every draw.
+    assert mean == pytest.approx(np.full_like(mean, 0.1), abs=1e-9)
+
+
+def test_holding_border_is_found_between_prints_that_held_and_prints_that_came_apart():
+    rng = np.random.default_rng(8)
+    points = rng.uniform(-1, 1, (40, 2))
+    held = points[:, 0] + points[:, 1] > -0.4
+    fit = fit_holding(points, held, n_draws=200, seed=1)
+    asked = np.array([[0.8, 0.8], [-0.8, -0.8], [0.9, -0.2], [-0.9, 0.0]])
+    chances = fit.chances(asked)
+    assert chances.shape == (200, 4)
+    assert chances.mean(axis=0)[[0, 2]].min() > 0.85
+    assert chances.mean(axis=0)[[1, 3]].max() < 0.15
+
+
+def test_holding_border_without_failures_is_the_prior_far_off_and_sure_nearby():
+    """With no print at all but one in the middle, draws are those of the prior given that it held."""
+    fit = fit_holding(np.zeros((1, 2)), np.array([True]), n_draws=4000, seed=2)
+    middle, corner = fit.chances(np.array([[0.0, 0.0], [1.0, 1.0]])).mean(axis=0)
+    # Intercept b ~ N(1.5, 1) given one success: E[Phi(b)^2] / E[Phi(b)], by quadrature.
+    b = np.linspace(-5, 8, 4001)
+    weight = norm.pdf(b, 1.5, 1.0)
+    assert middle == pytest.approx((weight * norm.cdf(b) ** 2).sum() / (weight * norm.cdf(b)).sum(), abs=0.01)
+    # At a corner slopes of either sign, bends and a joint effect widen it: Phi(m / sqrt(1 + v)) for normal scores.
+    mean = (weight * norm.cdf(b) * b).sum() / (weight * norm.cdf(b)).sum()
+    square = (weight * norm.cdf(b) * (b - mean) ** 2).sum() / (weight * norm.cdf(b)).sum()
+    spread = square + 2 * 2.0**2 + 2 * 0.5**2 + 1.0**2
+    assert corner == pytest.approx(norm.cdf(mean / np.sqrt(1 + spread)), abs=0.03)
 
 
 def test_next_runs_towards_a_brief_from_a_plan_of_five_prints():

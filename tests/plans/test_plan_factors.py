@@ -142,3 +142,16 @@ def test_factors_show_themselves(filament_file):
     assert "nozzle: 0.15, 0.25, 0.4 mm (hard to change)" in factors.summary()
     assert list(factors.to_frame()["name"]) == list(factors.names)
     assert "<table" in factors._repr_html_()
+
+
+def test_what_is_usually_finer_is_kept_and_checked():
+    entry = {"name": "layer_height", "low": 0.03, "high": 0.10, "finer": "low"}
+    factors = factors_from_dict({"factor": [entry, {"name": "speed", "low": 10, "high": 40}]})
+    assert [f.finer for f in factors] == ["low", ""]
+    assert factors_from_dict(factors.to_dict()).to_dict() == factors.to_dict()
+    assert "finer" not in factors.to_dict()["factor"][1]
+    assert factors.to_frame()["finer"].tolist() == ["low", ""]
+    with pytest.raises(PlanError, match=r"key 'finer' must be 'low', 'middle' or 'high'.* got 'thin'"):
+        factors_from_dict({"factor": [entry | {"finer": "thin"}]})
+    with pytest.raises(PlanError, match="'resin': key 'finer' is for numbers"):
+        factors_from_dict({"factor": [{"name": "resin", "levels": ["grey", "clear"], "finer": "low"}]})

@@ -341,7 +341,7 @@ def test_designs_that_do_not_suit_the_factors_say_so():
     two = factors_from_dict(
         {"factor": [*[{"name": n, "low": 0, "high": 1} for n in "abc"], {"name": "m", "levels": ["x", "y", "z"]}]}
     )
-    for design in set(DESIGNS) - {"full", "d-optimal", "i-optimal", "a-optimal"}:
+    for design in set(DESIGNS) - {"full", "d-optimal", "i-optimal", "a-optimal", "start"}:
         with pytest.raises(PlanError, match=r"'m'|three levels"):
             make_plan(two, design=design)
 
@@ -390,3 +390,40 @@ def test_simplex_refuses_labels_and_single_factors(unit_factors):
     )
     with pytest.raises(PlanError, match="needs values between"):
         make_plan(mixed, design="simplex")
+
+
+def test_start_is_one_print_towards_what_is_usually_finer():
+    factors = factors_from_dict(
+        {
+            "factor": [
+                {"name": "height", "low": 0.04, "high": 0.10, "finer": "low"},
+                {"name": "rest", "low": 0, "high": 6, "finer": "high"},
+                {"name": "exposure", "low": 1, "high": 4, "scale": "log", "finer": "middle"},
+                {"name": "speed", "low": 10, "high": 40},
+                {"name": "nozzle", "kind": "levels", "levels": [0.15, 0.25, 0.40], "finer": "low"},
+                {"name": "resin", "levels": ["grey", "clear"]},
+            ]
+        }
+    )
+    plan = make_plan(factors, design="start")
+    # Two thirds of the way from the middle to the end; exposure in the middle of its logarithms; the nearest nozzle.
+    assert plan.runs[["height", "rest", "exposure", "speed", "nozzle"]].to_numpy() == pytest.approx(
+        np.array([[0.05, 5.0, 2.0, 25.0, 0.15]])
+    )
+    assert plan.runs["resin"].tolist() == ["grey"]
+    assert "fit next --aim brief" in plan.remarks[0]
+
+
+def test_start_keeps_rules():
+    factors = factors_from_dict(
+        {
+            "factor": [{"name": "a", "low": 0, "high": 1, "finer": "high"}, {"name": "b", "low": 0, "high": 1}],
+            "constraint": [{"rule": "a <= b"}],
+        }
+    )
+    run = make_plan(factors, design="start").runs.iloc[0]
+    assert run["a"] <= run["b"]
+    # The nearest allowed point to (5/6, 1/2) is (2/3, 2/3); the points looked at lie about 1/64 apart.
+    assert (run["a"], run["b"]) == pytest.approx((2 / 3, 2 / 3), abs=0.04)
+    with pytest.raises(PlanError, match="one block"):
+        make_plan(factors, design="start", blocks=2)

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from sharpset.brief import Brief
 from sharpset.errors import FitError
 from sharpset.fits.limits import limits_table
-from sharpset.fits.optimism import Optimism, chance_optimism
 from sharpset.fits.region import Region, maximise
 from sharpset.fits.requirements import Forecast
 from sharpset.fits.responses import OPENINGS
@@ -28,7 +27,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-N_CANDIDATES = 256
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,14 +38,11 @@ class BestSettings:
     settings : dict
         By factor name, natural units.
     chance : float
-        That a new print meets every requirement of the brief at once, growth allowed for in CAD. Corrected
-        for these settings having been chosen for it (:mod:`sharpset.fits.optimism`).
+        That a new print meets every requirement of the brief at once, growth allowed for in CAD.
     chance_as_drawn : float
         The same with details drawn at their wanted size.
     parts : dict of str to float
-        Chance of each requirement by itself, growth allowed for; as the models give it, not corrected.
-    chance_before_choice : float
-        The chance as the models give it for these settings, NaN where nothing was corrected.
+        Chance of each requirement by itself, growth allowed for.
     predicted : pandas.DataFrame
         ``response, predicted, low, high, u_mean``: 95 % intervals for one new print.
     thicken : pandas.DataFrame
@@ -70,7 +65,6 @@ class BestSettings:
     untested: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     units: dict[str, str] | None = None
-    chance_before_choice: float = float("nan")
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -131,29 +125,13 @@ def best_settings(forecast: Forecast, region: Region, *, seed: int = 0) -> BestS
     if not set(forecast.kinds) & set(forecast.formed) and not forecast.responses:
         raise FitError("Nothing that the brief asks for was measured. Read scans of the runs first.")
     found = likeliest_settings(forecast, region, seed=seed)
-    candidates = pd.concat([found, region.candidates(N_CANDIDATES, seed=seed + 1)], ignore_index=True)
-    return describe_settings(forecast, found, region=region, optimism=chance_optimism(forecast, candidates, seed=seed))
+    return describe_settings(forecast, found, region=region)
 
 
 def describe_settings(
-    forecast: Forecast,
-    settings: pd.DataFrame,
-    *,
-    region: Region,
-    remarks: tuple[str, ...] = (),
-    optimism: Optimism | None = None,
+    forecast: Forecast, settings: pd.DataFrame, *, region: Region, remarks: tuple[str, ...] = ()
 ) -> BestSettings:
-    """Return what to expect of one setting (a table of one row).
-
-    Parameters
-    ----------
-    forecast : Forecast
-    settings : pandas.DataFrame
-    region : Region
-    remarks : tuple of str
-    optimism : Optimism, optional
-        Of settings that were chosen for their chance; the chance is corrected by it.
-    """
+    """Return what to expect of one setting (a table of one row)."""
     got = forecast.chances(settings)
     space = region.space
     said = list(remarks)
@@ -168,8 +146,7 @@ def describe_settings(
         said.append(f"{', '.join(edges)} stands at the edge of what was tried; better settings may lie beyond")
     if forecast.untested:
         said.append(f"nothing was measured for {', '.join(forecast.untested)}, so the chance leaves it out")
-    plain, as_drawn = float(got.met[0]), float(got.as_drawn[0])
-    chance = plain if optimism is None else optimism.corrected(plain)
+    chance = float(got.met[0])
     limits = limits_table(list(forecast.formed.values()), settings)
     thicken = thicken_table(forecast, settings, limits=limits)
     if chance < 0.5:
@@ -182,7 +159,7 @@ def describe_settings(
     return BestSettings(
         settings=values,
         chance=chance,
-        chance_as_drawn=as_drawn if optimism is None else optimism.corrected(as_drawn),
+        chance_as_drawn=float(got.as_drawn[0]),
         parts={str(k): float(v) for k, v in got.parts.iloc[0].items()},
         predicted=forecast.predicted(settings),
         thicken=thicken,
@@ -190,7 +167,6 @@ def describe_settings(
         untested=tuple(forecast.untested),
         remarks=tuple(said),
         units={f.name: f.unit for f in space.factors},
-        chance_before_choice=float("nan") if optimism is None else plain,
     )
 
 

@@ -21,6 +21,10 @@ from sharpset.fits.surface import ResponseFit
 __all__ = ["Confirmation", "Prediction", "judge_confirmation", "load_prediction", "write_prediction"]
 
 
+HARDLY = 0.001
+"""Lack of fit as sure as this means that equal prints differ far less than the model misses by."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Prediction:
     """What is expected of prints at stated settings, written before they are made.
@@ -145,8 +149,9 @@ def write_prediction(
 
     Notes
     -----
-    A positive response is predicted on the power that Box and Cox's method asks for, if it asks for one
-    and the model shows no lack of fit there.
+    A response that scatters in proportion to its size (Box and Cox's method asks for a power below 1) is
+    predicted on logarithms; growth never is, nor what hardly differs between equal prints. The scatter of a new
+    print is taken as at least what its reading leaves uncertain.
     Rungs of ladders (``smallest_<kind>_mm``) are not predicted by intervals but in ``forms``.
     """
     if settings is None:
@@ -164,7 +169,9 @@ def write_prediction(
     for name, response in fit.responses.items():
         if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
-        got = _on_its_scale(fit, name).predict(frame, level=level, n_prints=n_prints).iloc[0]
+        use = _on_its_scale(fit, name)
+        least = _least_sd(fit, name, use)
+        got = use.predict(frame, level=level, n_prints=n_prints, least_sd=least).iloc[0]
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
     forms = [
         {"kind": kind, "size_mm": float(size), "chance": float(chance)}
@@ -184,14 +191,18 @@ def write_prediction(
 
 
 def _on_its_scale(fit: Fit, name: str) -> ResponseFit:
-    """Return the model that predicts a response: on the power that Box-Cox asks for, where it asks.
+    """Return the model that predicts a response: on logarithms where Box and Cox's method asks for a power below 1.
 
     Roughness and time scatter in proportion to their size. One scatter for all settings is then too
-    large where they are small, which is where prints are confirmed, and intervals hold too often.
+    large where they are small, which is where prints are confirmed, and intervals hold too often. Other
+    powers than the logarithm straighten the surface rather than even out the scatter, and promise too
+    much at one end of it. Growth is a difference of sizes and has no zero to be in proportion to.
     """
     response = fit.responses[name]
     box = response.box_cox
-    if box is None or box.suggestion == 1.0 or response.mixed is not None or response.power != 1.0:
+    if box is None or not box.suggestion < 1.0 or response.mixed is not None or response.power != 1.0:
+        return response
+    if name.startswith("growth_"):
         return response
     formula = fit.options.get("formula")
     try:
@@ -200,7 +211,7 @@ def _on_its_scale(fit: Fit, name: str) -> ResponseFit:
             name,
             space=fit.space,
             formula=None if formula is None else formula.split("~", 1)[-1],
-            power=box.suggestion,
+            power=0.0,
             select=fit.options.get("select"),
             detail=False,
         )
@@ -209,9 +220,20 @@ def _on_its_scale(fit: Fit, name: str) -> ResponseFit:
     use = other.predictor
     if not use.df_resid > 0:
         return response
-    # Where equal prints differ far less than the model misses by, its scatter is misfit and no scale is better.
-    fits_well = use.lack_of_fit is None or bool(use.lack_of_fit["p"].iloc[0] >= 0.05)
-    return other if fits_well else response
+    # Where equal prints hardly differ at all (a time), the scatter is the model's misfit and no scale is better.
+    hardly = use.lack_of_fit is not None and bool(use.lack_of_fit["p"].iloc[0] < HARDLY)
+    return response if hardly else other
+
+
+def _least_sd(fit: Fit, name: str, response: ResponseFit) -> float:
+    """Return the scatter that readings alone give a print, on the scale of its model; 0 where it is not known.
+
+    A model of few prints can fit them closer than they were read, by chance.
+    """
+    if f"u_{name}" not in fit.runs:
+        return 0.0
+    u = fit.runs[f"u_{name}"] / (fit.runs[name] if response.power == 0.0 else 1.0)
+    return float(u.median()) if u.notna().any() else 0.0
 
 
 def _told_by_size(name: str, fit: Fit) -> bool:

@@ -115,7 +115,6 @@ def _completed(fit: Fit, data: dict[str, Any], counts: pd.DataFrame, brief: Brie
             untested=tuple(saved["untested"]),
             remarks=tuple(saved["remarks"]),
             units=saved["units"],
-            chance_before_choice=_number(saved.get("chance_before_choice")),
         )
     spread = {k: _number(v) for k, v in data["feature_sd_mm"].items()}
     return replace(
@@ -215,7 +214,6 @@ def settings_document(fit: Fit) -> dict[str, Any]:
         "units": best.units,
         "chance": best.chance,
         "chance_as_drawn": best.chance_as_drawn,
-        "chance_before_choice": best.chance_before_choice,
         "parts": best.parts,
         "predicted": _records(best.predicted),
         "thicken": _records(best.thicken),

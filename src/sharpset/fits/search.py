@@ -190,12 +190,13 @@ class BriefSearch:
             moved = sum((settings[n] != value).to_numpy().astype(int) for n, value in fresh.items())
             return np.asarray(self.space.allows(settings) & (moved <= 1))
 
-        table = self.space.sample(n_candidates, seed=seed)
-        turn = np.arange(len(table)) % (len(fresh) + 1)
+        spread = self.space.sample(n_candidates, seed=seed)
+        held, turn = spread.copy(), np.arange(len(spread)) % (len(fresh) + 1)
         for position, (name, value) in enumerate(fresh.items()):
-            table.loc[turn != position, name] = value
-        space = replace(self.space, allows=few_new)
-        table = table[few_new(table)]
+            held.loc[turn != position, name] = value
+        held = held[few_new(held)]
+        # Rules that tie factors together may leave no way to move one alone.
+        space, table = (replace(self.space, allows=few_new), held) if len(held) else (self.space, spread)
         region = Region(space=space, runs=printed)
         return maximise(self.worth, region, candidates=pd.concat([printed, table], ignore_index=True), n_starts=6)
 
@@ -205,7 +206,8 @@ class BriefSearch:
         row: dict[str, Any] = {"run_id": run_id}
         for name, fit in self.fits.items():
             row[name] = float(fit.predict(coded)[0].mean())
-            row[f"u_{name}"] = float(np.nanmedian(self.table[f"u_{name}"]))
+            known = self.table[f"u_{name}"].dropna()
+            row[f"u_{name}"] = float(known.median()) if len(known) else 0.0
         table = pd.concat([self.margins.table, pd.DataFrame([row])], ignore_index=True)
         runs = pd.concat(
             [self.table[["run_id", *self.space.names]], settings[self.space.names].assign(run_id=run_id)],

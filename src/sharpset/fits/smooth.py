@@ -187,7 +187,7 @@ def fit_smooth(
         log_weight = _log_likelihood(points, y, variance, shapes) + prior - proposal
     kept = shapes[rng.choice(n_shapes, N_KEPT, p=_normalised(log_weight))]
     chol = _cholesky(points, variance, kept)
-    inverse_root = np.linalg.inv(chol)
+    inverse_root: Floats = np.asarray(np.linalg.inv(chol), dtype=float)
     half = inverse_root @ y
     weights = np.matmul(half[:, None, :], inverse_root)[:, 0]
     return SmoothFit(

@@ -120,7 +120,9 @@ class ResponseFit:
                 matrix[:, position] = 0.0
         return matrix[:, list(self.kept)]
 
-    def predict(self, settings: pd.DataFrame, *, level: float = 0.95, n_prints: int = 1) -> pd.DataFrame:
+    def predict(
+        self, settings: pd.DataFrame, *, level: float = 0.95, n_prints: int = 1, least_sd: float = 0.0
+    ) -> pd.DataFrame:
         """Predict the response of new print jobs.
 
         Parameters
@@ -131,6 +133,8 @@ class ResponseFit:
             Of both intervals.
         n_prints : int
             Mean of how many prints the prediction interval is for.
+        least_sd : float
+            Scatter of one print is taken as this at least, in units of the (transformed) response.
 
         Returns
         -------
@@ -147,7 +151,7 @@ class ResponseFit:
 
         use = self.predictor
         if use is not self:
-            return use.predict(settings, level=level, n_prints=n_prints)
+            return use.predict(settings, level=level, n_prints=n_prints, least_sd=least_sd)
         if not self.df_resid > 0:
             raise FitError(
                 f"{self.name}: as many terms as runs, so the scatter between prints is unknown and no interval can "
@@ -157,7 +161,7 @@ class ResponseFit:
         mean = x @ self.coef
         variance = np.einsum("ij,jk,ik->i", x, self.covariance, x)
         u_mean = np.sqrt(np.maximum(variance, 0.0))
-        scatter = np.sqrt(variance + self.print_variance / n_prints)
+        scatter = np.sqrt(variance + max(self.print_variance, least_sd**2) / n_prints)
         k = float(stats.t.ppf(0.5 + level / 2.0, self.df_resid))
         columns = {
             "predicted": mean,

@@ -15,11 +15,15 @@ every feature. Two kinds of picture:
 The truth of a strip is its mean width over the length that is read. The bound is that of the exact pixel-integrated
 model with white noise; free are width (diameter), place, surrounding level and, for strips, its slope across; contrast
 and blur count as known from the scan. In dirty pictures the noise of the bound is that of the decoded picture about
-the noiseless one beside edges, away from dust (white noise, rounding, JPEG). A second ratio is to the bound together
-with what dust hides (`ratio_hidden`): a wandering edge that cannot be seen over some of its length cannot be known
-better than what is seen tells (kriging variance for the edges' own autocovariance). `typical` is the ratio by the
-median error. Holes with six tenths and more of their edge under dust are left out, and sizes that the package would
-refuse to be made for at that resolution and blur (gates of `sharpset read`).
+the noiseless one beside edges, away from dust (white noise, rounding, JPEG), as if it were white.
+
+`ratio_hidden` is the ratio to the bound with what dirty pictures keep from every estimator: a wandering edge that
+cannot be seen over some of its length cannot be known better than what is seen tells (kriging variance for the edges'
+own autocovariance; hidden is where dust changes a pixel by more than its noise), and the error of JPEG is alike along
+an edge (root mean square over the picture's features of what the true errors of the pixels do to the best linear
+estimate, see bounds.py; narrow and wide ones apart). `typical` is the plain ratio by the median error. Holes with
+six tenths and more of their edge under dust are left out, and sizes that the package would refuse to be made for at
+that resolution and blur (gates of `sharpset read`).
 """
 
 from __future__ import annotations
@@ -47,12 +51,12 @@ from sharpset.scans.encoding import LINEAR, SRGB
 from sharpset.scans.scan import PixelSize
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "readings"))
+from bounds import END_MM, INNER_MM, LENGTH_MM, REACH_MM, Window, bound_mm, hole_error, strip_error
 from edge_pictures import (
     add_dust,
     decode_srgb,
     encode_srgb,
     hole,
-    pixel_step,
     shade,
     strip,
     through_jpeg,
@@ -63,9 +67,10 @@ DPI = (600, 1200, 2400, 4800)
 BLURS_PX = (0.6, 1.0, 1.5, 2.5, 3.5)
 CNRS = (10.0, 30.0, 100.0)
 FAULTS = ("dust", "roughness", "shade", "stored")
-LENGTH_MM, GAP_MM, WEB_MM, END_MM, REACH_MM, INNER_MM = 3.0, 0.9, 0.95, 0.3, 0.42, 0.45
+GAP_MM, WEB_MM = 0.9, 0.95
 PLATE, BACKGROUND = 0.70, 0.20
 LEAST_PIXELS, MOST_BLUR = 1.2, 0.75
+NARROW_MM = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +141,8 @@ def make_piece(copies: int) -> Piece:
 class Drawn:
     """A picture with its truth: sizes in the order of the piece's features (mm), and its noise over contrast.
 
-    `hidden_mm` is what dust hides of each strip's mean width; `covered` the share of each hole's edge under dust.
+    `hidden_mm` is what dust hides of each strip's mean width; `covered` the share of each hole's edge under dust;
+    `noise_felt` the noise over contrast that, were it white, would do to each feature what that of the picture does.
     """
 
     scan: Scan
@@ -145,6 +151,17 @@ class Drawn:
     noise: float
     hidden_mm: np.ndarray
     covered: np.ndarray
+    noise_felt: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposed:
+    """A scan, its noise over contrast, how far dust covers each pixel, and (if stored) each pixel's error."""
+
+    scan: Scan
+    noise: float
+    dust: np.ndarray
+    error: np.ndarray | None
 
 
 def draw(case: Case, piece: Piece) -> Drawn:
@@ -164,7 +181,7 @@ def draw(case: Case, piece: Piece) -> Drawn:
     true = np.empty(len(piece.features))
     common = {"lean_deg": lean, "sigma": case.blur_px}
     rough = (0.3, 6.0) if "roughness" in case.faults else (0.0, 0.0)
-    boxes, outlines = [], []
+    boxes, outlines, places = [], [], []
     for i, f in enumerate(piece.features.itertuples()):
         centre = pose.to_pixels([[f.x_mm, f.y_mm]])[0] + rng.uniform(-0.5, 0.5, 2)
         width = (f.nominal_mm + rng.uniform(-0.005, 0.005)) / pixel
@@ -172,6 +189,7 @@ def draw(case: Case, piece: Piece) -> Drawn:
         tall = (LENGTH_MM / 2 - END_MM) / pixel if f.kind != "hole" else reach
         boxes.append((centre[0] - reach, centre[1] - tall, centre[0] + reach, centre[1] + tall))
         outlines.append(_outline(f.kind, centre, width, case, lean))
+        places.append((f.kind, centre, width))
         if f.kind == "hole":
             hole(solid, centre=tuple(centre), diameter=width, sigma=case.blur_px, height=-1.0)
             true[i] = width * pixel
@@ -184,16 +202,48 @@ def draw(case: Case, piece: Piece) -> Drawn:
         found = strip(solid, centre=tuple(centre), width=width, height=sign, rough=rough, rng=rng, **long, **common)
         true[i] = found * pixel
     located = LocatedPiece(pose=pose, match=1.0, lead=1.0, plate_is_bright=True, channel=None)
-    scan, noise, dust = _expose(solid, case, np.array(boxes), rng)
+    seen = _expose(solid, case, np.array(boxes), rng)
+    felt = _felt(seen, places, case, lean)
     hidden, covered = np.zeros(len(true)), np.zeros(len(true))
     if "dust" in case.faults:
         for i, outline in enumerate(outlines):
-            under = [_under(dust, edge) for edge in outline]
+            under = [_under(seen.dust, edge, seen.noise) for edge in outline]
             if len(outline) == 1:
                 covered[i] = under[0].mean()
             elif "roughness" in case.faults:
-                hidden[i] = pixel * np.sqrt(sum(_hidden_variance(u, rough, noise, case.blur_px) for u in under))
-    return Drawn(scan=scan, located=located, true_mm=true, noise=noise, hidden_mm=hidden, covered=covered)
+                hidden[i] = pixel * np.sqrt(sum(_hidden_variance(u, rough, seen.noise, case.blur_px) for u in under))
+    return Drawn(
+        scan=seen.scan,
+        located=located,
+        true_mm=true,
+        noise=seen.noise,
+        hidden_mm=hidden,
+        covered=covered,
+        noise_felt=felt,
+    )
+
+
+def _felt(seen: Exposed, places: list[tuple[str, np.ndarray, float]], case: Case, lean_deg: float) -> np.ndarray:
+    """Return the noise of each feature's best linear estimate over that for white noise of 1, by kind and width."""
+    if seen.error is None:
+        return np.full(len(places), seen.noise)
+    pixel = case.pixel_mm
+    reach, inner = REACH_MM / pixel, INNER_MM / pixel
+    half = (LENGTH_MM / 2 - END_MM) / pixel
+    felt = np.empty(len(places))
+    groups = np.array([f"{kind} {width * pixel < NARROW_MM}" for kind, _, width in places])
+    for i, (kind, centre, width) in enumerate(places):
+        common = {"centre": centre, "sigma": case.blur_px}
+        if kind == "hole":
+            window = Window(reach=reach, inner=reach + 0.1 / pixel)
+            moved = hole_error(seen.error, diameter=width, window=window, **common)
+        else:
+            window = Window(reach=reach, inner=inner, half_length=half)
+            moved = strip_error(seen.error, width=width, lean_deg=lean_deg, window=window, **common)
+        felt[i] = moved * pixel / bound_mm(kind, round(width * pixel, 3), pixel, case.blur_px)
+    squares = pd.Series(felt**2).groupby(groups).transform("mean")
+    # White noise is part of it; a few features may happen to feel less.
+    return np.sqrt(np.maximum(squares.to_numpy(), case.cnr**-2.0))
 
 
 def _outline(kind: str, centre: np.ndarray, width: float, case: Case, lean_deg: float) -> list[np.ndarray]:
@@ -208,10 +258,10 @@ def _outline(kind: str, centre: np.ndarray, width: float, case: Case, lean_deg: 
     return [centre + side * width / 2 * across + t * along for side in (-1, 1)]
 
 
-def _under(dust: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Return which points lie under dust that covers more than a tenth."""
+def _under(dust: np.ndarray, points: np.ndarray, noise: float) -> np.ndarray:
+    """Return which points lie under dust that changes a pixel by more than its noise."""
     column, row = np.round(points).astype(int).T
-    return dust[np.clip(row, 0, dust.shape[0] - 1), np.clip(column, 0, dust.shape[1] - 1)] > 0.1
+    return dust[np.clip(row, 0, dust.shape[0] - 1), np.clip(column, 0, dust.shape[1] - 1)] > noise
 
 
 def _hidden_variance(hidden: np.ndarray, rough: tuple[float, float], noise: float, blur_px: float) -> float:
@@ -234,9 +284,7 @@ def _hidden_variance(hidden: np.ndarray, rough: tuple[float, float], noise: floa
     return float(max(own.sum(), 0.0)) / len(hidden) ** 2
 
 
-def _expose(
-    solid: np.ndarray, case: Case, boxes: np.ndarray, rng: np.random.Generator
-) -> tuple[Scan, float, np.ndarray]:
+def _expose(solid: np.ndarray, case: Case, boxes: np.ndarray, rng: np.random.Generator) -> Exposed:
     contrast = PLATE - BACKGROUND
     ideal = (BACKGROUND + contrast * solid).astype(np.float32)
     size = PixelSize(case.pixel_mm, case.pixel_mm)
@@ -247,57 +295,14 @@ def _expose(
     if "dust" in case.faults:
         dust = add_dust(seen, boxes, rng)
     if "stored" not in case.faults:
-        return scan_from_pixels(seen + white, pixel_mm=size, encoding=LINEAR), 1 / case.cnr, dust
+        scan = scan_from_pixels(seen + white, pixel_mm=size, encoding=LINEAR)
+        return Exposed(scan=scan, noise=1 / case.cnr, dust=dust, error=None)
     stored = through_jpeg(encode_srgb(seen + white), 90)
-    away = (dust < 0.01) & (solid > 0.05) & (solid < 0.95)
     # The light over the picture's middle is what the contrast is a share of.
-    local = ideal[away] / (BACKGROUND + contrast * solid[away])
-    noise = float(np.std((decode_srgb(stored[away]) - ideal[away]) / (contrast * local)))
-    return scan_from_pixels(stored, pixel_mm=size, encoding=SRGB), noise, dust
-
-
-@lru_cache(maxsize=4096)
-def bound_mm(kind: str, size_mm: float, pixel_mm: float, blur_px: float) -> float:
-    """Return the bound of a width or diameter for noise equal to the contrast, mm."""
-    return (_hole_bound_px if kind == "hole" else _strip_bound_px)(size_mm / pixel_mm, pixel_mm, blur_px) * pixel_mm
-
-
-def _strip_bound_px(width: float, pixel_mm: float, sigma: float) -> float:
-    """Return the bound for one strip: rows of pixels at eight phases, known contrast and blur."""
-    reach, inner = width / 2 + REACH_MM / pixel_mm, width / 2 - INNER_MM / pixel_mm
-    n_rows = (LENGTH_MM - 2 * END_MM) / pixel_mm
-    information = np.zeros((4, 4))
-    h = 1e-4
-    for phase in (np.arange(8) + 0.5) / 8:
-        x = np.arange(np.ceil(-reach - phase), np.floor(reach - phase) + 1) + phase
-        x = x[np.abs(x) >= inner]
-
-        def model(w: float, c: float, x: np.ndarray = x) -> np.ndarray:
-            return pixel_step(x - c + w / 2, sigma) - pixel_step(x - c - w / 2, sigma)
-
-        by_width = (model(width + h, 0) - model(width - h, 0)) / (2 * h)
-        by_centre = (model(width, h) - model(width, -h)) / (2 * h)
-        design = np.column_stack((by_width, by_centre, np.ones_like(x), x))
-        information += design.T @ design * n_rows / 8
-    return float(np.sqrt(np.linalg.inv(information)[0, 0]))
-
-
-def _hole_bound_px(diameter: float, pixel_mm: float, sigma: float) -> float:
-    reach, inner = diameter / 2 + REACH_MM / pixel_mm, diameter / 2 - (REACH_MM + 0.1) / pixel_mm
-    n = int(np.ceil(reach)) + 2
-    rows, columns = np.indices((2 * n + 1, 2 * n + 1)) - n
-    kept = (np.hypot(rows, columns) <= reach) & (np.hypot(rows, columns) >= inner)
-    h = 0.02
-
-    def picture(d: float, x: float, y: float) -> np.ndarray:
-        canvas = np.zeros((2 * n + 1, 2 * n + 1))
-        hole(canvas, centre=(n + 0.21 + x, n + 0.37 + y), diameter=d, sigma=sigma, height=1.0)
-        return canvas[kept]
-
-    steps = [((h, 0, 0), (-h, 0, 0)), ((0, h, 0), (0, -h, 0)), ((0, 0, h), (0, 0, -h))]
-    slopes = [(picture(diameter + a[0], *a[1:]) - picture(diameter + b[0], *b[1:])) / (2 * h) for a, b in steps]
-    design = np.column_stack((*slopes, np.ones(kept.sum())))
-    return float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
+    error = (decode_srgb(stored) - seen) / (contrast * ideal / (BACKGROUND + contrast * solid))
+    away = (dust < 0.01) & (solid > 0.05) & (solid < 0.95)
+    scan = scan_from_pixels(stored, pixel_mm=size, encoding=SRGB)
+    return Exposed(scan=scan, noise=float(np.std(error[away])), dust=dust, error=error)
 
 
 def read(case: Case, piece: Piece) -> pd.DataFrame:
@@ -317,8 +322,9 @@ def read(case: Case, piece: Piece) -> pd.DataFrame:
     table["error_mm"] = measured - drawn.true_mm
     bounds = [bound_mm(r.kind, r.nominal_mm, case.pixel_mm, case.blur_px) for r in table.itertuples()]
     table["bound_mm"] = np.array(bounds) * drawn.noise
+    table["felt_mm"] = np.array(bounds) * drawn.noise_felt
     seen = np.sqrt(np.maximum(1 - drawn.covered, 0.05))
-    table["bound_dusty_mm"] = np.hypot(table["bound_mm"] / seen, drawn.hidden_mm)
+    table["bound_dusty_mm"] = np.hypot(table["felt_mm"] / seen, drawn.hidden_mm)
     table = table[drawn.covered < 0.6]
     return table[[case.supported(size) for size in table["nominal_mm"]]]
 

@@ -93,6 +93,7 @@ def fit_discs(
     priors: Priors | None = None,
     *,
     levels: Light | None = None,
+    contrast: float = 1.0,
     clean: bool = False,
 ) -> list[DiscFit]:
     """Fit a blurred disc to the pixels around every hole, all at once.
@@ -107,6 +108,8 @@ def fit_discs(
         Contrast and surrounding level are held near the scan's values, as for strips.
     levels : Light, optional
         Needed for the share of the transfer curve in the uncertainty's parts, which is 0 without it.
+    contrast : float
+        What holes borrow, 1 for that of the maps of light.
     clean : bool
         Look for dust and other foreign marks, and fit those holes again without their pixels.
 
@@ -129,7 +132,7 @@ def fit_discs(
         spread=spread,
         noise=max(light.noise / max(abs(light.contrast), 1e-6), 0.5 * _quantum(light), 2e-3),
         precision=precision,
-        mean=np.array([0.0, 0.0, 0.0, 1.0, 1.0]),
+        mean=np.array([0.0, 0.0, 0.0, 1.0, contrast]),
         reach_mm=np.array([disc.reach_mm for disc in discs]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
     )

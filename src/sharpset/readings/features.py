@@ -211,8 +211,16 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         Disc(name=r.feature_id, diameter_mm=r.nominal_mm, x_mm=r.x_mm, y_mm=r.y_mm, reach_mm=_STRIP_REACH_MM)
         for r in piece.features.iloc[hole_rows].itertuples()
     ]
+    openings = contrast[[not strip.solid for strip in samples.strips]]
     fitted = fit_discs(
-        light, pose, discs, spread, Priors(contrast=borrowed.contrast_evident), levels=levels, clean=True
+        light,
+        pose,
+        discs,
+        spread,
+        Priors(contrast=borrowed.contrast_evident),
+        levels=levels,
+        contrast=float(np.median(openings)) if len(openings) else 1.0,
+        clean=True,
     )
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),

@@ -74,22 +74,24 @@ def look_again(
         None where no strip is rough or dirty.
     """
     noise = np.maximum(noise, 2e-3)
-    rough, dirty = _rough_and_dirty(samples, fits, spread, noise)
-    chosen = np.flatnonzero((rough | dirty) & whole)
+    first = _first_sight(samples, fits, spread, noise)
+    chosen = np.flatnonzero((first.rough | first.dirty) & whole)
     if len(chosen) == 0:
         return None
     samples, fits, noise = select_samples(samples, chosen), _selected(fits, chosen), noise[chosen]
+    loose = first.wander_mm[chosen]
     near = near_edges(samples, fits, spread)
-    straight = straighten(samples, fits, spread, noise, near=near)
+    straight = straighten(samples, fits, spread, noise, near=near, loose_mm=loose)
     dust = np.zeros(len(samples.solid), dtype=bool)
-    for _ in range(_CLEANINGS if dirty[chosen].any() else 0):
-        left = _unexplained(straight.samples, fits, near)
-        wander = np.sqrt(straight.prior.variance.mean(axis=0))
-        more = find_dust(samples, left, noise, surely=_beyond_wander(left, fits, near, wander)) & ~dust
+    suspect = np.full(len(chosen), first.dirty[chosen].any())
+    for _ in range(_CLEANINGS):
+        more = _more_dust(samples, fits, near, straight, noise, suspect) & ~dust
         if not more.any():
             break
         dust |= more
-        straight = straighten(samples, fits, spread, noise, near=near, dust=dust, before=straight)
+        # Only where a mark was found may its skirts show next.
+        suspect = np.bincount(samples.owner[more], minlength=len(chosen)) > 0
+        straight = straighten(samples, fits, spread, noise, near=near, loose_mm=loose, dust=dust, before=straight)
     kept = _without(straight.samples, dust)
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.
@@ -167,17 +169,43 @@ def _without(samples: Samples, dropped: NDArray[np.bool_]) -> Samples:
     )
 
 
-def _rough_and_dirty(
-    samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return which strips have edges that wander beyond the noise, and which have pixels that nothing explains."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _FirstSight:
+    """Which strips have edges that wander beyond the noise, and which have pixels that nothing explains."""
+
+    rough: NDArray[np.bool_]
+    dirty: NDArray[np.bool_]
+    wander_mm: FloatArray
+
+
+def _first_sight(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray) -> _FirstSight:
     near = near_edges(samples, fits, spread)
-    base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
-    wander = first_wander(near, samples.solid[near.index] - base, fits.width_mm, fits.centre_mm, noise)
+    wander = first_wander(near, samples, fits, noise)
     steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
     left = np.abs(_beyond_wander(_unexplained(samples, fits, near), fits, near, wander)) > _MARK * noise[samples.owner]
     marks = np.bincount(samples.owner, left, len(noise))
-    return wander * steepest > _ROUGH * noise, marks >= 2
+    return _FirstSight(rough=wander * steepest > _ROUGH * noise, dirty=marks >= 2, wander_mm=wander)
+
+
+def _more_dust(
+    samples: Samples,
+    fits: StripFits,
+    near: NearEdges,
+    straight: Straightened,
+    noise: FloatArray,
+    suspect: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Return which pixels of the suspect strips lie on foreign marks, as far as their edges are followed now."""
+    found = np.zeros(len(samples.solid), dtype=bool)
+    if not suspect.any():
+        return found
+    left = _unexplained(straight.samples, fits, near)
+    wander = np.sqrt(straight.prior.variance.mean(axis=0))
+    surely = _beyond_wander(left, fits, near, wander)
+    pixels = np.flatnonzero(suspect[samples.owner])
+    some = select_samples(samples, np.flatnonzero(suspect))
+    found[pixels] = find_dust(some, left[pixels], noise[suspect], surely=surely[pixels])
+    return found
 
 
 def _unexplained(samples: Samples, fits: StripFits, near: NearEdges) -> FloatArray:
@@ -187,8 +215,7 @@ def _unexplained(samples: Samples, fits: StripFits, near: NearEdges) -> FloatArr
     sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
     inside = np.abs(samples.d_mm - fits.centre_mm[own]) < fits.width_mm[own] / 2
     residual = samples.solid - base - np.where(inside, (sign * fits.contrast)[own], 0.0)
-    width, centre = fits.width_mm[near.own], fits.centre_mm[near.own]
-    residual[near.index] = samples.solid[near.index] - base[near.index] - near.span(width, centre)
+    residual[near.index] = samples.solid[near.index] - base[near.index] - near.fitted
     return residual
 
 

@@ -76,14 +76,12 @@ class NearEdges:
     sigma: FloatArray
     height: FloatArray
     spread: EdgeSpread
+    fitted: FloatArray
+    """The model's feature at each pixel for the widths and centres of the fits."""
 
     def span(self, width: FloatArray, centre: FloatArray) -> FloatArray:
         """Return the model's feature at each pixel for widths and centres of each pixel's step."""
-        kind = {"halo": self.spread.halo, "ratio": self.spread.halo_ratio}
-        d = self.d - centre
-        return self.height * (
-            edge_profile(d + width / 2, self.sigma, **kind) - edge_profile(d - width / 2, self.sigma, **kind)
-        )
+        return self.height * _between(self.d - centre, width, self.sigma, self.spread)
 
     def slopes(self, width: FloatArray, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the derivatives with respect to width and centre."""
@@ -101,6 +99,7 @@ def straighten(
     noise: FloatArray,
     *,
     near: NearEdges | None = None,
+    loose_mm: FloatArray | None = None,
     dust: NDArray[np.bool_] | None = None,
     before: Straightened | None = None,
 ) -> Straightened:
@@ -116,6 +115,8 @@ def straighten(
         Standard deviation of one pixel (share solid) where the strip is flat.
     near : NearEdges, optional
         Of these strips, where it is known already.
+    loose_mm : ndarray of float, shape (n_strips,), optional
+        How far single pixels say that the edges wander (`first_wander`), where it is known already.
     dust : ndarray of bool, shape (n,), optional
         Pixels on foreign marks; they follow the edge without having a say in it.
     before : Straightened, optional
@@ -135,7 +136,7 @@ def straighten(
     noise = np.maximum(noise, 2e-3)
     used = (np.arange(n_steps) + 0.5) * step <= 2 * samples.half_length_mm[:, None]
     basis = _basis(fits)
-    wander = first_wander(near, data, fits.width_mm, fits.centre_mm, noise)
+    wander = loose_mm if loose_mm is not None else first_wander(near, samples, fits, noise)
     places = np.zeros((2, *shape)) if before is None else before.places_mm
     prior = None if before is None else before.prior
     for turn in range(0 if before is None else 1, _TURNS):
@@ -155,9 +156,7 @@ def straighten(
     width = np.where(choked[:, None], fits.width_mm[:, None], width)
     centre = np.where(choked[:, None], fits.centre_mm[:, None], centre)
     solid = samples.solid.copy()
-    solid[near.index] -= near.span(width.ravel()[near.cell], centre.ravel()[near.cell]) - near.span(
-        fits.width_mm[near.own], fits.centre_mm[near.own]
-    )
+    solid[near.index] -= near.span(width.ravel()[near.cell], centre.ravel()[near.cell]) - near.fitted
     n_used = used.sum(axis=1)
     mean_width = np.where(used, width, 0).sum(axis=1) / n_used - fits.width_mm
     mean_centre = np.where(used, centre, 0).sum(axis=1) / n_used - fits.centre_mm
@@ -188,25 +187,32 @@ def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdg
     own = own[index]
     column = np.floor((samples.t_mm[index] + samples.half_length_mm[own]) / samples.pixel_mm).astype(np.intp)
     sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
+    d, sigma, height = samples.d_mm[index], fits.sigma_mm[own], (sign * fits.contrast)[own]
     return NearEdges(
         n_steps=n_steps,
         index=index,
         own=own,
         cell=own * n_steps + np.clip(column, 0, n_steps - 1),
-        d=samples.d_mm[index],
-        sigma=fits.sigma_mm[own],
-        height=(sign * fits.contrast)[own],
+        d=d,
+        sigma=sigma,
+        height=height,
         spread=spread,
+        fitted=height * _between(d - fits.centre_mm[own], fits.width_mm[own], sigma, spread),
     )
 
 
-def first_wander(
-    near: NearEdges, data: FloatArray, width: FloatArray, centre: FloatArray, noise: FloatArray
-) -> FloatArray:
+def _between(d: FloatArray, width: FloatArray, sigma: FloatArray, spread: EdgeSpread) -> FloatArray:
+    """Return the blurred strip of height 1 at distances from its middle."""
+    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    return np.asarray(edge_profile(d + width / 2, sigma, **kind) - edge_profile(d - width / 2, sigma, **kind))
+
+
+def first_wander(near: NearEdges, samples: Samples, fits: StripFits, noise: FloatArray) -> FloatArray:
     """Return how far single pixels say that the edges wander, the median over each strip, noise removed."""
-    own = near.own
-    residual = data - near.span(width[own], centre[own])
-    by_width, by_centre = near.slopes(width[own], centre[own])
+    own, width = near.own, fits.width_mm
+    base = fits.level[own] + fits.slope_per_mm[own] * near.d
+    residual = samples.solid[near.index] - base - near.fitted
+    by_width, by_centre = near.slopes(width[own], fits.centre_mm[own])
     slope = np.hypot(by_width, by_centre / 2)
     steepest = np.zeros(len(width))
     np.maximum.at(steepest, own, slope)

@@ -292,3 +292,57 @@ def test_categories_and_rules_are_honoured():
     assert best["nozzle"] in (0.15, 0.25)
     assert best["layer_height"] <= 0.75 * best["nozzle"] + 1e-9
     assert "smallest bar" in fit.best.untested
+
+
+def _furnace():
+    """Four coatings in each of six furnace heats, three temperatures twice (numbers from a textbook, from memory)."""
+    values = {
+        360: ([67, 73, 83, 89], [33, 8, 46, 54]),
+        370: ([65, 91, 87, 86], [140, 142, 121, 150]),
+        380: ([155, 127, 147, 212], [108, 100, 90, 153]),
+    }
+    rows = [
+        {"whole_plot": 2 * i + heat + 1, "heat": heat + 1, "temperature": t, "coating": f"C{c + 1}", "resistance": y}
+        for i, (t, heats) in enumerate(values.items())
+        for heat, four in enumerate(heats)
+        for c, y in enumerate(four)
+    ]
+    return pd.DataFrame(rows).assign(run_id=[f"R{i + 1:02d}" for i in range(24)])
+
+
+FURNACE = {
+    "factor": [
+        {"name": "temperature", "kind": "levels", "levels": [360, 370, 380], "hard_to_change": True},
+        {"name": "coating", "kind": "categorical", "levels": ["C1", "C2", "C3", "C4"]},
+    ]
+}
+
+
+def _furnace_plan(tmp_path):
+    from sharpset.plans import import_plan
+
+    path = tmp_path / "runs.csv"
+    _furnace().to_csv(path, index=False)
+    return import_plan(factors_from_dict(FURNACE), path)
+
+
+def test_labels_in_the_runs_are_no_responses_of_a_split_plot(tmp_path):
+    """The column 'heat' numbers the repeats: within a whole plot it never changes."""
+    fit = fit_plan(_furnace_plan(tmp_path))
+    assert set(fit.responses) == {"resistance"}
+    assert "same, or follows the model exactly, within every whole_plot" in fit.failed["heat"]
+
+
+@pytest.mark.parametrize("formula", ["C(temperature) * coating + C(heat)", "temperature + coating + heat"])
+def test_formulas_may_use_columns_beside_the_factors(tmp_path, formula):
+    fit = fit_plan(_furnace_plan(tmp_path), response="resistance", formula=formula)
+    response = fit.responses["resistance"]
+    assert "heat" in response.data
+    saved = fit.save(tmp_path / "fit")
+    assert (saved / "fit.json").exists()
+    # Without a heat the prediction is for the mean of both, and the plan is balanced: the mean of the two predictions.
+    at = pd.DataFrame({"temperature": [370.0], "coating": ["C2"]})
+    both = pd.concat([at.assign(heat=h) for h in (1, 2)], ignore_index=True)
+    assert response.matrix(at) @ response.coef == pytest.approx([(response.matrix(both) @ response.coef).mean()])
+    with pytest.raises(FitError, match=r"heat is no factor|no curvature"):
+        response.stationary_point()

@@ -137,6 +137,15 @@ def fit_mixed(matrix: Floats, response: Floats, *, groups: dict[str, NDArray[np.
     if n <= p:
         raise FitError(f"A mixed model needs more runs than terms, got {n} runs and {p} terms.")
 
+    dummies = [(label[:, None] == np.unique(label)[None, :]).astype(float) for label in groups.values()]
+    everything = np.hstack([matrix, *dummies])
+    within = response - everything @ np.linalg.lstsq(everything, response, rcond=None)[0]
+    if np.abs(within).max() <= 1e-9 * np.ptp(response):
+        raise FitError(
+            f"The response is the same, or follows the model exactly, within every {' and '.join(groups)}, so nothing "
+            "tells the scatter between its runs. If it is a label and no measurement, leave its column out."
+        )
+
     def profile(theta: Floats) -> float:
         return _criterion(theta**2, kernels, matrix, response, reml)
 

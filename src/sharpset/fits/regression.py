@@ -253,7 +253,7 @@ def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseF
         coef, covariance, variance = mixed.coef, mixed.covariance, float(mixed.variances[-1])
     shape = _shape_of(job, solved, len(keep), model.has_intercept)
     terms = _term_table(column_names, coef, covariance, df, job.level, mixed, judged)
-    data = _data(job, solved, len(keep))
+    data = _data(job, solved, len(keep), model)
     matrix = (coded if units == "coded" else natural)[:, keep]
     order = job.runs["print_order"].to_numpy(dtype=float) if "print_order" in job.runs else None
     left = job.left if job.power == 1.0 else f"power({job.left}, {job.power:g})"
@@ -399,7 +399,7 @@ def _shape_of(job: _Job, solved: LeastSquares, p: int, intercept: bool) -> dict[
     return {"r2": 1.0 - solved.rss / total, "r2_adjusted": adjusted, "r2_predicted": 1.0 - press / total}
 
 
-def _data(job: _Job, solved: LeastSquares, p: int) -> pd.DataFrame:
+def _data(job: _Job, solved: LeastSquares, p: int, model: Model) -> pd.DataFrame:
     root = np.ones(len(job.y)) if job.weights is None else np.sqrt(job.weights)
     odd = influence(solved.residuals * root, solved.leverage, rss=solved.rss, n_terms=p)
     names = job.runs["run_id"].astype(str) if "run_id" in job.runs else pd.Series(range(1, len(job.y) + 1)).astype(str)
@@ -414,7 +414,8 @@ def _data(job: _Job, solved: LeastSquares, p: int) -> pd.DataFrame:
     )
     if job.weights is not None:
         base["weight"] = job.weights
-    settings = job.runs[[c for c in job.runs.columns if c in {*job.space.names, "block", "whole_plot"}]]
+    wanted = {*job.space.names, "block", "whole_plot", *model.ranges} - set(base.columns)
+    settings = job.runs[[c for c in job.runs.columns if c in wanted]]
     return pd.concat([base, odd, settings.reset_index(drop=True)], axis=1)
 
 

@@ -107,16 +107,19 @@ class ResponseFit:
     def matrix(self, settings: pd.DataFrame) -> Floats:
         """Return the model matrix at settings (natural units), shape (m, p).
 
-        A block that settings do not name is averaged over.
+        What stands in the model beside the factors (a block, a covariate) and the settings do not name is
+        averaged over: the mean of the labels' effects, the mean of a number.
         """
         frame = settings
-        averaged = [t for t in self.model.terms if set(t.categories) & {"block", "whole_plot"}]
-        missing = {c for t in averaged for c in t.categories if c not in frame}
-        if missing:
-            frame = frame.assign(**{c: self.model.ranges[c].levels[0] for c in missing})
+        known_names = set(self.data.columns) - set(frame.columns) - set(self.space.names)
+        beside = [name for name in self.model.ranges if name in known_names]
+        labels = {name for name in beside if self.model.ranges[name].kind == "categorical"}
+        if beside:
+            known = {n: self.model.ranges[n].levels[0] if n in labels else self.data[n].mean() for n in beside}
+            frame = frame.assign(**known)
         matrix, names = self.model.columns(frame, units=self.units)
         for position, column in enumerate(names):
-            if missing & set(column.term.categories):
+            if labels & set(column.term.categories):
                 matrix[:, position] = 0.0
         return matrix[:, list(self.kept)]
 
@@ -276,7 +279,11 @@ class ResponseFit:
         use = self.predictor
         if use.units != "coded" or not use.model.polynomial:
             raise FitError(f"{self.name}: a stationary point needs a polynomial in the factors. Leave functions out.")
-        names = sorted({n for t in use.model.terms for n, _ in t.powers}, key=use.space.names.index)
+        used = {n for t in use.model.terms for n, _ in t.powers}
+        if used - set(use.space.names):
+            beside = ", ".join(sorted(used - set(use.space.names)))
+            raise FitError(f"{self.name}: {beside} is no factor, and a stationary point is one of settings.")
+        names = sorted(used, key=use.space.names.index)
         linear = np.zeros(len(names))
         square = np.zeros((len(names), len(names)))
         _, columns = use.model.columns(use.data.head(1), units="coded")

@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from sharpset.errors import ReportError
+from sharpset.errors import FitError, ReportError
 from sharpset.fits import Fit
 from sharpset.plots import (
     draw_chance_map,
@@ -151,8 +151,9 @@ def _response_figures(fit: Fit, name: str, at: Mapping[str, Any]) -> dict[str, F
     for key, draw in drawings.items():
         try:
             figures[f"{key}_{name}"] = draw()
-        except ReportError:
-            # Not every plan supports every figure: one numeric factor has no surface, a full model no residuals.
+        except (FitError, ReportError):
+            # Not every plan supports every figure: one numeric factor has no surface, a full model no residuals, and
+            # a number that stands in the model as a category has no values between its levels.
             continue
     return figures
 

@@ -14,15 +14,10 @@ import pandas as pd
 from sharpset.errors import FitError
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit
-from sharpset.fits.regression import fit_response
 from sharpset.fits.responses import formed_counts, responses_from_readings
 from sharpset.fits.surface import ResponseFit
 
 __all__ = ["Confirmation", "Prediction", "judge_confirmation", "load_prediction", "write_prediction"]
-
-
-HARDLY = 0.001
-"""Lack of fit as sure as this means that equal prints differ far less than the model misses by."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -169,7 +164,7 @@ def write_prediction(
     for name, response in fit.responses.items():
         if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
-        use = _on_its_scale(fit, name)
+        use = fit.on_its_scale(name)
         least = _least_sd(fit, name, use)
         got = use.predict(frame, level=level, n_prints=n_prints, least_sd=least).iloc[0]
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
@@ -188,41 +183,6 @@ def write_prediction(
         chance=float(fit.forecast().chances(frame).met[0]) if fit.brief is not None else float("nan"),
         near_mm={} if fit.brief is None else dict(fit.brief.smallest_mm),
     )
-
-
-def _on_its_scale(fit: Fit, name: str) -> ResponseFit:
-    """Return the model that predicts a response: on logarithms where Box and Cox's method asks for a power below 1.
-
-    Roughness and time scatter in proportion to their size. One scatter for all settings is then too
-    large where they are small, which is where prints are confirmed, and intervals hold too often. Other
-    powers than the logarithm straighten the surface rather than even out the scatter, and promise too
-    much at one end of it. Growth is a difference of sizes and has no zero to be in proportion to.
-    """
-    response = fit.responses[name]
-    box = response.box_cox
-    if box is None or not box.suggestion < 1.0 or response.mixed is not None or response.power != 1.0:
-        return response
-    if name.startswith("growth_"):
-        return response
-    formula = fit.options.get("formula")
-    try:
-        other = fit_response(
-            fit.runs,
-            name,
-            space=fit.space,
-            formula=None if formula is None else formula.split("~", 1)[-1],
-            power=0.0,
-            select=fit.options.get("select"),
-            detail=False,
-        )
-    except FitError:
-        return response
-    use = other.predictor
-    if not use.df_resid > 0:
-        return response
-    # Where equal prints hardly differ at all (a time), the scatter is the model's misfit and no scale is better.
-    hardly = use.lack_of_fit is not None and bool(use.lack_of_fit["p"].iloc[0] < HARDLY)
-    return response if hardly else other
 
 
 def _least_sd(fit: Fit, name: str, response: ResponseFit) -> float:

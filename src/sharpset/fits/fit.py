@@ -18,6 +18,7 @@ from sharpset.fits.joining import Joined, join_tables
 from sharpset.fits.region import Region
 from sharpset.fits.regression import fit_response
 from sharpset.fits.requirements import Forecast
+from sharpset.fits.scales import on_its_scale
 from sharpset.fits.space import Space
 from sharpset.fits.surface import ResponseFit
 from sharpset.fits.terms import Model
@@ -67,6 +68,11 @@ class Fit:
     plan: Any
     options: dict[str, Any] = field(default_factory=dict)
 
+    def on_its_scale(self, name: str) -> ResponseFit:
+        """Return the model that predicts a response; see :func:`sharpset.fits.scales.on_its_scale`."""
+        formula, select = self.options.get("formula"), self.options.get("select")
+        return on_its_scale(self.responses[name], self.runs, formula=formula, select=select)
+
     def forecast(self, brief: Brief | None = None) -> Forecast:
         """Return the forecast for the fit's own or another brief."""
         wanted = brief or self.brief
@@ -74,7 +80,7 @@ class Fit:
             raise FitError("A chance needs a brief. Give one with --brief.")
         return Forecast(
             wanted,
-            responses=self.responses,
+            responses={name: self.on_its_scale(name) for name in self.responses},
             formed=self.formed,
             feature_sd_mm=self.feature_sd_mm,
             near_mm=None if self.brief is None else dict(self.brief.smallest_mm),

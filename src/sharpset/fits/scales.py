@@ -1,0 +1,65 @@
+"""The scale on which a response scatters alike everywhere."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from sharpset.errors import FitError
+from sharpset.fits.regression import fit_response
+from sharpset.fits.surface import ResponseFit
+
+__all__ = ["on_its_scale"]
+
+HARDLY = 0.001
+"""Lack of fit as sure as this means that equal prints differ far less than the model misses by."""
+
+
+def on_its_scale(
+    response: ResponseFit, runs: pd.DataFrame, *, formula: str | None = None, select: bool | None = None
+) -> ResponseFit:
+    """Return the model that predicts a response: on logarithms where Box and Cox's method asks for a power below 1.
+
+    Parameters
+    ----------
+    response : ResponseFit
+    runs : pandas.DataFrame
+        That it was fitted to.
+    formula : str, optional
+    select : bool, optional
+        As the response was fitted with.
+
+    Returns
+    -------
+    ResponseFit
+        The same one where another scale is of no use.
+
+    Notes
+    -----
+    Roughness and time scatter in proportion to their size. One scatter for all settings is then too
+    large where they are small, which is where settings are recommended and prints are confirmed. Other
+    powers than the logarithm straighten the surface rather than even out the scatter, and promise too
+    much at one end of it. Growth is a difference of sizes and has no zero to be in proportion to.
+    """
+    box = response.box_cox
+    if box is None or not box.suggestion < 1.0 or response.mixed is not None or response.power != 1.0:
+        return response
+    if response.name.startswith("growth_"):
+        return response
+    try:
+        other = fit_response(
+            runs,
+            response.name,
+            space=response.space,
+            formula=None if formula is None else formula.split("~", 1)[-1],
+            power=0.0,
+            select=select,
+            detail=False,
+        )
+    except FitError:
+        return response
+    use = other.predictor
+    if not use.df_resid > 0:
+        return response
+    # Where equal prints hardly differ at all (a time), the scatter is the model's misfit and no scale is better.
+    hardly = use.lack_of_fit is not None and bool(use.lack_of_fit["p"].iloc[0] < HARDLY)
+    return response if hardly else other

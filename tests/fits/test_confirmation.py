@@ -11,6 +11,7 @@ from workshop import FACTORS, Workshop
 
 from sharpset.brief import Brief
 from sharpset.fits import fit_plan, fit_response, judge_confirmation, load_prediction, space_of, write_prediction
+from sharpset.fits.scales import least_scatter
 from sharpset.plans import factors_from_dict, make_plan
 
 
@@ -116,3 +117,22 @@ def test_a_print_scatters_at_least_as_its_reading_does(plan):
     assert 2 * 2.2 * 0.002 < row["high"] - row["low"] < 2 * 2.6 * 0.002
     mean_of_four = write_prediction(fit, settings=at, n_prints=4).expected.iloc[0]
     assert mean_of_four["high"] - mean_of_four["low"] == pytest.approx((row["high"] - row["low"]) / 2, rel=0.01)
+
+
+def test_what_does_not_scatter_misses_by_what_it_misses_prints_left_out(plan):
+    """A time without any scatter under a model that does not follow it exactly: all misses are the model's."""
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    hours = 1.0 / (1.6 + x[:, 0]) + 0.3 * x[:, 1]
+    runs = plan.runs.assign(print_time_h=hours)
+    response = fit_response(runs, "print_time_h", space=space_of(plan), formula="layer_height + speed + fan")
+    matrix = np.column_stack([np.ones(len(x)), x])
+    left_out = []
+    for k in range(len(x)):
+        others = np.delete(np.arange(len(x)), k)
+        coef = np.linalg.lstsq(matrix[others], hours[others], rcond=None)[0]
+        left_out.append(hours[k] - matrix[k] @ coef)
+    assert least_scatter(response, runs) == pytest.approx(np.sqrt(np.mean(np.square(left_out))))
+    noisy = runs.assign(print_time_h=hours + 0.5 * np.random.default_rng(1).standard_normal(len(x)))
+    plain = fit_response(noisy, "print_time_h", space=space_of(plan), formula="layer_height + speed + fan")
+    assert least_scatter(plain, noisy) == 0.0
+    assert least_scatter(plain, noisy.assign(u_print_time_h=0.02)) == pytest.approx(0.02)

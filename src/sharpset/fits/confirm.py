@@ -15,7 +15,7 @@ from sharpset.errors import FitError
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit
 from sharpset.fits.responses import formed_counts, responses_from_readings
-from sharpset.fits.surface import ResponseFit
+from sharpset.fits.scales import least_scatter
 
 __all__ = ["Confirmation", "Prediction", "judge_confirmation", "load_prediction", "write_prediction"]
 
@@ -145,8 +145,8 @@ def write_prediction(
     Notes
     -----
     A response that scatters in proportion to its size (Box and Cox's method asks for a power below 1) is
-    predicted on logarithms; growth never is, nor what hardly differs between equal prints. The scatter of a new
-    print is taken as at least what its reading leaves uncertain.
+    predicted on logarithms; growth never is. The scatter of a new print is taken as at least what its
+    reading leaves uncertain (:func:`sharpset.fits.scales.least_scatter`).
     Rungs of ladders (``smallest_<kind>_mm``) are not predicted by intervals but in ``forms``.
     """
     if settings is None:
@@ -165,7 +165,7 @@ def write_prediction(
         if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
         use = fit.on_its_scale(name)
-        least = _least_sd(fit, name, use)
+        least = least_scatter(use, fit.runs)
         got = use.predict(frame, level=level, n_prints=n_prints, least_sd=least).iloc[0]
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
     forms = [
@@ -183,17 +183,6 @@ def write_prediction(
         chance=float(fit.forecast().chances(frame).met[0]) if fit.brief is not None else float("nan"),
         near_mm={} if fit.brief is None else dict(fit.brief.smallest_mm),
     )
-
-
-def _least_sd(fit: Fit, name: str, response: ResponseFit) -> float:
-    """Return the scatter that readings alone give a print, on the scale of its model; 0 where it is not known.
-
-    A model of few prints can fit them closer than they were read, by chance.
-    """
-    if f"u_{name}" not in fit.runs:
-        return 0.0
-    u = fit.runs[f"u_{name}"] / (fit.runs[name] if response.power == 0.0 else 1.0)
-    return float(u.median()) if u.notna().any() else 0.0
 
 
 def _told_by_size(name: str, fit: Fit) -> bool:

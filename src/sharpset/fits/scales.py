@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from sharpset.errors import FitError
 from sharpset.fits.regression import fit_response
 from sharpset.fits.surface import ResponseFit
 
-__all__ = ["on_its_scale"]
+__all__ = ["least_scatter", "on_its_scale"]
 
 HARDLY = 0.001
 """Lack of fit as sure as this means that equal prints differ far less than the model misses by."""
@@ -57,9 +58,33 @@ def on_its_scale(
         )
     except FitError:
         return response
-    use = other.predictor
-    if not use.df_resid > 0:
-        return response
-    # Where equal prints hardly differ at all (a time), the scatter is the model's misfit and no scale is better.
-    hardly = use.lack_of_fit is not None and bool(use.lack_of_fit["p"].iloc[0] < HARDLY)
-    return response if hardly else other
+    return other if other.predictor.df_resid > 0 else response
+
+
+def least_scatter(response: ResponseFit, runs: pd.DataFrame) -> float:
+    """Return what a new print scatters by at least about its prediction, on the scale of the model.
+
+    Parameters
+    ----------
+    response : ResponseFit
+    runs : pandas.DataFrame
+        With ``u_<response>``, where the readings' uncertainty is known.
+
+    Returns
+    -------
+    float
+        The uncertainty of one reading, for a model of few prints can fit them closer than they were read,
+        by chance. Where equal prints hardly differ (a print time), the root mean square of what each print
+        is missed by when it is left out: all scatter is then the model's misfit, which is larger between
+        the prints than at them. 0 where neither is known.
+    """
+    use = response.predictor
+    least = 0.0
+    if f"u_{response.name}" in runs:
+        u = runs[f"u_{response.name}"] / (runs[response.name] if response.power == 0.0 else 1.0)
+        least = float(u.median()) if u.notna().any() else 0.0
+    # A p value that is not there comes from equal prints that do not differ at all.
+    if use.lack_of_fit is not None and not use.lack_of_fit["p"].iloc[0] >= HARDLY:
+        left_out = use.data["residual"] / np.maximum(1.0 - use.data["leverage"], 0.05)
+        least = max(least, float(np.sqrt(np.mean(left_out**2))))
+    return least

@@ -31,9 +31,9 @@ medians, quartiles in brackets):
   0.55 to 0.94; not met by 27 and 31. Told: planned 5 (3 to 7), one factor 12 (8 to 120), ratio 0.42, interval 0.25 to
   0.56; not met by 8 and 34. The third that was aimed at is missed. Counting a true chance of 50 % (51 printers): untold
   8 against 10, told 3 against 5.
-- filament, share 0.1 %, 10 printers. Untold: planned 17 (13 to 34), one factor 120 (not met by 9 of 10). Told: planned 10
-  (9 to 12), one factor 120 (not met by all). A search that began only after each factor had been moved once from the
-  middle took 10.5 (7 to 12) on the same ten, untold: for filament the prints before the search are worth their number.
+- filament, share 0.1 %, 10 printers. Untold: planned 17 (13 to 34; not met by 2), one factor 120 (not met by 9). Told:
+  planned 11 (9 to 16; not met by 1), one factor 120 (not met by all). An earlier search that began only after each
+  factor had been moved once from the middle took 10.5 (7 to 12) on the same ten, untold.
 """
 
 from __future__ import annotations

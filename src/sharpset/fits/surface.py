@@ -142,8 +142,9 @@ class ResponseFit:
         Returns
         -------
         pandas.DataFrame
-            ``predicted, u_mean`` (standard error of the mean), ``low, high`` (interval for a new
-            print, print-to-print scatter included), ``mean_low, mean_high`` (for the mean).
+            ``predicted, u_mean`` (standard error of the mean, of a transformed response to first order),
+            ``low, high`` (interval for a new print, print-to-print scatter included), ``mean_low,
+            mean_high`` (for the mean).
 
         Raises
         ------
@@ -174,7 +175,8 @@ class ResponseFit:
             "mean_high": mean + k * u_mean,
         }
         table = pd.DataFrame({name: self._back(values) for name, values in columns.items()}, index=settings.index)
-        table.insert(1, "u_mean", u_mean if self.power == 1.0 else np.nan)
+        # Of a transformed response the half-width of the mean's interval, over the same factor, stands for it.
+        table.insert(1, "u_mean", (table["mean_high"] - table["mean_low"]).abs() / (2.0 * k))
         return table
 
     @property

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_chance_map", "draw_response_surface", "factor_pairs"]
 
 _N_GRID = 41
-_N_CHANCE = 21
+_N_CHANCE = 41
 
 
 def factor_pairs(space: Space, strength: Mapping[str, float], *, n_pairs: int = 3) -> list[tuple[str, str]]:

@@ -137,13 +137,13 @@ def _limits(fit: Fit) -> dict[str, Any]:
 
 
 def _response_figures(fit: Fit, name: str, at: Mapping[str, Any]) -> dict[str, Figure]:
-    response = fit.responses[name]
+    response, predicts = fit.responses[name], fit.on_its_scale(name)
     _, top = wanted_range(fit, name)
     band = (0.0, top) if np.isfinite(top) else None
     runs = fit.runs[fit.runs[name].notna()]
     drawings: dict[str, Callable[[], Figure]] = {
-        "effects": partial(draw_main_effects, response, runs, at=at, wanted=band),
-        "surface": partial(draw_response_surface, response, runs, at=at, wanted=band),
+        "effects": partial(draw_main_effects, predicts, runs, at=at, wanted=band),
+        "surface": partial(draw_response_surface, predicts, runs, at=at, wanted=band),
         "terms": partial(draw_half_normal if response.lenth is not None else draw_effects, response),
         "residuals": partial(draw_residuals, response, runs),
     }

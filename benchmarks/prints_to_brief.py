@@ -15,8 +15,9 @@ after 40 already, and counts as 120 then.
 - One factor at a time: five levels of each factor in turn, the best kept (by the number of requirements met,
   then by how far the worst one is missed), round after round; from the second round on the levels lie closer,
   around the best so far.
-- Planned: one print to start with (design "start"), then one print at a time where the search
-  (sharpset.fits.BriefSearch) expects most, all prints used.
+- Planned: untold, the middle and then each factor once at one of its ends, chosen at random (design "simplex", the
+  fewest prints that can show every main effect); told, one print to start with (design "start"). Then one print at a
+  time where the search (sharpset.fits.BriefSearch) expects most, all prints used.
 
 Both ways are run twice. Untold they begin in the middle of the region, and any end of a factor is as good as the other.
 Told they know what common practice (no source) says of where fine details usually come out best: thin layers, slow
@@ -295,10 +296,16 @@ def one_factor_at_a_time(bench: Bench, brief: Brief, seed: int, *, told: bool = 
 
 
 def planned(bench: Bench, brief: Brief, seed: int, *, told: bool = False) -> Ledger:
-    """Return the prints of the search from the first one on."""
+    """Return the prints of a small plan, where nothing is known beforehand, and of the search after it."""
     factors = factors_of(bench.printer.process, told=told)
     ledger = Ledger(bench, brief, factors, seed + 2)
-    ledger.take(start_settings(factors))
+    start = start_settings(factors)
+    ledger.take(start)
+    ends = () if told else np.random.default_rng(seed).choice([-1.0, 1.0], len(factors))
+    for i, end in enumerate(ends):
+        if ledger.done:
+            return ledger
+        ledger.take(np.where(np.arange(len(factors)) == i, end, start))
     space = Space.of_factors(factors)
     while not ledger.done and ledger.n < GIVE_UP:
         search = BriefSearch(ledger.margins(), pd.DataFrame(ledger.runs), space, seed=ledger.n)

@@ -25,16 +25,17 @@ lifting or printing, long rests or layer times, much fan, exposure in the middle
 towards these ends; one factor at a time tries the levels of each factor that should be finer first, and the search
 leans that way (the key "finer" of a factors file) until prints say otherwise.
 
-Printed last (2026-11-25, one of two shared cores, fresh printers from --first 92000 on, developed on seeds below 3000;
-medians, quartiles in brackets):
+Printed last (2026-11-25, --first 95000 --minutes 9, one of two shared cores each, fresh printers; share 0.1 %; medians,
+quartiles in brackets):
 
-- resin, share 0.1 %, 124 printers. Untold: planned 13 (9 to 33), one factor 18.5 (13 to 52), ratio 0.70, interval
-  0.55 to 0.94; not met by 27 and 31. Told: planned 5 (3 to 7), one factor 12 (8 to 120), ratio 0.42, interval 0.25 to
-  0.56; not met by 8 and 34. The third that was aimed at is missed. Counting a true chance of 50 % (51 printers): untold
-  8 against 10, told 3 against 5.
-- filament, share 0.1 %, 10 printers. Untold: planned 17 (13 to 34; not met by 2), one factor 120 (not met by 9). Told:
-  planned 11 (9 to 16; not met by 1), one factor 120 (not met by all). An earlier search that began only after each
-  factor had been moved once from the middle took 10.5 (7 to 12) on the same ten, untold.
+- resin, 63 printers. Untold: planned 12 (9 to 18), one factor 20 (14 to 120), ratio 0.60, interval 0.42 to 0.86; not
+  met by 7 and 20. Told: planned 5 (3 to 9), one factor 12 (6 to 120), ratio 0.42, interval 0.25 to 0.67; not met by 3
+  and 22. The third that was aimed at is missed.
+- filament, 42 printers. Untold: planned 9 (7 to 12), one factor 120 (not met by 37), ratio 0.07. Told: planned 11 (9 to
+  14), one factor 120 (not met by all), ratio 0.09; not met by 1 either way.
+- Counting a true chance of 50 %: resin 7 against 10 and, told, 3 against 6; filament 3 against 6 and 6 against 8.
+- A search from the first print on without being told took 13 on 124 resin printers and 12 on 83 filament printers (9
+  after the moves).
 """
 
 from __future__ import annotations

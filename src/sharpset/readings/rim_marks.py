@@ -10,6 +10,7 @@ from scipy.ndimage import binary_dilation, binary_propagation, uniform_filter
 from scipy.special import ndtr
 
 from sharpset.readings.disc_model import Patches
+from sharpset.readings.medians import groups_of
 
 __all__ = ["RimScales", "find_marks", "rim_scales"]
 
@@ -142,13 +143,12 @@ def _by_ring(
     # Of the many pixels in the flat plate around a hole every fourth says enough.
     kept = np.flatnonzero((ring < n_rings - 1) | (np.arange(len(ring)) % 4 == 0))
     cell, size = (patches.owner * n_rings + ring)[kept], size[kept]
-    # One sort of cell + value squeezed into (0, 1) orders the values within each cell.
-    largest = 1.001 * max(float(size.max()), 1e-9)
-    ordered = np.sort(cell + size / largest)
-    ends = np.searchsorted(ordered, np.arange(patches.n_holes * n_rings + 1))
-    count = np.diff(ends)
-    middle = ordered[np.minimum(ends[:-1] + count // 2, len(ordered) - 1)] - np.arange(len(count))
-    table = np.where(count > 0, 1.4826 * largest * middle, np.nan).reshape(-1, n_rings)
+    n_cells = patches.n_holes * n_rings
+    count = np.bincount(cell, minlength=n_cells)
+    found = np.full(n_cells, np.nan)
+    for one in groups_of(cell, n_cells):
+        found[one.cells] = 1.4826 * one.medians(size)
+    table = found.reshape(-1, n_rings)
     enough = (count >= _FEWEST).reshape(table.shape)
     if typical is None:
         typical = np.array([_typical(table[:, k], enough[:, k]) for k in range(n_rings)])

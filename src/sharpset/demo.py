@@ -240,7 +240,7 @@ def _record(given: _Samples, fit: Fit, readings: list[ScanReading], out: Path) -
             printer = record.add_printer(
                 "filament printer 1", process="filament", details={"workshop": _WORKSHOP}, note=_NOTE
             )
-            nozzle = record.add_head("nozzle 0.25 mm", type="nozzle", size_mm=0.25, printer=printer)
+            nozzle = record.add_head("brass head", type="nozzle", size_mm=0.25, printer=printer)
             material = record.add_material("light grey filament", process="filament", note=_NOTE)
             piece = record.add_piece(
                 given.piece.piece_id, type="stencil", files={"description": given.piece_folder / "piece.json"}

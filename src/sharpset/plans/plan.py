@@ -113,7 +113,10 @@ class Plan:
 
     def summary(self) -> str:
         """Return the plan in one line."""
-        text = f"{self.design}: {self.n_runs} prints of {len(self.factors)} factors ({', '.join(self.factors.names)})"
+        prints, factors = (
+            f"{n} {word}{'s' * (n != 1)}" for n, word in ((self.n_runs, "print"), (len(self.factors), "factor"))
+        )
+        text = f"{self.design}: {prints} of {factors} ({', '.join(self.factors.names)})"
         if self.n_blocks > 1:
             text += f" in {self.n_blocks} blocks"
         if self.factors.hard:

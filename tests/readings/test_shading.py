@@ -11,7 +11,7 @@ from scipy.special import ndtr
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples, Strip
-from sharpset.readings.shading import measure_shade
+from sharpset.readings.shading import diameter_effect, measure_shade, width_effect
 from sharpset.readings.strips import Priors, fit_strips
 
 SIGMA = 0.025
@@ -87,16 +87,23 @@ def test_excess_spread_of_shaded_edges_is_that_of_two_steps(shift_mm):
     # the uncertainty of the excess on top.
     assert shift_mm < shade.shift_y_mm < 1.65 * shift_mm
     assert "shade one side along rows" in shade.summary()
+    # Slots of a bright plate read too wide by the shift, of a dark one too narrow; nothing is seen along columns.
+    assert shade.taken_mm(1) == pytest.approx(shift_mm, rel=0.15)
+    assert replace(shade, plate_is_bright=False).taken_mm(1) == -shade.taken_mm(1)
+    assert shade.taken_mm(0) == 0.0
+    assert shade.u_shift_mm(1) == pytest.approx(0.35 * shade.taken_mm(1))
+    assert shade.u_shift_mm(0) == pytest.approx(shade.shift_x_mm / 1.96)
     # A slot across the lamp's direction carries it whole, one along it not at all.
-    u = shade.width_effect_mm(np.array([[0.0, 1.0], [1.0, 0.0]]), axis=1)
-    np.testing.assert_allclose(u, [shade.shift_y_mm / 1.96, 0.0])
+    np.testing.assert_allclose(width_effect(np.array([[0.0, 1.0], [-1.0, 0.0]])), [[0.0, 1.0], [1.0, 0.0]])
     # Averaged round a hole: the mean of the positive part of a cosine is 1 / pi, twice that on the diameter.
-    assert shade.diameter_effect_mm(1) == pytest.approx(shade.shift_y_mm * 2 / np.pi / 1.96)
+    angle = (np.arange(1000) + 0.5) / 1000 * 2 * np.pi
+    assert diameter_effect() == pytest.approx(2 * np.mean(np.maximum(np.cos(angle), 0)), rel=1e-4)
 
 
 def test_no_shade_is_seen_where_there_is_none():
     shade = measure_shade(*_scene(0.0, 0.5, np.random.default_rng(2)))
     assert shade.facing == (0, 0)
+    assert shade.taken_mm(0) == shade.taken_mm(1) == 0.0
     # Noise hides shifts of about the blur times the root of the relative error of its square.
     assert max(shade.shift_x_mm, shade.shift_y_mm) < 0.1 * SIGMA
     assert "no shade seen" in shade.summary()

@@ -6,7 +6,8 @@ features lie along the lamp's direction and are not shaded: the two scans measur
 the other edges are shaded and every width is off by the same s; where the pieces lie against each other
 is found from the same edges, so that their places cannot tell s either. What tells it then is the spread
 of the edges: those facing away from the lamp are blurred more, in both scans, whichever way the piece
-lies. Shade takes light from the bright side, which gives the direction.
+lies. Sizes of single scans come corrected by it; here the corrections are put back first, and all scans
+of one scanner together tell one shift.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from sharpset.errors import ReadingError
 from sharpset.readings.contributions import CONTRIBUTION_COLUMNS, totals
 from sharpset.readings.joint_fit import JointFit, fit_jointly
 from sharpset.readings.results import PieceReading, Quantity, ScanReading
+from sharpset.readings.shading import common_shift_mm
 from sharpset.readings.values import growths
 
 __all__ = ["Combine", "combine_pieces", "combine_readings", "turn_between_deg"]
@@ -32,8 +34,7 @@ Combine = Literal["auto", "yes", "no"]
 _LEAST_TURN_DEG = 45.0
 _PERSISTENT = ("contrast", "blur", "roughness")
 """Private lines that a feature takes with it from scan to scan: more scans do not average them."""
-_U_SHADE = 0.35
-"""Relative standard uncertainty of a shift that is told by the spread of edges: the depth of the shade."""
+_SHADOWS = ("shadow x", "shadow y")
 _K = 1.96
 _SEPARATOR = "+"
 
@@ -164,17 +165,18 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
     tables = [piece.table.set_index("feature_id").loc[names].reset_index() for piece in pieces]
     formed, agreed = _formed(tables)
     remarks = [remark for piece in pieces for remark in piece.remarks if "Scan it again turned" not in remark]
-    keys, effects, mean, sd, notes = _effects(pieces, names)
+    found, taken = _effects(pieces, names)
+    keys, effects, mean, notes = _with_lamps(pieces, found)
     block = {c: np.column_stack([t[c].to_numpy(float) for t in tables]) for c in ("measured_mm", "u_private_mm")}
     same = np.column_stack([(t["formed"] == formed).to_numpy() & ~_refused(t) for t in tables])
     usable = np.where(same.any(axis=1, keepdims=True), same, True) & (formed != "no").to_numpy()[:, None]
     doubt = _doubt(tables, pieces, names)
     fit = fit_jointly(
-        np.where(usable, block["measured_mm"], np.nan),
+        np.where(usable, block["measured_mm"] + taken, np.nan),
         block["u_private_mm"],
         effects,
         prior_mean=mean,
-        prior_sd=sd,
+        prior_sd=np.ones(len(keys)),
         doubt=doubt,
     )
     scan_id = _SEPARATOR.join(piece.scan_id for piece in pieces)
@@ -237,12 +239,12 @@ def _one_scanner(pieces: Sequence[PieceReading]) -> bool:
 _Key = tuple[str, str, int]
 
 
-def _effects(
-    pieces: Sequence[PieceReading], names: list[str]
-) -> tuple[list[_Key], FloatArray, FloatArray, FloatArray, list[str]]:
-    """Return the shared errors, their effects on every reading, their priors, and remarks."""
+def _effects(pieces: Sequence[PieceReading], names: list[str]) -> tuple[dict[_Key, FloatArray], FloatArray]:
+    """Return the effects of shared errors on every reading by their keys, and what was taken off as shade."""
     one_scanner = _one_scanner(pieces)
     found: dict[_Key, FloatArray] = {}
+    taken = np.zeros((len(names), len(pieces)))
+    all_shades = all(piece.shade is not None for piece in pieces)
     for k, piece in enumerate(pieces):
         common = piece.contributions[piece.contributions["shared"] != "no"]
         signed = common.assign(effect=common["sign"] * common["u_mm"])
@@ -250,59 +252,44 @@ def _effects(
             key = (str(line), str(shared), -1 if shared == "scanner" and one_scanner else k)
             column = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
             found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = column
-    keys = list(found)
-    mean, sd, notes = np.zeros(len(keys)), np.ones(len(keys)), []
-    for axis, line in enumerate(("shadow x", "shadow y")):
-        key = (line, "scanner", -1)
-        if key not in found:
+            if line in _SHADOWS and all_shades and piece.shade is not None:
+                axis = _SHADOWS.index(str(line))
+                taken[:, k] += column * piece.shade.taken_mm(axis) / piece.shade.u_shift_mm(axis)
+    return found, taken
+
+
+def _with_lamps(
+    pieces: Sequence[PieceReading], found: dict[_Key, FloatArray]
+) -> tuple[list[_Key], FloatArray, FloatArray, list[str]]:
+    """Return keys, effects per standard uncertainty, prior means in those units, and remarks."""
+    keys, mean = list(found), np.zeros(len(found))
+    notes: list[str] = []
+    shades = [piece.shade for piece in pieces if piece.shade is not None]
+    if len(shades) < len(pieces):
+        return keys, np.stack(list(found.values()), axis=-1), mean, notes
+    for at, (line, _, who) in enumerate(keys):
+        if line not in _SHADOWS:
             continue
-        shift = np.array([_shift(piece, axis) for piece in pieces])
-        alike = float(np.sqrt(np.mean(shift**2)))
+        axis = _SHADOWS.index(line)
+        if who >= 0:
+            mean[at] = shades[who].taken_mm(axis) / shades[who].u_shift_mm(axis)
+            continue
         # One lamp, one shift: what each scan made of it is replaced by what all of them say.
-        found[key] = found[key] * (alike / np.maximum(shift, 1e-9))
-        expected = _lamp(pieces, axis)
-        if expected and not _quarter_turned(pieces):
-            at = keys.index(key)
-            likely = _likely_shift(pieces, axis)
-            mean[at], sd[at] = expected * likely * _K / alike, _U_SHADE * likely * _K / alike
+        shift, u = common_shift_mm(shades, axis)
+        sign = np.array([1.0 if shade.plate_is_bright else -1.0 for shade in shades])
+        found[keys[at]] = found[keys[at]] * sign * u / [shade.u_shift_mm(axis) for shade in shades]
+        mean[at] = shift / u
+        if shift and not _quarter_turned(pieces):
             notes.append(
-                f"the shift of shaded edges, {1000 * likely:.1f} um by their spread, was taken off; a scan turned by a "
+                f"the shift of shaded edges, {1000 * shift:.1f} um by their spread, was taken off; a scan turned by a "
                 "quarter would measure it"
             )
-    return keys, np.stack([found[key] for key in keys], axis=-1), mean, sd, notes
-
-
-def _shift(piece: PieceReading, axis: int) -> float:
-    if piece.shade is None:
-        return 0.0
-    return (piece.shade.shift_x_mm, piece.shade.shift_y_mm)[axis]
-
-
-def _likely_shift(pieces: Sequence[PieceReading], axis: int) -> float:
-    """Return the shift that the edges' spread stands for, root mean square over the scans."""
-    shifts = [piece.shade.likely_shift_mm(axis) for piece in pieces if piece.shade is not None]
-    return float(np.sqrt(np.mean(np.square(shifts))))
+    return keys, np.stack([found[key] for key in keys], axis=-1), mean, notes
 
 
 def _quarter_turned(pieces: Sequence[PieceReading]) -> bool:
     turns = [turn_between_deg(a, b) for i, a in enumerate(pieces) for b in pieces[i + 1 :]]
     return any(30.0 <= turn <= 150.0 for turn in turns)
-
-
-def _lamp(pieces: Sequence[PieceReading], axis: int) -> int:
-    """Return 1 or -1, the sign of the shade's effect on slots, where turned scans agree on the lamp; else 0.
-
-    The lamp stays where it is when the piece is turned by half a turn; a slant of the printed walls would turn.
-    """
-    shades = [piece.shade for piece in pieces if piece.shade is not None]
-    turned = any(turn_between_deg(pieces[0], other) > 150.0 for other in pieces[1:])
-    excess = np.array([(s.excess_x_mm2, s.excess_y_mm2)[axis] for s in shades])
-    u = np.array([(s.u_excess_x_mm2, s.u_excess_y_mm2)[axis] for s in shades])
-    if not turned or len(shades) < len(pieces) or not np.all(np.isfinite(excess) & (u > 0)):
-        return 0
-    if np.any(np.sign(excess) != np.sign(excess[0])) or np.min(np.abs(excess) / u) < 2 or np.sum(excess / u) ** 2 < 18:
-        return 0
-    return 1 if shades[0].plate_is_bright else -1
 
 
 def _lines(pieces: Sequence[PieceReading], names: list[str], fit: JointFit, keys: list[_Key]) -> pd.DataFrame:

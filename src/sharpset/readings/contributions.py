@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.features import FeatureFits
 from sharpset.readings.registration import PlaceData
+from sharpset.readings.shading import diameter_effect, width_effect
 from sharpset.readings.strips import WidthParts
 from sharpset.scans import Pose
 
@@ -174,8 +175,8 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     lines = [
         *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm),
         ("roughness", fits.lengthwise.u_ends_mm, "no"),
-        ("shadow x", opening * fits.shade.width_effect_mm(across, axis=0), "scanner"),
-        ("shadow y", opening * fits.shade.width_effect_mm(across, axis=1), "scanner"),
+        ("shadow x", opening * width_effect(across)[:, 0] * fits.shade.u_shift_mm(0), "scanner"),
+        ("shadow y", opening * width_effect(across)[:, 1] * fits.shade.u_shift_mm(1), "scanner"),
         ("pose", width * tilt**2 / 2, "no"),
         ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
@@ -201,8 +202,8 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
         size = np.array([disc.diameter_mm])
         lines = [
             *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
-            ("shadow x", np.array([fits.shade.diameter_effect_mm(0)]), "scanner"),
-            ("shadow y", np.array([fits.shade.diameter_effect_mm(1)]), "scanner"),
+            ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), "scanner"),
+            ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), "scanner"),
             ("scale x", size / 2 * unsure.scale_x, "scanner"),
             ("scale y", size / 2 * unsure.scale_y, "scanner"),
             ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),

@@ -130,7 +130,7 @@ def fit_discs(
         patches=whole,
         sigma_mm=sigma,
         spread=spread,
-        noise=max(light.noise / max(abs(light.contrast), 1e-6), 0.5 * _quantum(light), 2e-3),
+        noise=max(max(light.noise, 0.5 * light.quantum) / max(abs(light.contrast), 1e-6), 2e-3),
         precision=precision,
         mean=np.array([0.0, 0.0, 0.0, 1.0, contrast]),
         reach_mm=np.array([disc.reach_mm for disc in discs]),
@@ -207,16 +207,6 @@ def _joined(patches: Sequence[_Patch]) -> Patches:
         [one.column for one in patches],
         [one.row for one in patches],
     )
-
-
-def _quantum(light: PieceLight) -> float:
-    """Return the step between two stored values where the plate is, share solid: flat light may sit between two."""
-    if light.stored.dtype.kind != "u":
-        return 0.0
-    levels = np.asarray(light.decode(np.arange(np.iinfo(light.stored.dtype).max + 1).astype(light.stored.dtype)))
-    plate = light.plate(np.array(light.plate.centre_px[0]), np.array(light.plate.centre_px[1]))
-    at = int(np.clip(np.argmin(np.abs(levels - float(plate))), 1, len(levels) - 2))
-    return float(levels[at + 1] - levels[at - 1]) / 2 / max(abs(light.contrast), 1e-6)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -20,7 +20,7 @@ from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.spread import edge_residual
-from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale
+from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale, without_shade
 from sharpset.readings.values import corner_radius, growths, scales
 from sharpset.scans import LocatedPiece, Pose, ScaleSources, Scan, ScanScale, locate_pieces, open_scan, settle_scale
 from sharpset.scans.axis_scale import U_UNCALIBRATED
@@ -177,7 +177,7 @@ def _read_piece(
     check_blur(scan, strips.spread, piece)
     state = check_plate(scan, light, pose, piece, strips)
     seen = read_features(light, pose, piece, strips)
-    fits = at_true_places(seen, piece, pose, local)
+    fits = without_shade(at_true_places(seen, piece, pose, local))
     registration = register(places_of(fits, piece, pose), pose)
     check_scale(scan, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
@@ -284,5 +284,6 @@ def _remarks(
             f"{2000 * 1.96 * fits.borrowed.edge_mm:.1f} um in common, which their uncertainty holds"
         )
     if any(fits.shade.facing):
-        remarks.append(f"{fits.shade.summary()}. Scan it again turned by a quarter, and read both together")
+        off = ", which is taken off" if any(fits.shade.is_sure) else ""
+        remarks.append(f"{fits.shade.summary()}{off}. Scan it again turned by a quarter, and read both together")
     return (*remarks, *state.remarks())

@@ -5,10 +5,15 @@ by h b, and widens its spread by the variance h (1 - h) b^2. Edges that face the
 the difference of the edge spread between edges that face opposite ways tells the size of the shift,
 given h; which edges are shaded tells its direction on the glass. A lamp may lie along the columns or
 along the rows of the picture (the carriage runs along one of them), so both are looked at.
+
+Where the evidence is strong the shift is taken off, as a known error is to be (GUM, 3.2.4), and what is
+not known of it, the share h above all, stays in the uncertainty. Shade only takes light, and a band of
+the dark side that lacks light widens no edge: what is seen lies on the bright side.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,11 +24,17 @@ from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
-__all__ = ["Shade", "measure_shade"]
+__all__ = ["Shade", "common_shift_mm", "diameter_effect", "measure_shade", "width_effect"]
 
 FloatArray = NDArray[np.float64]
 _DEPTH, _U_DEPTH = 0.5, 0.1
 """Share of the contrast that the band lacks: half, as a lamp half hidden by the wall leaves."""
+_U_TAKEN = 0.35
+"""Relative standard uncertainty of a shift that is told by the spread of edges: sqrt(h / (1 - h)) of it for a share h
+that may lie anywhere between a fifth and nearly two thirds, and doubt about the shape of the band."""
+_EVIDENT, _SURE, _AGAINST = 4.0, 6.0, 2.0
+"""Uncertainties from which on an excess is worth a remark, is taken off, and is evidence against what other scans say.
+Without any shade one scan in forty had an excess of four, as its uncertainty is known by its own scatter only."""
 _WIDEST_MM = 0.0125
 """Largest shift that is thought possible before the scan is looked at (a band of 25 um)."""
 _EVENLY_LIT = (0.9, 0.6)
@@ -53,6 +64,7 @@ class Shade:
     n : int
         Strips that were used.
     plate_is_bright : bool
+        Which side shade takes light from.
     """
 
     excess_x_mm2: float
@@ -67,27 +79,37 @@ class Shade:
     @property
     def facing(self) -> tuple[int, int]:
         """Which edges are shaded along x and y: 1 or -1 where the evidence is four uncertainties strong, else 0."""
-        pairs = ((self.excess_x_mm2, self.u_excess_x_mm2), (self.excess_y_mm2, self.u_excess_y_mm2))
-        x, y = (int(np.sign(value)) if abs(value) > 4 * u else 0 for value, u in pairs)
+        x, y = (int(np.sign(value)) if abs(value) > _EVIDENT * u else 0 for value, u in self._excess())
         return x, y
+
+    @property
+    def is_sure(self) -> tuple[bool, bool]:
+        """Whether the evidence along x and y is strong enough to take the shift off."""
+        x, y = (bool(abs(value) > _SURE * u) for value, u in self._excess())
+        return x, y
+
+    def _excess(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        return (self.excess_x_mm2, self.u_excess_x_mm2), (self.excess_y_mm2, self.u_excess_y_mm2)
 
     def likely_shift_mm(self, axis: int) -> float:
         """Return the shift along columns (0) or rows (1) that the excess spread itself stands for."""
         excess = abs((self.excess_x_mm2, self.excess_y_mm2)[axis])
         return float(np.sqrt(excess * _DEPTH / (1 - _DEPTH)))
 
-    def width_effect_mm(self, normal: FloatArray, *, axis: int) -> FloatArray:
-        """Return the standard uncertainty of widths across the given normals, shape (n,), from a lamp along one axis.
+    def taken_mm(self, axis: int) -> float:
+        """Return the shift along columns (0) or rows (1) that sizes are corrected for; 0 without strong evidence.
 
-        One edge of every strip faces away from the lamp. The sign of the shift is not known from one scan (the
-        bright side loses light in the shade, or a lit wall adds some), so that it is not taken off.
+        Positive where openings read too wide and solids too narrow, which is so on a bright plate.
         """
-        shift = (self.shift_x_mm, self.shift_y_mm)[axis]
-        return np.asarray(shift * np.abs(np.atleast_2d(normal)[:, axis]) / _K95)
+        if not self.is_sure[axis]:
+            return 0.0
+        return self.likely_shift_mm(axis) if self.plate_is_bright else -self.likely_shift_mm(axis)
 
-    def diameter_effect_mm(self, axis: int) -> float:
-        """Return the standard uncertainty of a hole's diameter: the shift averaged round the edge, 2 / pi of it."""
-        return float((self.shift_x_mm, self.shift_y_mm)[axis] * 2 / np.pi / _K95)
+    def u_shift_mm(self, axis: int) -> float:
+        """Return the standard uncertainty of the shift, after correction where there is one."""
+        if self.is_sure[axis]:
+            return _U_TAKEN * self.likely_shift_mm(axis)
+        return (self.shift_x_mm, self.shift_y_mm)[axis] / _K95
 
     def summary(self) -> str:
         """Return the shade in one line."""
@@ -100,6 +122,19 @@ class Shade:
         return f"walls shade one side along {' and '.join(shaded)}: those edges are off by about {shift:.1f} um"
 
 
+def width_effect(normal: FloatArray) -> FloatArray:
+    """Return the change of widths across unit normals per unit of shift along columns and rows, shape (n, 2).
+
+    One edge of every strip faces away from the lamp.
+    """
+    return np.asarray(np.abs(np.atleast_2d(normal)))
+
+
+def diameter_effect() -> float:
+    """Return the change of a hole's diameter per unit of shift: averaged round the edge, 2 / pi of it."""
+    return 2 / np.pi
+
+
 def measure_shade(
     samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread, *, plate_is_bright: bool = True
 ) -> Shade:
@@ -110,7 +145,6 @@ def measure_shade(
     samples, profiles, fits : all strips of a piece
     spread : EdgeSpread
     plate_is_bright : bool
-        Kept for those who know which side shade takes light from.
 
     Returns
     -------
@@ -151,6 +185,25 @@ def measure_shade(
         n=len(chosen),
         plate_is_bright=plate_is_bright,
     )
+
+
+def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
+    """Return the shift of shaded edges along an axis that several scans by one lamp tell, and its standard uncertainty.
+
+    The shift is away from the bright side, 0 without strong evidence. A lamp stays where it is when the piece is
+    turned; where clearly shaded edges turn with the piece its walls slant, and nothing is taken off.
+    """
+    excess = np.array([(shade.excess_x_mm2, shade.excess_y_mm2)[axis] for shade in shades])
+    u = np.array([(shade.u_excess_x_mm2, shade.u_excess_y_mm2)[axis] for shade in shades])
+    widest = np.array([(shade.shift_x_mm, shade.shift_y_mm)[axis] for shade in shades])
+    seen = np.isfinite(excess) & (u > 0)
+    weight = np.where(seen, 1 / np.where(seen, u, 1.0) ** 2, 0.0)
+    mean = float(np.sum(weight * np.where(seen, excess, 0.0)) / max(weight.sum(), 1e-300))
+    against = seen & (excess * mean < 0) & (np.abs(excess) > _AGAINST * u)
+    if against.any() or abs(mean) * np.sqrt(weight.sum()) <= _SURE:
+        return 0.0, float(np.sqrt(np.mean(widest**2))) / _K95
+    shift = float(np.sqrt(abs(mean) * _DEPTH / (1 - _DEPTH)))
+    return shift, _U_TAKEN * shift
 
 
 def _spread_difference(

@@ -1,4 +1,4 @@
-"""Take the slow error of a scanner out of what was fitted: each feature's place and size as they are on the glass."""
+"""Take a scanner's known errors out of what was fitted: each feature's place and size as they are on the glass."""
 
 from __future__ import annotations
 
@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
 from sharpset.readings.features import FeatureFits
+from sharpset.readings.shading import diameter_effect, width_effect
 from sharpset.scans import LocalScale, LocatedPiece, Pose, Scan, ScanScale
 
-__all__ = ["at_true_places", "local_scale", "outline_px", "with_scale"]
+__all__ = ["at_true_places", "local_scale", "outline_px", "with_scale", "without_shade"]
 
 FloatArray = NDArray[np.float64]
+_MOST_SHADE = 0.5
+"""Largest share of a size that is taken off as shade: a band cannot take more light than a narrow solid has."""
 
 
 def outline_px(located: LocatedPiece, piece: Piece, *, margin_mm: float = 0.0) -> FloatArray:
@@ -68,3 +71,31 @@ def at_true_places(fits: FeatureFits, piece: Piece, pose: Pose, local: LocalScal
             )
         )
     return replace(fits, strip_fits=moved, discs=discs)
+
+
+def without_shade(fits: FeatureFits) -> FeatureFits:
+    """Return the fits with sizes corrected for shade beside walls, where the scan shows it clearly.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+
+    Notes
+    -----
+    Places stay: shade moves every feature of a piece by the same amount, which its registration takes up.
+    """
+    shift = np.array([fits.shade.taken_mm(axis) for axis in (0, 1)])
+    if not shift.any():
+        return fits
+    samples, width = fits.strips.samples, fits.strip_fits.width_mm
+    opening = np.where([strip.solid for strip in samples.strips], -1.0, 1.0)
+    wider = opening * (width_effect(samples.normal) @ shift)
+    discs = []
+    for disc in fits.discs:
+        most = _MOST_SHADE * disc.diameter_mm
+        discs.append(replace(disc, diameter_mm=disc.diameter_mm - min(float(shift.sum()) * diameter_effect(), most)))
+    return replace(
+        fits,
+        strip_fits=replace(fits.strip_fits, width_mm=width - np.minimum(wider, _MOST_SHADE * width)),
+        discs=discs,
+    )

@@ -157,3 +157,34 @@ def test_load_readings_names_a_missing_column(tmp_path):
     path.write_text("run_id,kind\nR01,slot\n", encoding="utf-8")
     with pytest.raises(ReadingError, match="feature_id is missing"):
         load_readings(path)
+
+
+@pytest.mark.parametrize("quality", [70, 80])
+def test_read_scan_never_takes_what_jpeg_lost_for_linear_light(tmp_path, quality):
+    scene = make_scene(plate=0.7, noise=0.001, seed=6)
+    file = tmp_path / "a.jpg"
+    Image.fromarray(scene.pixels).save(file, dpi=(1200, 1200), quality=quality)
+    (piece,) = read_scan(file, piece=scene.piece).pieces
+    _check(piece.table, scene)
+    assert not any("linear" in remark for remark in piece.remarks)
+
+
+@pytest.mark.parametrize(("left", "bits", "is_linear", "is_doubtful"), [(0.2, 8, True, False), (0.45, 8, False, True)])
+def test_read_scan_is_unsure_of_edges_that_suit_neither_curve(
+    tmp_path, scene, monkeypatch, left, bits, is_linear, is_doubtful
+):
+    monkeypatch.setattr("sharpset.readings.reader.edge_residual", lambda *_: 0.002)
+    monkeypatch.setattr("sharpset.readings.reader.residual_of_edges", lambda *_: left * 0.002)
+    assert scene.pixels.itemsize * 8 == bits
+    (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces
+    assert any("edges say linear light" in remark for remark in piece.remarks) == is_linear
+    assert any("suit sRGB badly" in remark for remark in piece.remarks) == is_doubtful
+    # A curve that may be off by a factor of two leaves ten times what one leaves that is known to a fortieth.
+    share = piece.contributions.groupby("line")["u_mm"].median()["transfer"] / (
+        0.5 if is_doubtful else 0.1 / 2.2 / 3**0.5
+    )
+    plain = read_scan(
+        write_scene(scene, tmp_path / "b.png"), piece=scene.piece, encoding="linear" if is_linear else "sRGB"
+    )
+    known = plain.pieces[0].contributions.groupby("line")["u_mm"].median()["transfer"] / (0.1 / 2.2 / 3**0.5)
+    assert share == pytest.approx(known, rel=0.01)

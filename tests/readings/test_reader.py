@@ -188,3 +188,19 @@ def test_read_scan_is_unsure_of_edges_that_suit_neither_curve(
     )
     known = plain.pieces[0].contributions.groupby("line")["u_mm"].median()["transfer"] / (0.1 / 2.2 / 3**0.5)
     assert share == pytest.approx(known, rel=0.01)
+
+
+def test_read_scan_holds_what_stretched_levels_do_to_edges(tmp_path, scene):
+    share = np.clip((scene.pixels / 255.0 - 0.1) / 0.75, 0, 1)
+    file = tmp_path / "a.png"
+    Image.fromarray(np.round(255 * share).astype(np.uint8)).save(file, dpi=(1200, 1200))
+    (piece,) = read_scan(file, piece=scene.piece).pieces
+    assert any("levels were stretched" in remark for remark in piece.remarks)
+    both = _joined(piece.table, scene)
+    both = both[(both["formed"] == "yes") & both["true_mm"].notna()]
+    error = (both["measured_mm"] - both["true_mm"]).abs()
+    # Levels stretched by a third move edges by more than the plain uncertainty of about two micrometres holds.
+    assert error.median() > 0.002
+    assert (error <= both["U95_mm"]).mean() > 0.95
+    (plain,) = read_scan(write_scene(scene, tmp_path / "b.png"), piece=scene.piece).pieces
+    assert not any("stretched" in remark for remark in plain.remarks)

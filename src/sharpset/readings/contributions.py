@@ -19,7 +19,16 @@ from sharpset.readings.shading import diameter_effect, width_effect
 from sharpset.readings.strips import WidthParts
 from sharpset.scans import Pose
 
-__all__ = ["CONTRIBUTION_COLUMNS", "LINES", "U_TRANSFER", "U_UNDECLARED", "Unsure", "contributions", "totals"]
+__all__ = [
+    "CONTRIBUTION_COLUMNS",
+    "LINES",
+    "U_STRETCHED",
+    "U_TRANSFER",
+    "U_UNDECLARED",
+    "Unsure",
+    "contributions",
+    "totals",
+]
 
 FloatArray = NDArray[np.float64]
 CONTRIBUTION_COLUMNS = ("feature_id", "line", "u_mm", "shared", "sign")
@@ -41,6 +50,9 @@ LINES = {
 """Lines of a budget and what they stand for."""
 U_TRANSFER = 0.1 / 2.2 / np.sqrt(3)
 """Of a transfer exponent, relative: within 0.1 of 2.2 after decoding (common practice, no source)."""
+U_STRETCHED = 0.2
+"""The same of a picture whose levels were stretched or brightened after it was scanned: levels stretched by a third and
+exponents of 0.8 and 1.25 moved edges as such an error does."""
 U_UNDECLARED = 0.5
 """The same of a file of more than 8 bits that does not say how it is encoded and whose edges do not tell: it may hold
 sRGB or linear light, whose exponents differ by a factor of two."""

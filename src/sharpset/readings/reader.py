@@ -11,7 +11,7 @@ from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
 from sharpset.readings.assembling import assemble, places_of, square_of
 from sharpset.readings.check_wire import CheckReading, read_check_wire
-from sharpset.readings.contributions import U_TRANSFER, U_UNDECLARED
+from sharpset.readings.contributions import U_STRETCHED, U_TRANSFER, U_UNDECLARED
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
 from sharpset.readings.gates import PlateState, check_blur, check_light, check_plate, check_scale, refuse_features
 from sharpset.readings.light import PieceLight, light_of
@@ -20,6 +20,7 @@ from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.spread import edge_residual
+from sharpset.readings.traces import is_stretched
 from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale, without_shade
 from sharpset.readings.values import corner_radius, growths, scales
 from sharpset.scans import LocatedPiece, Pose, ScaleSources, Scan, ScanScale, locate_pieces, open_scan, settle_scale
@@ -184,11 +185,19 @@ def _read_piece(
     registration = register(places_of(fits, piece, pose), pose)
     check_scale(scan, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
-    u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else U_TRANSFER
+    stretched = scan.kind != "JPEG" and is_stretched(light.stored)
+    u_transfer = U_STRETCHED if stretched else U_TRANSFER
+    u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else u_transfer
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     table = refuse_features(table[list(READING_COLUMNS)], piece, seen, state)
     remarks = _remarks(scan, code, fits, state, table)
+    if stretched:
+        remarks = (
+            *remarks,
+            "some stored values are missing or doubled: levels were stretched or the picture was brightened after the "
+            "scan, which moves edges. Scan again with all automatic corrections off",
+        )
     if ready.doubtful:
         remarks = (
             *remarks,

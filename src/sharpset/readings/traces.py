@@ -1,0 +1,64 @@
+"""Traces that a scanning program leaves when it stretches the levels of a picture or brightens it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["count_gaps", "count_spikes", "is_stretched"]
+
+_MOST_PIXELS = 4_000_000
+_REACH = 3
+"""A stretch by a half leaves every third value empty; values this far on either side tell how often one is due."""
+_FEWEST_DUE, _EMPTY = 30.0, 0.1
+"""From how many pixels that a value is due an empty one is no accident, and below which share of them it counts as
+empty: the chance of three pixels or fewer where thirty are due is below one in a million million."""
+_FEWEST_FOR_SPIKES, _SPIKE = 200.0, 1.5
+"""From how many pixels of its neighbours a value that is half as frequent again is no accident (four and a half
+standard deviations); two values that were pressed into one are twice as frequent."""
+_FEWEST_GAPS, _FEWEST_SPIKES = 3, 5
+"""The levels of plate and background may be a spike each."""
+
+
+def count_gaps(stored: NDArray[Any]) -> int:
+    """Return how many values inside the range of an 8-bit picture are empty while their neighbours are not.
+
+    Parameters
+    ----------
+    stored : ndarray of uint8
+        Pixels as stored; of any other type there is nothing to tell.
+
+    Notes
+    -----
+    Light, noise and blur fill the values between dark and bright without gaps. A curve that is steeper than one,
+    applied to whole numbers, leaves some out. Compression that loses (JPEG) fills them again.
+    """
+    counts = _counts(stored)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(counts, _REACH), 2 * _REACH + 1)
+    # Values must be frequent on both sides: where a level's noise ends they are on one side only.
+    due = np.minimum(around[:, :_REACH].max(axis=1), around[:, _REACH + 1 :].max(axis=1))
+    return int(np.sum((due > _FEWEST_DUE) & (counts < _EMPTY * due)))
+
+
+def count_spikes(stored: NDArray[Any]) -> int:
+    """Return how many values of an 8-bit picture are far more frequent than both of their neighbours.
+
+    A curve that is flatter than one, applied to whole numbers, presses some of them together.
+    """
+    counts = _counts(stored)
+    middle, beside = counts[1:-1], np.maximum(counts[:-2], counts[2:])
+    return int(np.sum((beside > _FEWEST_FOR_SPIKES) & (middle > _SPIKE * beside)))
+
+
+def _counts(stored: NDArray[Any]) -> NDArray[np.float64]:
+    if stored.dtype != np.uint8:
+        return np.zeros(256)
+    step = max(1, -(-stored.size // _MOST_PIXELS))
+    return np.bincount(stored[::step].ravel(), minlength=256).astype(float)
+
+
+def is_stretched(stored: NDArray[Any]) -> bool:
+    """Return whether the values of a picture went through another curve after it was scanned."""
+    return count_gaps(stored) >= _FEWEST_GAPS or count_spikes(stored) >= _FEWEST_SPIKES

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sharpset.readings.features import FeatureFits
 from sharpset.readings.registration import PlaceData
 from sharpset.readings.shading import diameter_effect, width_effect
+from sharpset.readings.slant import Slant
 from sharpset.readings.strips import WidthParts
 from sharpset.scans import Pose
 
@@ -42,6 +43,7 @@ LINES = {
     "shadow x": "a lamp on one side along columns",
     "shadow y": "a lamp on one side along rows",
     "edge": "shape of the edge spread, place of the edge in it, shade, glow or sharpening on one side of it",
+    "slant": "walls of a thick plate seen at a slant, in photographs",
     "pose": "direction of the feature",
     "scale x": "scale along columns",
     "scale y": "scale along rows",
@@ -175,6 +177,19 @@ def _lines(
     ]
 
 
+def _slanted(
+    slant: Slant | None, which: int | slice, opening: FloatArray, *, round_ones: bool = False
+) -> list[tuple[str, FloatArray, str]]:
+    """Return the lines of a view at a slant: what all features of the picture share, and what each has for itself."""
+    if slant is None:
+        return []
+    loss = np.atleast_1d((slant.holes if round_ones else slant.strips).width_mm[which])
+    return [
+        ("slant", opening * slant.u_common_mm(loss), "scan"),
+        ("slant", slant.u_private_mm(loss, round_ones=round_ones), "no"),
+    ]
+
+
 _Row = tuple[int, str, float, str]
 
 
@@ -193,6 +208,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
         ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
         ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
+        *_slanted(fits.slant, slice(None), opening),
     ]
     numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
     part = share[numbers]
@@ -210,7 +226,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
 def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wander) -> list[_Row]:
     pixel_mm = float(np.mean(registered.pixel_mm))
     rows: list[_Row] = []
-    for row, disc in zip(fits.disc_rows, fits.discs, strict=True):
+    for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
         size = np.array([disc.diameter_mm])
         lines = [
             *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
@@ -219,6 +235,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
             ("scale x", size / 2 * unsure.scale_x, "scanner"),
             ("scale y", size / 2 * unsure.scale_y, "scanner"),
             ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),
+            *_slanted(fits.slant, i, np.ones(1), round_ones=True),
         ]
         rows += [(int(row), line, float(effect[0]), shared) for line, effect, shared in lines]
     return rows

@@ -19,6 +19,7 @@ from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
 from sharpset.readings.second_look import improved, look_again
 from sharpset.readings.shading import Shade, measure_shade
+from sharpset.readings.slant import Slant
 from sharpset.readings.spread import WideEdges, edge_asymmetry_mm, edge_residual, measure_edge_spread, wide_edges
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
@@ -97,6 +98,7 @@ class FeatureFits:
     kind_contrast: dict[str, float]
     borrowed: Borrowed
     shade: Shade
+    slant: Slant | None = None
 
 
 def _strips_of(features: pd.DataFrame, light_reach_mm: float) -> tuple[list[int], list[Strip]]:

@@ -21,6 +21,7 @@ from sharpset.readings.plate import (
     measure_overshoot,
     measure_plate,
 )
+from sharpset.readings.slant import HIDDEN
 from sharpset.scans import Pose, Scan
 
 __all__ = ["PlateState", "check_blur", "check_light", "check_plate", "check_scale", "refuse_features", "wanted_mm"]
@@ -197,8 +198,9 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
     Returns
     -------
     pandas.DataFrame
-        With flags ``refused: glare``, ``refused: uneven light`` or ``refused: dirty``. A verdict 'yes' is withdrawn to
-        'partly', as nothing vouches for it; its confidence is 0.5.
+        With flags ``refused: glare``, ``refused: uneven light``, ``refused: dirty`` or ``refused: hidden at a slant``.
+        A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
+        its confidence is 0.5.
     """
     reasons = _reasons(len(table), piece, fits, state)
     refused = np.array([reason != "" for reason in reasons])
@@ -206,7 +208,8 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
         return table
     table = table.copy()
     table.loc[refused, list(_BLANKED)] = np.nan
-    table.loc[refused & (table["formed"] == "yes").to_numpy(), "formed"] = "partly"
+    hidden = np.array([reason == HIDDEN for reason in reasons])
+    table.loc[refused & ((table["formed"] == "yes").to_numpy() | hidden), "formed"] = "partly"
     table.loc[refused, "confidence"] = 0.5
     table["flags"] = [
         ";".join(word for word in (flags, f"refused: {reason}" if reason else "") if word)
@@ -224,6 +227,9 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     _name(reasons, fits.strips.rows, dirty, "dirty")
     _name(reasons, fits.disc_rows, np.array([abs(d.level - 1) > _LEVEL_OFF for d in fits.discs]), "uneven light")
     _name(reasons, fits.disc_rows, np.array([d.dirty > _MOST_DIRTY for d in fits.discs]), "dirty")
+    if fits.slant is not None:
+        hidden = fits.slant.hides(piece.features["nominal_mm"].to_numpy(float), fits)
+        _name(reasons, np.arange(len(hidden)), hidden, HIDDEN)
     return reasons[:n]
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
 from sharpset.readings.assembling import assemble, places_of, square_of
@@ -19,11 +21,22 @@ from sharpset.readings.quality import measure_quality
 from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
+from sharpset.readings.slant import without_slant
 from sharpset.readings.spread import edge_residual
 from sharpset.readings.traces import is_stretched
 from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale, without_shade
 from sharpset.readings.values import corner_radius, growths, scales
-from sharpset.scans import LocatedPiece, Pose, ScaleSources, Scan, ScanScale, locate_pieces, open_scan, settle_scale
+from sharpset.scans import (
+    LocalScale,
+    LocatedPiece,
+    Pose,
+    ScaleSources,
+    Scan,
+    ScanScale,
+    locate_pieces,
+    open_scan,
+    settle_scale,
+)
 from sharpset.scans.axis_scale import U_UNCALIBRATED
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.locate import Mirror
@@ -39,10 +52,8 @@ _CLEAR_OF_PIECES_MM = 0.5
 _FEWEST_MARKS = 4
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """From what correlation with its drawing, and lead over other turns, a piece whose marks are lost is still read."""
-_SUSPECT_RESIDUAL, _LESS, _CLEARLY_LESS = 0.0004, 0.55, 0.375
-"""Residual of the mean edge from which on sRGB is doubted, and the shares of it that linear light must leave to be
-likely and to be clear. Pictures in sRGB that were sharpened, resampled or turned afterwards left 0.39 to 0.61 on
-rendered scans, linear ones 0.13 to 0.36, and 0.41 with a blur that is no normal one."""
+    fits = without_slant(at_true_places(seen, piece, pose, local), piece, pose, scan.viewing)
+    fits = without_shade(fits)
 _LOPSIDED = 0.05
 """Share of the blur from which lopsided edges are worth a remark."""
 
@@ -175,6 +186,7 @@ def _read_piece(
 ) -> PieceReading:
     local = local_scale(scale, located, piece)
     scan, located = with_scale(scan, located, local)
+    local, face = _at_its_height(scan, piece, local)
     ready = prepare_piece(scan, located, piece)
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
@@ -190,6 +202,7 @@ def _read_piece(
     u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else u_transfer
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
+<<<<<<< HEAD
     table = refuse_features(table[list(READING_COLUMNS)], piece, seen, state)
     remarks = _remarks(scan, code, fits, state, table)
     if stretched:
@@ -204,6 +217,10 @@ def _read_piece(
             f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was scanned, or "
             "is encoded otherwise. Sizes are as unsure as that; give --encoding, or scan again without corrections",
         )
+=======
+    table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state)
+    remarks = (*face, *_remarks(scan, code, fits, state, table))
+>>>>>>> cd1a33a (Openings seen at a slant in photographs: what walls hide is told by the piece, put back and kept in the uncertainty)
     if scale.source != "nominal":
         remarks = (*remarks, local.summary())
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
@@ -229,6 +246,19 @@ def _read_piece(
         shade=fits.shade,
         quality=quality,
     )
+
+
+def _at_its_height(scan: Scan, piece: Piece, local: LocalScale) -> tuple[LocalScale, tuple[str, ...]]:
+    """Return the scale with what a photograph made true at another height than the piece's face adds, and a remark."""
+    if scan.viewing is None or abs(scan.viewing.face_mm - piece.thickness_mm) < _SAME_FACE_MM:
+        return local, ()
+    above = abs(scan.viewing.face_mm - piece.thickness_mm)
+    u = max(above / point.height_mm for point in scan.viewing.points) / np.sqrt(3)
+    remark = (
+        f"the photographs were made true for a face {scan.viewing.face_mm:g} mm above the card, this piece is "
+        f"{piece.thickness_mm:g} mm thick: sizes may be off by {np.sqrt(3) * u:.1%}. Make them true again with --piece"
+    )
+    return replace(local, u_x=float(np.hypot(local.u_x, u)), u_y=float(np.hypot(local.u_y, u))), (remark,)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -310,6 +340,8 @@ def _remarks(
             f"edges are lopsided (shade, glow or sharpening beside them): all sizes may be off by "
             f"{2000 * 1.96 * fits.borrowed.edge_mm:.1f} um in common, which their uncertainty holds"
         )
+    if fits.slant is not None and fits.slant.summary():
+        remarks.append(fits.slant.summary())
     if any(fits.shade.facing):
         off = ", which is taken off" if any(fits.shade.is_sure) else ""
         remarks.append(f"{fits.shade.summary()}{off}. Scan it again turned by a quarter, and read both together")

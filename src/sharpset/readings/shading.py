@@ -65,6 +65,8 @@ class Shade:
         Strips that were used.
     plate_is_bright : bool
         Which side shade takes light from.
+    at_slant : bool
+        Whether the picture was seen at a slant: walls then show beside the edges too, and nothing can be taken off.
     """
 
     excess_x_mm2: float
@@ -75,6 +77,7 @@ class Shade:
     shift_y_mm: float
     n: int
     plate_is_bright: bool = True
+    at_slant: bool = False
 
     @property
     def facing(self) -> tuple[int, int]:
@@ -85,7 +88,7 @@ class Shade:
     @property
     def is_sure(self) -> tuple[bool, bool]:
         """Whether the evidence along x and y is strong enough to take the shift off."""
-        x, y = (bool(abs(value) > _SURE * u) for value, u in self._excess())
+        x, y = (bool(abs(value) > _SURE * u) and not self.at_slant for value, u in self._excess())
         return x, y
 
     def _excess(self) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -200,7 +203,7 @@ def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     weight = np.where(seen, 1 / np.where(seen, u, 1.0) ** 2, 0.0)
     mean = float(np.sum(weight * np.where(seen, excess, 0.0)) / max(weight.sum(), 1e-300))
     against = seen & (excess * mean < 0) & (np.abs(excess) > _AGAINST * u)
-    if against.any() or abs(mean) * np.sqrt(weight.sum()) <= _SURE:
+    if against.any() or any(shade.at_slant for shade in shades) or abs(mean) * np.sqrt(weight.sum()) <= _SURE:
         return 0.0, float(np.sqrt(np.mean(widest**2))) / _K95
     shift = float(np.sqrt(abs(mean) * _DEPTH / (1 - _DEPTH)))
     return shift, _U_TAKEN * shift

@@ -14,6 +14,7 @@ from sharpset.scans.references import ScaleReference, load_reference
 from sharpset.scans.scale import LocalScale, ScanScale
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
 from sharpset.scans.settling import ScaleSources, settle_scale
+from sharpset.scans.viewing import Viewing, Viewpoint
 
 __all__ = [
     "AxisScale",
@@ -29,6 +30,8 @@ __all__ = [
     "ScaleSources",
     "Scan",
     "ScanScale",
+    "Viewing",
+    "Viewpoint",
     "calibrate_scanner",
     "fit_affine",
     "fit_rigid",

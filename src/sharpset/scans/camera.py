@@ -97,6 +97,11 @@ class CameraFit:
         """Height of the lens above the pattern's plane, per view."""
         return np.asarray(np.abs(np.einsum("vij,vi->vj", self.rotations, self.translations)[:, 2]))
 
+    @cached_property
+    def eyes_mm(self) -> FloatArray:
+        """Where the lens stood in the axes of the pattern, per view, shape (n_views, 3)."""
+        return np.asarray(-np.einsum("vij,vi->vj", self.rotations, self.translations))
+
     def project(self, points_mm: FloatArray, view: int = 0, *, z_mm: float = 0.0) -> FloatArray:
         """Where points of the pattern, or `z_mm` above it, are seen.
 

@@ -90,6 +90,7 @@ def open_scan(
         scanner_id=picture.scanner_id,
         # An argument overrules the file's resolution, and with it what the file says about its error.
         u_scale=math.nan if picture.u_scale is None or size_argument is not None else picture.u_scale,
+        viewing=None if size_argument is not None else picture.viewing,
     )
 
 

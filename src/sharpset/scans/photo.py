@@ -21,6 +21,7 @@ from sharpset.scans.opening import open_scan
 from sharpset.scans.resampling import combine_window
 from sharpset.scans.scale_note import ScaleNote, write_note
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
+from sharpset.scans.viewing import Viewing, Viewpoint
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,7 +101,9 @@ class RectifiedPhoto:
                 predictor=True,
                 resolution=(per_inch, per_inch),
                 resolutionunit="INCH",
-                description=write_note(ScaleNote(pixel_mm=self.scan.pixel_mm.x, u_scale=self.u_scale)),
+                description=write_note(
+                    ScaleNote(pixel_mm=self.scan.pixel_mm.x, u_scale=self.u_scale, viewing=self.scan.viewing)
+                ),
                 metadata=None,
                 extratags=[(301, 3, linear.size, linear, True)],
             )
@@ -226,6 +229,7 @@ def rectify_photos(
         encoding=LINEAR,
         scale_source="frame",
         u_scale=u_scale,
+        viewing=_viewing(camera, frame, thickness_mm),
     )
     return RectifiedPhoto(
         scan=scan,
@@ -304,6 +308,11 @@ def _finest_pixel_mm(camera: CameraFit, frame: PhotoFrame, thickness_mm: float) 
             there = camera.project(places + np.array(shift), view, z_mm=thickness_mm)
             finest = min(finest, 0.1 / float(np.linalg.norm(there - here, axis=1).max()))
     return finest
+
+
+def _viewing(camera: CameraFit, frame: PhotoFrame, thickness_mm: float) -> Viewing:
+    points = (Viewpoint(float(x), float(frame.window_y_mm - y), float(z - thickness_mm)) for x, y, z in camera.eyes_mm)
+    return Viewing(points=tuple(points), face_mm=thickness_mm)
 
 
 def _u_scale(camera: CameraFit, frame: PhotoFrame, thickness_mm: float, u_thickness_mm: float) -> float:

@@ -33,7 +33,9 @@ def _configure_rectify(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("images", nargs="+", type=Path, metavar="IMAGE", help="photographs of one piece, not moved")
     parser.add_argument("--frame", type=Path, required=True, metavar="FILE", help="the .json beside the frame's PDF")
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="TIFF to write, for sharpset read")
-    parser.add_argument(
+    height = parser.add_mutually_exclusive_group()
+    height.add_argument("--piece", type=Path, metavar="DIR", help="folder of the piece, which tells its thickness")
+    height.add_argument(
         "--thickness", type=float, default=0.0, metavar="MM", help="height of the piece's upper face above the card (0)"
     )
     parser.add_argument(
@@ -61,15 +63,15 @@ def _run_frame(args: argparse.Namespace) -> int:
 
 
 def _run_rectify(args: argparse.Namespace) -> int:
+    from sharpset.pieces import load_piece
     from sharpset.scans.frame import load_frame
     from sharpset.scans.photo import rectify_photos
 
     frame = load_frame(args.frame)
     if args.rulers is not None:
         frame = frame.with_rulers(x_mm=args.rulers[0], y_mm=args.rulers[1])
-    result = rectify_photos(
-        args.images, frame, thickness_mm=args.thickness, pixel_mm=args.pixel, encoding=args.encoding
-    )
+    thickness_mm = args.thickness if args.piece is None else load_piece(args.piece).thickness_mm
+    result = rectify_photos(args.images, frame, thickness_mm=thickness_mm, pixel_mm=args.pixel, encoding=args.encoding)
     written = result.write(args.out)
     print(result.summary())
     for row in result.to_frame().itertuples():

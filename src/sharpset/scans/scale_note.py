@@ -1,11 +1,13 @@
-"""A note in a TIFF's description: how good the resolution is that the file states."""
+"""A note in a TIFF's description: how good the resolution is that the file states, and from where it was seen."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from typing import Any
 
 from sharpset.scans.tags import Density
+from sharpset.scans.viewing import Viewing, Viewpoint
 
 __all__ = ["ScaleNote", "read_note", "write_note"]
 
@@ -22,10 +24,13 @@ class ScaleNote:
         Pixel size that the note belongs to.
     u_scale : float
         Its relative standard uncertainty.
+    viewing : Viewing or None
+        From where the photographs were taken; None in notes that do not say.
     """
 
     pixel_mm: float
     u_scale: float
+    viewing: Viewing | None = None
 
     def fits(self, density: Density) -> bool:
         """Whether the resolution is still the one the note was written for (not that of a resized copy)."""
@@ -34,7 +39,11 @@ class ScaleNote:
 
 def write_note(note: ScaleNote) -> str:
     """The text of a note."""
-    return json.dumps({"kind": _KIND, "pixel_mm": note.pixel_mm, "u_scale": note.u_scale})
+    data: dict[str, Any] = {"kind": _KIND, "pixel_mm": note.pixel_mm, "u_scale": note.u_scale}
+    if note.viewing is not None:
+        data["viewpoints_mm"] = [[round(value, 3) for value in point] for point in note.viewing.points]
+        data["face_mm"] = note.viewing.face_mm
+    return json.dumps(data)
 
 
 def read_note(text: object) -> ScaleNote | None:
@@ -43,7 +52,11 @@ def read_note(text: object) -> ScaleNote | None:
         return None
     try:
         data = json.loads(text)
-        note = ScaleNote(pixel_mm=float(data["pixel_mm"]), u_scale=float(data["u_scale"]))
+        viewing = None
+        if "viewpoints_mm" in data:
+            points = tuple(Viewpoint(*(float(value) for value in point)) for point in data["viewpoints_mm"])
+            viewing = Viewing(points=points, face_mm=float(data["face_mm"]))
+        note = ScaleNote(pixel_mm=float(data["pixel_mm"]), u_scale=float(data["u_scale"]), viewing=viewing)
     except (ValueError, KeyError, TypeError):
         return None
     return note if note.pixel_mm > 0 and 0 < note.u_scale < 0.1 else None

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
 from sharpset.scans.encoding import SRGB, TransferCurve
+from sharpset.scans.viewing import Viewing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,6 +64,8 @@ class Scan:
         Maker, model and serial number as the file names them; empty where it does not.
     u_scale : float
         Relative standard uncertainty of the scale where the file states it (a rectified photograph), else NaN.
+    viewing : Viewing or None
+        From where a rectified photograph was taken; None for what a scanner made.
     """
 
     path: Path
@@ -78,6 +81,7 @@ class Scan:
     remarks: tuple[str, ...] = ()
     scanner_id: str = ""
     u_scale: float = math.nan
+    viewing: Viewing | None = None
 
     @cached_property
     def pixels(self) -> NDArray[Any]:
@@ -317,6 +321,7 @@ def scan_from_pixels(
     scale_source: str = "argument",
     u_scale: float = math.nan,
     scanner_id: str = "",
+    viewing: Viewing | None = None,
 ) -> Scan:
     """A scan from pixels in memory.
 
@@ -333,6 +338,7 @@ def scan_from_pixels(
     u_scale : float
         Relative standard uncertainty of the pixel size, where it is known.
     scanner_id : str
+    viewing : Viewing, optional
 
     Raises
     ------
@@ -360,4 +366,5 @@ def scan_from_pixels(
         kind="memory",
         u_scale=u_scale,
         scanner_id=scanner_id,
+        viewing=viewing,
     )

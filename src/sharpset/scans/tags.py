@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
 from sharpset.scans.encoding import SRGB, TransferCurve, curve_from_icc, gamma_curve
+from sharpset.scans.viewing import Viewing
 
 __all__ = ["Density", "FoundCurve", "Picture", "check_size", "exif_facts", "fault", "settle_density"]
 
@@ -90,6 +91,8 @@ class Picture:
         Maker, model and serial number, empty where the file names none.
     u_scale : float or None
         Relative standard uncertainty of the resolution, where the file states it.
+    viewing : Viewing or None
+        From where it was seen, where the file states it.
     """
 
     kind: str
@@ -102,6 +105,7 @@ class Picture:
     remarks: tuple[str, ...] = ()
     scanner_id: str = ""
     u_scale: float | None = None
+    viewing: Viewing | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

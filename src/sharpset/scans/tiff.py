@@ -112,6 +112,7 @@ def _read(path: Path, file: Any) -> Picture:
         remarks=remarks + more,
         scanner_id=device_name(_value(page, _MAKE), _value(page, _MODEL), exif.get("BodySerialNumber")),
         u_scale=None if note is None else note.u_scale,
+        viewing=None if note is None else note.viewing,
     )
 
 

@@ -135,10 +135,10 @@ class Slant:
         if self._most() * widest < _WORTH_SAYING_MM:
             return ""
         taken, half = 1000 * self.share * widest, 1960 * self.u_share * widest
-        return (
-            f"seen at a slant, walls hide up to {taken:.0f} +- {half:.0f} um of openings, which was put back. "
-            "Photograph from further away, the piece in the middle, to have less of it"
-        )
+        hidden = f"hide up to {taken:.0f} +- {half:.0f} um of openings, which was put back"
+        if taken < half:
+            hidden = f"may hide up to {1000 * self._most() * widest:.0f} um of openings, which intervals hold"
+        return f"seen at a slant, walls {hidden}. Photograph from further away, the piece in the middle"
 
 
 def _unseen(verdicts: list[str]) -> NDArray[np.bool_]:

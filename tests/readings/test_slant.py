@@ -1,0 +1,183 @@
+"""Openings of a thick plate seen at a slant: geometry by hand and by shapely, and a whole picture with exact areas."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from faulty_scenes import covered_share
+from shapely import affinity
+from shapely.geometry import Point
+from shapely.ops import unary_union
+
+from sharpset.pieces import Piece, make_stencil
+from sharpset.readings import read_scan
+from sharpset.readings.results import ScanReading
+from sharpset.readings.slant import hole_seen, hole_true, loss_of, share_that_counts
+from sharpset.scans import Viewing, Viewpoint, open_scan, scan_from_pixels
+from sharpset.scans.encoding import LINEAR
+from sharpset.scans.photo import RectifiedPhoto
+from sharpset.scans.scale_note import ScaleNote, read_note, write_note
+from sharpset.scans.scan import PixelSize
+
+THICK_MM = 1.2
+PIXEL_MM = 0.03
+
+
+def seen_from(*points: tuple[float, float, float]) -> Viewing:
+    return Viewing(points=tuple(Viewpoint(*point) for point in points), face_mm=THICK_MM)
+
+
+def test_loss_by_hand() -> None:
+    # 118.8 mm over the face of a plate 1.2 mm thick: a hundredth of the distance from the foot.
+    view = seen_from((10.0, 5.0, 118.8))
+    points = np.array([[30.0, 5.0], [30.0, 5.0], [0.0, 5.0]])
+    normals = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, 0.0]])
+    loss = loss_of(points, normals, view, thickness_mm=THICK_MM)
+    assert loss.width_mm == pytest.approx([0.2, 0.0, 0.1])
+    # What is hidden is hidden on the side away from the foot, so that the middle moves towards it.
+    assert loss.shift_mm == pytest.approx([-0.1, 0.0, 0.05])
+
+
+def test_three_photographs_count_by_their_middle_at_each_edge() -> None:
+    view = seen_from((0.0, 0.0, 118.8), (20.0, 0.0, 118.8), (40.0, 0.0, 118.8))
+    loss = loss_of(np.array([[10.0, 0.0]]), np.array([[1.0, 0.0]]), view, thickness_mm=THICK_MM)
+    # The far edges lose 0.1, 0, 0 and the near ones 0, 0.1, 0.3 mm.
+    assert loss.width_mm == pytest.approx([0.1])
+    assert loss.shift_mm == pytest.approx([0.05])
+
+
+@pytest.mark.parametrize("moved", [[(0.1, 0.05)], [(0.2, 0.0), (-0.1, 0.15), (0.05, -0.2)]])
+def test_hole_is_as_large_as_what_circles_have_in_common(moved: list[tuple[float, float]]) -> None:
+    diameter = 0.8
+    circle = Point(0, 0).buffer(diameter / 2, quad_segs=256)
+    views = [circle.intersection(affinity.translate(circle, -x, -y)) for x, y in moved]
+    pairs = [a.intersection(b) for i, a in enumerate(views) for b in views[:i]]
+    area = unary_union(pairs or views).area
+    # Seventy-two directions leave a thousandth of a diameter.
+    seen = hole_seen(np.array([diameter]), np.array(moved)[:, None])
+    assert seen == pytest.approx([2 * np.sqrt(area / np.pi)], abs=1e-3)
+    assert hole_true(seen, np.array(moved)[:, None]) == pytest.approx([diameter], abs=1e-6)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.4, 1.0])
+def test_share_is_told_by_the_differences_within_rows(share: float) -> None:
+    held = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        rows = np.repeat(np.arange(6), 12)
+        loss = np.tile(np.linspace(0.02, 0.14, 12), 6) + rng.uniform(0, 0.05, 6)[rows]
+        excess = rng.normal(0, 0.02, 6)[rows] + share * loss + rng.normal(0, 0.004, len(rows))
+        found, u = share_that_counts(excess, loss, rows)
+        assert 0.0 <= found <= 1.0
+        assert u < 0.05
+        held.append(abs(found - share) <= 1.96 * u)
+    assert np.mean(held) >= 0.95
+
+
+def test_nothing_told_leaves_everything_possible() -> None:
+    share, u = share_that_counts(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.intp))
+    assert share == pytest.approx(0.5)
+    assert u == pytest.approx(1 / np.sqrt(12), rel=0.01)
+
+
+def test_note_keeps_the_viewpoints_and_notes_without_them_are_still_read() -> None:
+    note = ScaleNote(pixel_mm=0.03, u_scale=0.001, viewing=seen_from((10.0, 20.0, 200.0)))
+    assert read_note(write_note(note)) == note
+    plain = ScaleNote(pixel_mm=0.03, u_scale=0.001)
+    assert read_note(write_note(plain)) == plain
+    assert read_note('{"kind": "sharpset scale", "pixel_mm": 0.03, "u_scale": 0.001, "viewpoints_mm": [[1]]}') is None
+
+
+@pytest.fixture(scope="module")
+def piece() -> Piece:
+    return make_stencil(process="filament")
+
+
+def _picture(piece: Piece, viewing: Viewing, path: Path, *, counts: bool) -> Path:
+    """Write the piece as its nominal shape is seen: `counts` tells whether walls look like the face."""
+    (eye,) = viewing.points
+    share = THICK_MM / (eye.height_mm + THICK_MM) if counts else 0.0
+    margin = 4.0
+    # The picture's rows go down, the piece's y up.
+    origin = np.array([margin, margin + piece.height_mm])
+
+    def through(void: shapely.Geometry) -> shapely.Geometry:
+        at = np.array(void.centroid.coords[0]) * [1, -1] + origin
+        x, y = share * (at - [eye.x_mm, eye.y_mm]) * [1, -1]
+        return void.intersection(affinity.translate(void, -x, -y))
+
+    solid = piece.outline.difference(unary_union([through(void) for void in piece.void_shapes()]))
+    shape = [int(np.ceil((size + 2 * margin) / PIXEL_MM)) for size in (piece.height_mm, piece.width_mm)]
+    cover = covered_share(solid, np.diag([1, -1]) / PIXEL_MM, origin / PIXEL_MM, shape)
+    light = cv2.GaussianBlur(0.8 - 0.7 * cover.astype(float), (0, 0), 0.9)
+    light += np.random.default_rng(1).normal(0, 0.004, light.shape)
+    pixels = np.round(np.clip(light, 0, 1) * 65535).astype(np.uint16)
+    scan = scan_from_pixels(
+        pixels, pixel_mm=PixelSize(PIXEL_MM, PIXEL_MM), encoding=LINEAR, scale_source="frame", u_scale=5e-4,
+        viewing=viewing,
+    )  # fmt: skip
+    photo = RectifiedPhoto(
+        scan=scan, camera=None, n_markers=(28,), residual_rms_mm=0.0, residual_max_mm=0.0,  # type: ignore[arg-type]
+        thickness_mm=viewing.face_mm, u_scale=5e-4,
+    )  # fmt: skip
+    return photo.write(path)
+
+
+def _errors(reading: ScanReading) -> pd.DataFrame:
+    table = reading.to_frame()
+    table = table[table["measured_mm"].notna() & table["kind"].isin(["slot", "hole", "bar"])]
+    return table.assign(error=table["measured_mm"] - table["nominal_mm"])
+
+
+EYE = (16.0, 35.0, 220.0)
+
+
+@pytest.fixture(scope="module")
+def dark(piece: Piece, tmp_path_factory: pytest.TempPathFactory) -> ScanReading:
+    path = _picture(piece, seen_from(EYE), tmp_path_factory.mktemp("slant") / "dark.tif", counts=True)
+    assert open_scan(path).viewing == seen_from(EYE)
+    return read_scan(path, piece=piece)
+
+
+def test_hidden_widths_are_put_back(dark: ScanReading, piece: Piece) -> None:
+    slant = dark.pieces[0]
+    assert any("seen at a slant" in remark for remark in slant.remarks)
+    table = _errors(dark)
+    strips = table[table["kind"] != "hole"]
+    # Up to 0.16 mm are hidden; 30 um pixels blurred by 0.9 of them are read to a few micrometres.
+    assert strips["error"].abs().median() < 0.003
+    assert (strips["error"].abs() <= strips["U95_mm"]).mean() > 0.94
+    holes = table[(table["kind"] == "hole") & (table["group"] == "holes")]
+    assert holes["error"].abs().median() < 0.008
+    assert (holes["error"].abs() <= holes["U95_mm"]).mean() > 0.9
+    budget = slant.contributions
+    assert (budget["line"] == "slant").any()
+
+
+def test_what_is_hidden_is_not_said_to_be_closed(dark: ScanReading) -> None:
+    table = dark.to_frame()
+    # Everything was drawn open; what cannot be seen must not be called 'no'.
+    assert not ((table["formed"] == "no") & (table["nominal_mm"] > 2 * PIXEL_MM)).any()
+    assert table["flags"].str.contains("hidden at a slant").any()
+
+
+def test_walls_that_look_like_the_ground_hide_nothing(piece: Piece, tmp_path: Path) -> None:
+    reading = read_scan(_picture(piece, seen_from(EYE), tmp_path / "light.tif", counts=False), piece=piece)
+    table = _errors(reading)
+    assert table["error"].abs().median() < 0.003
+    assert (table["error"].abs() <= table["U95_mm"]).mean() > 0.94
+
+
+def test_another_height_of_the_face_is_remarked_and_widens(dark: ScanReading, piece: Piece, tmp_path: Path) -> None:
+    low = replace(seen_from(EYE), face_mm=0.0)
+    reading = read_scan(_picture(piece, low, tmp_path / "low.tif", counts=True), piece=piece)
+    assert any("made true for a face 0 mm above the card" in remark for remark in reading.pieces[0].remarks)
+    wide, true = (r.to_frame().set_index("feature_id")["U95_mm"].loc["round-1"] for r in (reading, dark))
+    # 1.2 mm over 220 mm is 0.55 %, of 5 mm 0.027 mm, over the root of three.
+    assert wide > np.hypot(true, 1.9 * 0.027 / np.sqrt(3)) * 0.98

@@ -73,9 +73,13 @@ def run_demo(samples: Path | None, out: Path, *, jobs: int | None = None) -> int
     Raises
     ------
     ReportError
-        If the samples are not there.
+        If the samples are not there, or the folder cannot be made.
     """
     given = _load_samples(_sample_folder(samples))
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReportError(f"{out}: cannot be written ({error.strerror}). Choose another --out.") from error
     print(_NOTE)
     print(f"Brief: {given.brief.summary()}")
     print(f"Plan:  {given.plan.summary()}")

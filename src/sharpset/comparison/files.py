@@ -43,7 +43,7 @@ def save_tables(out: Path | str, *, tables: Mapping[str, pd.DataFrame], numbers:
         folder.mkdir(parents=True, exist_ok=True)
         for key, table in tables.items():
             if not table.empty:
-                table.to_csv(folder / f"{key}.csv", index=False)
+                table.to_csv(folder / f"{key}.csv", index=False, lineterminator="\n")
         text = json.dumps({k: _plain(v) for k, v in numbers.items()}, indent=2, ensure_ascii=False, allow_nan=False)
         (folder / f"{name}.json").write_text(text + "\n", encoding="utf-8")
     except OSError as error:

@@ -51,7 +51,7 @@ def save_fit(fit: Fit, folder: Path | str) -> Path:
         _write(folder / "settings.json", settings_document(fit))
         _write(folder / "inputs.json", _inputs(fit))
         for name, table in fit.tables().items():
-            table.to_csv(folder / "tables" / f"{name}.csv", index=False)
+            table.to_csv(folder / "tables" / f"{name}.csv", index=False, lineterminator="\n")
     except OSError as error:
         raise FitError(f"{folder}: cannot be written ({error.strerror}). Choose another --out.") from error
     return folder

@@ -77,7 +77,7 @@ class Fit:
         """Return the forecast for the fit's own or another brief."""
         wanted = brief or self.brief
         if wanted is None:
-            raise FitError("A chance needs a brief. Give one with --brief.")
+            raise FitError("A chance needs a brief. Fit again with --brief.")
         return Forecast(
             wanted,
             responses={name: self.on_its_scale(name) for name in self.responses},

@@ -14,6 +14,8 @@ from sharpset.errors import FitError
 from sharpset.fits.responses import formed_counts, responses_from_readings, run_key
 from sharpset.fits.space import BOOK_COLUMNS, Space, space_of
 from sharpset.fits.terms import category_text
+from sharpset.plans.tables import plain_name
+from sharpset.plans.written import is_run_order
 
 __all__ = ["Joined", "join_tables"]
 
@@ -74,6 +76,7 @@ def join_tables(
     runs, space, asked = _plan_runs(plan, results, response, formula)
     remarks: list[str] = []
     own = [c for c in asked if c not in BOOK_COLUMNS]
+    planned = set(runs.columns)
     found: list[str] = []
     feature_sd: dict[str, float] = {}
     counts = pd.DataFrame(columns=_NO_COUNTS)
@@ -91,13 +94,18 @@ def join_tables(
     if results is not None:
         table, columns = _results(results, space, remarks)
         _shared(runs, table, "results", remarks)
-        columns = [c for c in columns if c not in runs.columns]
-        runs = runs.merge(table[["run_id", *columns]], on="run_id", how="left")
+        runs = _typed_over(runs, table, [c for c in columns if c in planned], remarks)
+        runs = runs.merge(table[["run_id", *(c for c in columns if c not in runs.columns)]], on="run_id", how="left")
         found += [c for c in columns if not c.startswith("u_") and c not in found]
     if not found:
         found, own = own, []
     if not found:
-        raise FitError("There is no response to fit: the results hold no column of numbers beside the plan's own.")
+        others = [] if isinstance(plan, pd.DataFrame) else [c for c in plan.extra_columns if c in runs]
+        raise FitError(
+            "There is no response to fit: no column of numbers stands beside the plan's own"
+            + (f" (words, or only numbers of the runs, in {', '.join(others)})" if others else "")
+            + ". Give --results, or mend the column and import the runs again."
+        )
     chosen = _choose(found, own, response, formula, runs)
     return Joined(
         runs=runs,
@@ -115,7 +123,8 @@ def _plan_runs(
 ) -> tuple[pd.DataFrame, Space, list[str]]:
     if not isinstance(plan, pd.DataFrame):
         runs = plan.runs.assign(run_id=run_key(plan.runs["run_id"]))
-        extra = [c for c in plan.extra_columns if pd.api.types.is_numeric_dtype(runs[c]) and not c.startswith("u_")]
+        extra = [c for c in plan.extra_columns if _numbers(runs[c]) and not c.startswith("u_")]
+        extra = [c for c in extra if c == response or not is_run_order(c, runs[c])]
         return runs.reset_index(drop=True), space_of(plan), extra
     if "run_id" not in plan:
         raise FitError("The table of runs has no column 'run_id'. Add one, with a different id for each print.")
@@ -140,6 +149,20 @@ def _shared(runs: pd.DataFrame, table: pd.DataFrame, what: str, remarks: list[st
     other = sorted(got - set(planned))
     if other:
         remarks.append(f"the {what} of {_some(other)} belong to no run of the plan and were left out")
+
+
+def _typed_over(runs: pd.DataFrame, table: pd.DataFrame, columns: list[str], remarks: list[str]) -> pd.DataFrame:
+    """Let results that were typed in stand before what the plan's own column of that name holds."""
+    got = table.set_index("run_id")
+    for name in columns:
+        typed = runs["run_id"].map(got[name])
+        both = typed.notna() & runs[name].notna()
+        differ = both & (pd.to_numeric(typed, errors="coerce") != pd.to_numeric(runs[name], errors="coerce"))
+        if differ.any():
+            some = _some(list(runs.loc[differ, "run_id"]))
+            remarks.append(f"{name} of the results differs from the plan's own column ({some}); the results are used")
+        runs = runs.assign(**{name: typed.where(typed.notna(), runs[name])})
+    return runs
 
 
 def _some(names: list[str], most: int = 6) -> str:
@@ -185,9 +208,10 @@ def _choose(
     numeric = [c for c in found if c in runs and _numbers(runs[c])]
     known = [*numeric, *(c for c in own if c not in numeric)]
     if response is not None:
-        if response not in known:
+        alike = [c for c in known if plain_name(c) == plain_name(response)]
+        if response not in known and len(alike) != 1:
             raise FitError(f"There is no response {response!r}. Choose from {', '.join(known)}.")
-        return [response]
+        return [response] if response in known else alike
     if formula is not None and "~" in formula:
         left = formula.split("~", 1)[0].strip()
         if left:

@@ -219,10 +219,11 @@ class ResponseFit:
         if use.lack_of_fit is not None and np.isfinite(use.lack_of_fit["p"].iloc[0]):
             lack = f"; lack of fit p = {use.lack_of_fit['p'].iloc[0]:.2g}"
         predicted = f", predicted R2 {self.r2_predicted:.3f}" if np.isfinite(self.r2_predicted) else ""
-        return (
-            f"{head}, R2 {self.r2:.3f}{predicted}, print-to-print sd "
-            f"{self._scatter()}{lack}): clear effects {', '.join(strong) or 'none'}"
-        )
+        clear = f"clear effects {', '.join(strong) or 'none'}"
+        if use is not self:
+            kept = " + ".join("1" if t == "Intercept" else t for t in use.terms["term"])
+            clear += f" (of the model that predicts, {kept})"
+        return f"{head}, R2 {self.r2:.3f}{predicted}, print-to-print sd {self._scatter()}{lack}): {clear}"
 
     def _scatter(self) -> str:
         if self.mixed is None:

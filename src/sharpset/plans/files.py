@@ -19,6 +19,7 @@ from sharpset.plans.formulas import Term
 from sharpset.plans.plan import Plan, run_ids
 from sharpset.plans.remarks import practice_remarks
 from sharpset.plans.tables import TextTable, read_table
+from sharpset.plans.written import check_range, column_remarks, is_run_order, order_column, settings_from_words
 
 __all__ = ["import_plan", "load_plan", "load_results", "save_plan"]
 
@@ -103,7 +104,7 @@ def load_plan(folder: Path | str) -> Plan:
         if not isinstance(data, dict) or not isinstance(data.get(key), kind):
             raise PlanError(f"{path}: key {key!r} is missing or not a {kind.__name__}. Make the plan anew.")
     factors = factors_from_dict(data["factors"], source=str(path))
-    runs = _read_runs(factors, folder / "runs.csv")
+    runs = _read_runs(factors, read_table(folder / "runs.csv", what="the runs file"))
     return Plan(
         factors=factors,
         design=data["design"],
@@ -123,7 +124,8 @@ def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence
     factors : Factors
     runs_csv : path of a CSV file
         One row per print, one column per factor in any order. ``run_id, print_order, whole_plot, block``
-        are filled in where they are missing; all other columns (responses, notes) are kept.
+        are filled in where they are missing (a column ``run order`` stands for ``print_order``); all other
+        columns (responses, notes) are kept. Signs or words (``-``, ``+``, low, high) stand for a factor's limits.
     model : str or sequence of str, optional
         By default the richest of quadratic, interactions and linear that these runs can tell.
 
@@ -139,10 +141,16 @@ def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence
     """
     from sharpset.plans.making import model_text
 
-    runs = _read_runs(factors, Path(runs_csv))
+    table = read_table(Path(runs_csv), what="the runs file")
+    runs = _read_runs(factors, table, order_column(table))
+    for factor in factors:
+        column = table.find(factor.name)
+        if column is not None:
+            check_range(table, column, factor, [] if factor.is_categorical else list(runs[factor.name]))
     plan = Plan(factors=factors, design="imported", model="linear", seed=0, runs=runs)
     text = model_text(factors, model) if model is not None else _richest(plan)
-    remarks = [*_outside(factors, runs), *practice_remarks(factors, runs)]
+    kept = [c for c in plan.extra_columns if c.casefold() not in _NOTES]
+    remarks = [*column_remarks(table, factors, kept), *_outside(factors, runs), *practice_remarks(factors, runs)]
     return Plan(factors=factors, design="imported", model=text, seed=0, runs=runs, about={}, remarks=tuple(remarks))
 
 
@@ -179,13 +187,14 @@ def _outside(factors: Factors, runs: pd.DataFrame) -> list[str]:
 # ------------------------------------------------------------------------------------------ runs.csv
 
 
-def _read_runs(factors: Factors, path: Path) -> pd.DataFrame:
-    table = read_table(path, what="the runs file")
+def _read_runs(factors: Factors, table: TextTable, order: str | None = None) -> pd.DataFrame:
     found = {name: table.find(name) for name in (*RESERVED, *factors.names)}
+    found["print_order"] = found["print_order"] or order
+    found["block"] = found["block"] or table.find("blocks")
     missing = [n for n in factors.names if found[n] is None]
     if missing:
         raise PlanError(
-            f"{path}: there is no column for the factor {missing[0]!r}; columns are {', '.join(table.columns)}. "
+            f"{table.path}: there is no column for the factor {missing[0]!r}; columns are {', '.join(table.columns)}. "
             "Name the columns as in the factors file."
         )
     frame = pd.DataFrame(index=range(len(table.cells)))
@@ -202,9 +211,8 @@ def _read_runs(factors: Factors, path: Path) -> pd.DataFrame:
         )
     taken = set(found.values())
     for column in (c for c in table.columns if c not in taken):
-        texts = table.texts(column)
-        numbers = [math.nan if not t else table.number(t) for t in texts]
-        frame[column] = texts if any(v is None for v in numbers) else np.asarray(numbers, dtype=float)
+        numbers = table.measured(column)
+        frame[column] = table.texts(column) if numbers is None else np.asarray(numbers, dtype=float)
     frame = frame.sort_values("print_order", kind="stable").reset_index(drop=True)
     if found["whole_plot"] is None:
         frame["whole_plot"] = _plots_in_order(factors, frame)
@@ -257,7 +265,8 @@ def _group_numbers(texts: Sequence[str]) -> list[int]:
 
 
 def _settings(table: TextTable, column: str, factor: Factor) -> list[float]:
-    values = table.numbers(column, what=f"the factor {factor.name!r}")
+    words = settings_from_words(table.texts(column), factor)
+    values = table.numbers(column, what=f"the factor {factor.name!r}") if words is None else words
     for i, value in enumerate(values):
         if factor.kind == "levels":
             near = [v for v in factor.levels if math.isclose(float(v), value, rel_tol=1e-6, abs_tol=1e-12)]
@@ -310,7 +319,8 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
     ----------
     path : path of a CSV file
         ``run_id`` and one column per response; columns of the plan that were copied along are left out,
-        columns called note, remark, comment or oddities too. An empty cell is a missing result.
+        columns called note, remark, comment or oddities and the order of the runs too. An empty cell, NA,
+        a dash, a dot or a star is a missing result. Columns of words are kept.
     plan : Plan
 
     Returns
@@ -354,7 +364,13 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
             f"{table.path}: there is no column with a response beside {id_column!r}. Add one column per response."
         )
     frame = pd.DataFrame({"run_id": list(first)})
+    measured = any(table.measured(c) is not None for c in columns)
     for column in columns:
+        if measured and table.words_only(column):
+            frame[column] = table.texts(column)
+            continue
         frame[column] = table.numbers(column, what=f"the response {column!r}", blank=True)
+    # Numbers of the runs, copied along, are no responses.
+    frame = frame.drop(columns=[c for c in columns if is_run_order(c, frame[c])])
     order = {str(r): i for i, r in enumerate(plan.runs["run_id"])}
     return frame.sort_values("run_id", key=lambda s: s.map(order), kind="stable").reset_index(drop=True)

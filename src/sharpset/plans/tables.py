@@ -1,11 +1,12 @@
 """Reading tables that people wrote: runs planned elsewhere, results typed in by hand.
 
 Comma, semicolon or tab between cells, decimal points or (with semicolons or tabs) decimal commas, lines that
-start with # left out, a byte order mark tolerated. Row numbers in messages are those of the file.
+start with # left out, UTF-8, UTF-16 with its mark, or Windows-1252. Row numbers in messages are those of the file.
 """
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import math
@@ -16,9 +17,9 @@ from pathlib import Path
 
 from sharpset.errors import PlanError
 
-__all__ = ["TextTable", "read_table"]
+__all__ = ["TextTable", "plain_name", "read_table"]
 
-_BLANK = ("", "na", "nan", "n/a", "-", "--", "none", "null")
+_BLANK = ("", "na", "nan", "n/a", "-", "--", "none", "null", "*", ".", "?", "missing")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -47,7 +48,7 @@ class TextTable:
         """Return the column that is called so; case, spaces, hyphens and units in brackets do not matter."""
         if name in self.columns:
             return name
-        alike = [c for c in self.columns if _plain(c) == _plain(name)]
+        alike = [c for c in self.columns if plain_name(c) == plain_name(name)]
         return alike[0] if len(alike) == 1 else None
 
     def texts(self, column: str) -> list[str]:
@@ -58,6 +59,18 @@ class TextTable:
     def where(self, row: int, column: str) -> str:
         """Return file, row and column for a message."""
         return f"{self.path}: row {self.lines[row]}, column {column!r}"
+
+    def measured(self, column: str) -> list[float] | None:
+        """Return a column as numbers with NaN where there is no result, None if any cell holds something else."""
+        values = [math.nan if t.lower() in _BLANK else self.number(t) for t in self.texts(column)]
+        if any(v is None for v in values):
+            return None
+        return [v for v in values if v is not None]
+
+    def words_only(self, column: str) -> bool:
+        """Return whether a column holds words and not one number."""
+        cells = [t for t in self.texts(column) if t.lower() not in _BLANK]
+        return bool(cells) and all(self.number(t) is None and not re.match(r"[-+]?[.,]?\d", t) for t in cells)
 
     def numbers(self, column: str, *, what: str, blank: bool = False) -> list[float]:
         """Return a column as numbers; a blank cell is NaN where that is allowed, else an error."""
@@ -75,6 +88,8 @@ class TextTable:
         text = text.replace("\u2212", "-")
         if self.decimal_comma and re.fullmatch(r"[-+]?\d*,\d+(e[-+]?\d+)?", text, re.IGNORECASE):
             text = text.replace(",", ".")
+        if text.endswith("%"):
+            text = text[:-1]
         if "_" in text:
             return None
         try:
@@ -83,7 +98,8 @@ class TextTable:
             return None
 
 
-def _plain(name: str) -> str:
+def plain_name(name: str) -> str:
+    """Return a column's name without case, spaces, hyphens, underscores and what stands in brackets."""
     return re.sub(r"[\s_\-]+", "", re.sub(r"[\(\[].*?[\)\]]", "", name)).casefold()
 
 
@@ -97,37 +113,16 @@ def read_table(path: Path | str, *, what: str) -> TextTable:
         What it is, for messages: "the runs file".
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise PlanError(f"{path}: {what} cannot be read ({error.strerror}). Give the path of a CSV file.") from error
-    except UnicodeDecodeError as error:
-        raise PlanError(f"{path}: {what} is not a text file. Save it as CSV (UTF-8).") from error
-    numbered = [
-        (i, line)
-        for i, line in enumerate(text.splitlines(), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    if "\0" in text or not numbered:
-        raise PlanError(
-            f"{path}: {what} {'is not a text file' if numbered else 'is empty'}. Save the table as CSV with a "
-            f"header row."
-        )
-    mark = _separator(numbered[0][1])
-    try:
-        rows = [next(csv.reader(io.StringIO(line), delimiter=mark, skipinitialspace=True)) for _, line in numbered]
-    except csv.Error as error:
-        raise PlanError(f"{path}: {what} is not a CSV table ({error}). Save it as CSV with a header row.") from error
-    header = tuple(c.strip() for c in rows[0])
+    mark, rows = _rows(path, _text(path, what), what)
+    lines = [line for line, _ in rows]
+    cells = _without_empty_ends([row for _, row in rows])
+    header = cells[0]
     _check_header(path, header)
-    kept = [
-        (n, tuple(c.strip() for c in row))
-        for (n, _), row in zip(numbered[1:], rows[1:], strict=True)
-        if any(c.strip() for c in row)
-    ]
+    kept = [(n, row) for n, row in zip(lines[1:], cells[1:], strict=True) if any(row)]
     for line, row in kept:
         if len(row) != len(header):
-            raise PlanError(f"{path}: row {line} has {len(row)} cells, the header has {len(header)}. Mend the row.")
+            count = f"{len(row)} cell" + ("s" if len(row) != 1 else "")
+            raise PlanError(f"{path}: row {line} has {count}, the header has {len(header)}. Mend the row.")
     if not kept:
         raise PlanError(f"{path}: {what} has a header but no rows.")
     return TextTable(
@@ -137,6 +132,56 @@ def read_table(path: Path | str, *, what: str) -> TextTable:
         lines=tuple(n for n, _ in kept),
         decimal_comma=mark != ",",
     )
+
+
+def _text(path: Path, what: str) -> str:
+    """Return the text of a file in one of the encodings in which spreadsheets save."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise PlanError(f"{path}: {what} cannot be read ({error.strerror}). Give the path of a CSV file.") from error
+    wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    text = ""
+    for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
+        try:
+            text = data.decode(encoding)
+            break
+        except UnicodeDecodeError:
+            continue
+    if data and (not text or re.search(r"[\x00-\x08\x0e-\x1f]", text)):
+        raise PlanError(f"{path}: {what} is not a text file. Save the table as CSV (UTF-8).")
+    return text
+
+
+def _rows(path: Path, text: str, what: str) -> tuple[str, list[tuple[int, list[str]]]]:
+    """Return the separator, and each row with the line on which it begins; comments and blank lines left out."""
+    lines = [
+        "\n" if not line.strip() or line.lstrip().startswith("#") else line
+        for line in io.StringIO(text, newline=None).readlines()
+    ]
+    first = next((line for line in lines if line.strip()), None)
+    if first is None:
+        raise PlanError(f"{path}: {what} is empty. Save the table as CSV with a header row.")
+    mark = _separator(first)
+    reader = csv.reader(lines, delimiter=mark, skipinitialspace=True)
+    rows, start = [], 1
+    try:
+        for row in reader:
+            if row:
+                rows.append((start, row))
+            start = reader.line_num + 1
+    except csv.Error as error:
+        raise PlanError(f"{path}: {what} is not a CSV table ({error}). Save it as CSV with a header row.") from error
+    return mark, rows
+
+
+def _without_empty_ends(rows: list[list[str]]) -> list[tuple[str, ...]]:
+    """Take off the columns without name and cells that spreadsheets leave at the right."""
+    stripped = [tuple(c.strip() for c in row) for row in rows]
+    width = len(stripped[0])
+    while width and not any(any(row[width - 1 :]) for row in stripped):
+        width -= 1
+    return [row if any(row[width:]) else row[:width] for row in stripped]
 
 
 def _separator(header: str) -> str:

@@ -1,0 +1,112 @@
+"""Runs and results as people write them: signs, run order, missing marks, encodings, coded runs."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from sharpset.errors import PlanError
+from sharpset.plans import factors_from_dict, import_plan, load_plan, load_results, save_plan
+
+FACTORS = factors_from_dict(
+    {
+        "factor": [
+            {"name": "temp", "unit": "C", "low": 20, "high": 40},
+            {"name": "speed", "unit": "mm/s", "kind": "levels", "levels": [10, 30, 50]},
+        ]
+    }
+)
+
+
+def taken(tmp_path, text, encoding="utf-8"):
+    path = tmp_path / "runs.csv"
+    path.write_bytes(text.encode(encoding))
+    return import_plan(FACTORS, path)
+
+
+@pytest.mark.parametrize(("low", "middle", "high"), [("-", "0", "+"), ("\u2212", "0", "+"), ("Low", "mid", "HIGH")])
+def test_signs_and_words_stand_for_limits(tmp_path, low, middle, high):
+    plan = taken(tmp_path, f"temp,speed\n{low},{high}\n{high},{low}\n{middle},{middle}\n")
+    assert plan.runs["temp"].tolist() == [20, 40, 30]
+    assert plan.runs["speed"].tolist() == [50, 10, 30]
+    assert any("temp is written in signs or words, read as 20 to 40 C" in r for r in plan.remarks)
+
+
+def test_numbers_are_never_taken_for_signs(tmp_path):
+    factors = factors_from_dict({"factor": [{"name": "fan", "low": 0, "high": 2}]})
+    path = tmp_path / "runs.csv"
+    path.write_text("fan\n0\n1\n2\n1\n", encoding="utf-8")
+    assert import_plan(factors, path).runs["fan"].tolist() == [0, 1, 2, 1]
+
+
+@pytest.mark.parametrize(
+    ("cells", "message"),
+    [
+        ("-1 1 -1 1 0", "runs go from -1 to 1, which does not suit the limits 20 to 40 C. If the runs are coded"),
+        ("0.02 0.04 0.02 0.04 0.03", "in the same unit"),
+        ("20000 40000 20000 40000 30000", "in the same unit"),
+    ],
+)
+def test_coded_runs_and_another_unit_are_refused(tmp_path, cells, message):
+    with pytest.raises(PlanError, match=message):
+        taken(tmp_path, "temp,speed\n" + "".join(f"{c},10\n" for c in cells.split()))
+
+
+def test_star_points_beyond_the_limits_are_kept(tmp_path):
+    plan = taken(tmp_path, "temp,speed\n20,10\n40,10\n20,50\n40,50\n13.2,30\n46.8,30\n30,30\n")
+    assert plan.runs["temp"].max() == 46.8
+    assert any("outside 20 to 40 C" in r for r in plan.remarks)
+
+
+def test_run_order_orders_the_runs_but_std_order_is_kept(tmp_path):
+    plan = taken(tmp_path, "Std Order,Run order,Temp [C],SPEED,y\n1,3,20,10,5\n2,1,40,10,6\n3,2,20,50,7\n")
+    assert plan.runs["y"].tolist() == [6, 7, 5]
+    assert plan.runs["print_order"].tolist() == [1, 2, 3]
+    assert plan.runs["Std Order"].tolist() == [2, 3, 1]
+
+
+@pytest.mark.parametrize("mark", ["NA", "n/a", "-", "*", ".", "", "missing"])
+def test_missing_results_leave_a_column_of_numbers(tmp_path, mark):
+    plan = taken(tmp_path, f"temp,speed,y\n20,10,1.5\n40,10,{mark}\n")
+    assert plan.runs["y"][0] == 1.5 and math.isnan(plan.runs["y"][1])
+
+
+def test_a_slip_among_numbers_and_unused_groups_are_remarked(tmp_path):
+    said = " ".join(taken(tmp_path, "temp,speed,day,y\n20,10,Mon,1\n40,10,Mon,7o\n20,50,Tue,2\n").remarks)
+    assert "y does not hold numbers only (row 3 has '7o')" in said
+    assert "day holds words" in said
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "cp1252", "utf-16"])
+def test_encodings_of_spreadsheets(tmp_path, encoding):
+    plan = taken(tmp_path, "temp (°C)\tspeed\tHöhe µm\r\n20\t10\t1,5\r\n\r\n40\t10\t2,5\r\n", encoding)
+    assert plan.runs["Höhe µm"].tolist() == [1.5, 2.5]
+
+
+def test_binary_files_are_refused(tmp_path):
+    (tmp_path / "runs.csv").write_bytes(b"PK\x03\x04\x14\x00\x00\xff\n")
+    with pytest.raises(PlanError, match="is not a text file"):
+        import_plan(FACTORS, tmp_path / "runs.csv")
+
+
+def test_empty_columns_at_the_right_and_line_breaks_in_cells(tmp_path):
+    plan = taken(tmp_path, 'temp,speed,"note",,\n20,10,"a\nb",,\n40,50,c,,\n,,,,\n')
+    assert list(plan.runs.columns[-3:]) == ["temp", "speed", "note"]
+    assert plan.runs["note"].tolist() == ["a\nb", "c"]
+    again = load_plan(save_plan(plan, tmp_path / "plan"))
+    assert again.runs["note"].tolist() == ["a\nb", "c"]
+
+
+def test_cells_beyond_the_header_are_refused_with_their_row(tmp_path):
+    with pytest.raises(PlanError, match="row 4 has 3 cells, the header has 2"):
+        taken(tmp_path, 'temp,speed\n# note\n20,10\n"20","10",7\n')
+
+
+def test_words_and_run_numbers_in_results_are_no_responses(tmp_path):
+    plan = taken(tmp_path, "temp,speed\n20,10\n40,10\n20,50\n")
+    path = tmp_path / "results.csv"
+    path.write_text("Run ID,operator,run order,y [mm]\nR01,Ann,3,1\nR02,Bo,1,*\nR03,Ann,2,3\n", encoding="utf-8")
+    results = load_results(path, plan)
+    assert list(results.columns) == ["run_id", "operator", "y [mm]"]
+    assert math.isnan(results["y [mm]"][1])

@@ -145,8 +145,8 @@ def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence
     runs = _read_runs(factors, table, order_column(table))
     for factor in factors:
         column = table.find(factor.name)
-        if column is not None:
-            check_range(table, column, factor, [] if factor.is_categorical else list(runs[factor.name]))
+        if column is not None and factor.kind == "continuous":
+            check_range(table, column, factor, list(runs[factor.name]))
     plan = Plan(factors=factors, design="imported", model="linear", seed=0, runs=runs)
     text = model_text(factors, model) if model is not None else _richest(plan)
     kept = [c for c in plan.extra_columns if c.casefold() not in _NOTES]

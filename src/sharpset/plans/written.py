@@ -82,7 +82,7 @@ def check_range(table: TextTable, column: str, factor: Factor, values: Sequence[
         If a third of the runs lie more than four half ranges from the middle, if all runs lie outside the limits
         and close together, or if they are plainly coded.
     """
-    if factor.kind != "continuous" or factor.scale == "log":
+    if factor.scale == "log":
         return
     middle, half = (factor.low + factor.high) / 2, (factor.high - factor.low) / 2
     far = sum(abs(v - middle) > _FAR * half for v in values)

@@ -196,7 +196,7 @@ _Row = tuple[int, str, float, str]
 def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatArray) -> list[_Row]:
     samples, width = fits.strips.samples, fits.strip_fits.width_mm
     across = samples.normal
-    opening = np.where([strip.solid for strip in samples.strips], -1.0, 1.0)
+    opening = np.where(samples.is_bar, -1.0, 1.0)
     # The direction of one feature is known from its piece's pose to the scatter of places over its length.
     tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
     lines = [

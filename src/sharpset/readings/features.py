@@ -213,7 +213,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         Disc(name=r.feature_id, diameter_mm=r.nominal_mm, x_mm=r.x_mm, y_mm=r.y_mm, reach_mm=_STRIP_REACH_MM)
         for r in piece.features.iloc[hole_rows].itertuples()
     ]
-    openings = contrast[[not strip.solid for strip in samples.strips]]
+    openings = contrast[~samples.is_bar]
     fitted = fit_discs(
         light,
         pose,
@@ -263,7 +263,7 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread, edges: WideE
 
     It is taken, slots and bars apart, from the features that tell their own contrast to five per cent.
     """
-    solid = np.array([strip.solid for strip in samples.strips])
+    solid = samples.is_bar
     contrast = np.ones(len(solid))
     private, common, evident = [0.0], [0.0], [_EVIDENT_FLOOR]
     for kind in (True, False):

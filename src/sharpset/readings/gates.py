@@ -136,7 +136,7 @@ class PlateState:
             found.append(f"{self.flatness.summary()}: the piece does not lie flat on the glass. Weigh it down")
         if self.overshoot.largest > _OVERSHOOT:
             found.append(
-                f"edges overshoot by {self.overshoot.largest:.1%}: the scanner sharpens its pictures. "
+                f"edges overshoot by {self.overshoot.largest:.1%}: the picture was sharpened. "
                 "Switch sharpening off for best results"
             )
         return tuple(found)
@@ -220,7 +220,7 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
 
 def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list[str]:
     reasons = ["glare" if touched else "" for touched in state.marks.touches(piece)]
-    solid = np.array([strip.solid for strip in fits.strips.samples.strips])
+    solid = fits.strips.samples.is_bar
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
     _name(reasons, fits.strips.rows, off, "uneven light")

@@ -82,7 +82,7 @@ def _open_share(
     nominal = nominal - 2 * inner
     near = np.abs(samples.d_mm - fits.centre_mm[own]) <= reach[own]
     reach = reach - inner
-    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
+    sign = np.where(samples.is_bar, 1.0, -1.0)
     effect = sign[own] * (samples.solid - fits.level[own] - fits.slope_per_mm[own] * samples.d_mm)
     size = shape[0] * shape[1]
     total = np.bincount(cell[near], effect[near], size).reshape(shape)
@@ -124,7 +124,7 @@ def _roughness(
     index = np.flatnonzero(np.abs(np.abs(d) - half[samples.owner]) < reach[samples.owner])
     own, cell, d = samples.owner[index], cell[index], d[index]
     sigma = fits.sigma_mm[own]
-    height = (np.where([strip.solid for strip in samples.strips], 1.0, -1.0) * fits.contrast)[own]
+    height = (np.where(samples.is_bar, 1.0, -1.0) * fits.contrast)[own]
     left, right = d + half[own], d - half[own]
     span = edge_profile(left, sigma, **kind) - edge_profile(right, sigma, **kind)
     level = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm[index]

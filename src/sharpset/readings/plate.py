@@ -223,7 +223,7 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     if len(chosen) < 4:
         return Overshoot(plate=0.0, background=0.0)
     fits = fit_strips(samples, profiles, spread, _LOOSE)
-    solid = np.array([strip.solid for strip in samples.strips])
+    solid = samples.is_bar
     sign = np.where(solid, 1.0, -1.0)[:, None]
     away = np.abs(profiles.d_mm - fits.centre_mm[:, None])
     inwards = sign * (fits.width_mm[:, None] / 2 - away) / spread.mean_sigma_mm

@@ -343,7 +343,8 @@ def _remarks(
         )
     if fits.slant is not None and fits.slant.summary():
         remarks.append(fits.slant.summary())
-    if any(fits.shade.facing):
+    # Walls that are seen at a slant look like shade, which they are not.
+    if any(fits.shade.facing) and not fits.shade.at_slant:
         off = ", which is taken off" if any(fits.shade.is_sure) else ""
         remarks.append(f"{fits.shade.summary()}{off}. Scan it again turned by a quarter, and read both together")
     return (*remarks, *state.remarks())

@@ -80,6 +80,11 @@ class Samples:
     pixel_mm: float
     pixel_area_mm2: float
 
+    @property
+    def is_bar(self) -> NDArray[np.bool_]:
+        """Which strips were drawn solid, shape (n_strips,); the others are openings."""
+        return np.array([strip.solid for strip in self.strips], dtype=bool)
+
 
 def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end_mm: float) -> Samples:
     """Collect the native pixels around each strip.

@@ -212,7 +212,7 @@ def _unexplained(samples: Samples, fits: StripFits, near: NearEdges) -> FloatArr
     """Return what is left of each pixel."""
     own = samples.owner
     base = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm
-    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
+    sign = np.where(samples.is_bar, 1.0, -1.0)
     inside = np.abs(samples.d_mm - fits.centre_mm[own]) < fits.width_mm[own] / 2
     residual = samples.solid - base - np.where(inside, (sign * fits.contrast)[own], 0.0)
     residual[near.index] = samples.solid[near.index] - base[near.index] - near.fitted

@@ -216,7 +216,7 @@ def _spread_difference(
 
     One Gauss-Newton step of the fit with a blur of its own for each edge, all other parameters free.
     """
-    solid = np.array([strip.solid for strip in samples.strips])
+    solid = samples.is_bar
     sign = np.where(solid, 1.0, -1.0)[:, None]
     height, sigma = sign * fits.contrast[:, None], fits.sigma_mm[:, None]
     d = profiles.d_mm - fits.centre_mm[:, None]

@@ -110,7 +110,7 @@ class Slant:
         """
         hidden = np.zeros(len(nominal_mm), dtype=bool)
         rows, discs = fits.strips.rows, fits.disc_rows
-        solid = np.array([strip.solid for strip in fits.strips.samples.strips], dtype=bool)
+        solid = fits.strips.samples.is_bar
         lost = self._most() * self.strips.width_mm
         lost_slot = _unseen(fits.strip_verdicts.formed) & (lost > _MOST_OF_SIZE * nominal_mm[rows])
         lost_slot |= self._apart(self.strips) > _APART * nominal_mm[rows]
@@ -169,7 +169,7 @@ def loss_of(points_mm: FloatArray, normals: FloatArray, viewing: Viewing, *, thi
 
 
 def _moved(points_mm: FloatArray, viewing: Viewing, thickness_mm: float) -> FloatArray:
-    """Return how far lower edges are seen from the upper ones, away from the lens's foot, shape (n_views, n, 2)."""
+    """Return how far nearer to the lens's foot lower edges are seen, pointing away from it, shape (n_views, n, 2)."""
     eyes = np.array(viewing.points, dtype=float)
     share = thickness_mm / (eyes[:, 2] + thickness_mm)
     return np.asarray((points_mm[None] - eyes[:, None, :2]) * share[:, None, None])
@@ -276,10 +276,10 @@ def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing 
     samples, thickness = fits.strips.samples, piece.thickness_mm
     strips = loss_of(points[fits.strips.rows], samples.normal, viewing, thickness_mm=thickness)
     holes = _loss_of_holes(points[fits.disc_rows], viewing, thickness)
-    solid = np.array([strip.solid for strip in samples.strips], dtype=bool)
+    solid = samples.is_bar
     nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
     excess = np.where(solid, 1.0, -1.0) * (fits.strip_fits.width_mm - nominal)
-    told = np.array([word == "yes" for word in fits.strip_verdicts.formed]) & (strips.width_mm < 0.6 * nominal)
+    told = ~_unseen(fits.strip_verdicts.formed) & (strips.width_mm < 0.6 * nominal)
     turn = np.round(np.array([strip.angle_deg for strip in samples.strips]) / 15).astype(int)
     rows = np.unique(np.column_stack((solid, turn)), axis=0, return_inverse=True)[1].ravel()
     share, u_share = share_that_counts(excess[told], strips.width_mm[told], rows[told])

@@ -241,7 +241,7 @@ def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, fl
     """Return the mean residual of all wide edges by the distance towards the plate in steps, and the typical blur."""
     chosen, outlines = edges.samples, edges.profiles
     fits = fit_strips(chosen, outlines, spread, _LOOSE)
-    sign = np.where([strip.solid for strip in chosen.strips], 1.0, -1.0)[:, None]
+    sign = np.where(chosen.is_bar, 1.0, -1.0)[:, None]
     d = outlines.d_mm - fits.centre_mm[:, None]
     half, sigma = fits.width_mm[:, None] / 2, fits.sigma_mm[:, None]
     kind = {"halo": spread.halo, "ratio": spread.halo_ratio}

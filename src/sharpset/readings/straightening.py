@@ -186,7 +186,7 @@ def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdg
     index = np.flatnonzero(from_edge < _REACH * fits.sigma_mm[own])
     own = own[index]
     column = np.floor((samples.t_mm[index] + samples.half_length_mm[own]) / samples.pixel_mm).astype(np.intp)
-    sign = np.where([strip.solid for strip in samples.strips], 1.0, -1.0)
+    sign = np.where(samples.is_bar, 1.0, -1.0)
     d, sigma, height = samples.d_mm[index], fits.sigma_mm[own], (sign * fits.contrast)[own]
     return NearEdges(
         n_steps=n_steps,

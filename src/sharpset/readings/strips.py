@@ -248,7 +248,7 @@ def _problem(
     samples: Samples, profiles: Profiles, spread: EdgeSpread, priors: Priors, contrast: FloatArray
 ) -> _Problem:
     n = len(samples.strips)
-    solid = np.array([strip.solid for strip in samples.strips])
+    solid = samples.is_bar
     sign = np.where(solid, 1.0, -1.0)[:, None]
     noise = np.maximum(profiles.noise, 2e-3)
     mean = np.zeros((n, 6))

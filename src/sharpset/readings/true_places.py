@@ -88,7 +88,7 @@ def without_shade(fits: FeatureFits) -> FeatureFits:
     if not shift.any():
         return fits
     samples, width = fits.strips.samples, fits.strip_fits.width_mm
-    opening = np.where([strip.solid for strip in samples.strips], -1.0, 1.0)
+    opening = np.where(samples.is_bar, -1.0, 1.0)
     wider = opening * (width_effect(samples.normal) @ shift)
     discs = []
     for disc in fits.discs:

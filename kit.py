@@ -87,16 +87,19 @@ def set_up() -> None:
         return
     print("Setting up sharpset in .venv (once; a few minutes, about 1.5 GB on disk) ...", flush=True)
     make_environment()
-    pip = [str(venv_python()), "-m", "pip", "--disable-pip-version-check", "install", "--quiet"]
+    pip = [str(venv_python()), "-m", "pip", "--disable-pip-version-check"]
     print("  packages from requirements.lock ...", flush=True)
+    # The lock names every package, so nothing is resolved anew: where a package is also asked for with an extra, older
+    # pips look past its pin, take the newest one and then miss its hash. Whether all fits together is asked afterwards.
     run(
-        [*pip, "--require-hashes", "--only-binary", ":all:", "-r", str(LOCK)],
+        [*pip, "install", "--quiet", "--no-deps", "--require-hashes", "--only-binary", ":all:", "-r", str(LOCK)],
         what="Installing the locked packages",
         hint="Is there a network connection and enough disk space? Then call kit.py again. What pip said last:",
     )
+    run([*pip, "check"], what="Checking that the locked packages fit together", hint="What pip said last:")
     print("  sharpset ...", flush=True)
     run(
-        [*pip, "--no-deps", "--no-build-isolation", "--editable", str(HERE)],
+        [*pip, "install", "--quiet", "--no-deps", "--no-build-isolation", "--editable", str(HERE)],
         what="Installing sharpset",
         hint="What pip said last:",
     )

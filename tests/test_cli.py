@@ -98,6 +98,23 @@ def one_line(capsys) -> str:
     return lines[0]
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["fit", "--plan", "p", "--out", "o"],
+        ["plan", "new", "--factors", "f.toml", "--design", "full", "--out", "o"],
+        ["plan", "augment", "p", "--how", "centre", "--out", "o"],
+        ["rehearse", "piece", "--piece", "p", "--out", "o"],
+        ["compare", "--gauge", "r.csv"],
+    ],
+    ids=lambda words: " ".join(words[:2]),
+)
+@pytest.mark.parametrize("seed", ["-1", "4294967296", "1.5", "many"])
+def test_a_seed_that_is_none_is_refused_in_words(words, seed, capsys):
+    assert main([*words, f"--seed={seed}"]) == 1
+    assert f"--seed takes a whole number from 0 to 4294967295, got '{seed}'" in one_line(capsys)
+
+
 def test_example_brief_is_written_checked_and_never_replaced(tmp_path, capsys):
     path = tmp_path / "brief.toml"
     assert main(["brief", "--out", str(path), "--process", "resin"]) == 0

@@ -122,7 +122,8 @@ def test_the_verb_rehearses_a_plan(tmp_path, filament_piece, capsys):
         (["--set", "fan=lots"], "'lots' is no number"),
         (["--set", "fan=1", "--set", "fan=2"], "fan is given twice"),
         (["--set", "glue=2"], "unknown setting 'glue'"),
-        (["--seed", "-1"], "whole numbers from 0 up"),
+        (["--seed", "-1"], "--seed takes a whole number from 0"),
+        (["--printer", "-1"], "--printer takes a whole number from 0"),
         (["--dpi", "7"], "dpi must be 50 to 9600"),
     ],
 )

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sharpset.arguments import seed_number
 from sharpset.errors import ComparisonError
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     more.add_argument("--target", nargs="+", type=float, default=[], metavar="MM", help="sizes wanted on the casting")
     more.add_argument("--limits", type=Path, metavar="FILE", help="CSV: kind, limit_mm (or a90_95_mm)")
     more.add_argument("--scale", type=float, metavar="N", help="modelling scale, 24 for 1:24, instead of a brief")
-    more.add_argument("--seed", type=int, default=1, metavar="N", help="seed of resamples (default: 1)")
+    more.add_argument("--seed", type=seed_number, default=1, metavar="N", help="seed of resamples (default: 1)")
     parser.set_defaults(run=lambda args: _run(args, parser))
 
 

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sharpset.arguments import seed_number
 from sharpset.errors import FitError
 
 if TYPE_CHECKING:
@@ -23,7 +24,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--response", metavar="NAME", help="fit this response only")
     parser.add_argument("--formula", metavar="TEXT", help='model, such as "layer_height + speed + layer_height:speed"')
     parser.add_argument("--out", type=Path, metavar="DIR", help="fit folder to write")
-    parser.add_argument("--seed", type=int, default=0, metavar="N", help="seed of the simulated chances (default: 0)")
+    parser.add_argument(
+        "--seed", type=seed_number, default=0, metavar="N", help="seed of the simulated chances (default: 0)"
+    )
     parser.add_argument("--no-report", action="store_true", help="write the tables only, no report and no figures")
     parser.set_defaults(run=_fit, usage_error=parser.error)
     actions = parser.add_subparsers(title="then", metavar="ACTION")

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sharpset.arguments import seed_number
 from sharpset.errors import PlanError
 from sharpset.plans.names import AUGMENTS, DESIGNS
 
@@ -85,7 +86,7 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
     )
     new.add_argument("--levels", type=int, default=2, metavar="N", help="levels of a full factorial (default: 2)")
     new.add_argument("--whole-plots", type=int, metavar="N", help="how often hard-to-change factors are set anew")
-    new.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the random order (default: 1)")
+    new.add_argument("--seed", type=seed_number, default=1, metavar="N", help="seed of the random order (default: 1)")
     _add_output(new)
     new.set_defaults(run=_new)
 
@@ -98,7 +99,7 @@ def _configure_augment(actions: argparse._SubParsersAction[argparse.ArgumentPars
     augment.add_argument("--model", help="model for which optimal runs are chosen")
     augment.add_argument("--factor", metavar="NAME", help="fold over this factor only")
     augment.add_argument("--same-block", action="store_true", help="the new runs belong to the block of the old ones")
-    augment.add_argument("--seed", type=int, default=1, metavar="N")
+    augment.add_argument("--seed", type=seed_number, default=1, metavar="N")
     _add_output(augment)
     augment.set_defaults(run=_augment)
 

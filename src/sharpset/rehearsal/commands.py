@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from sharpset.arguments import seed_number
 from sharpset.errors import RehearsalError
 
 __all__ = ["configure"]
@@ -63,7 +64,9 @@ def _add_machine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--printer", type=int, metavar="N", help="number of the virtual printer (default: a middling one)"
     )
-    parser.add_argument("--seed", type=int, default=0, metavar="N", help="draws scatter, dust and noise (default: 0)")
+    parser.add_argument(
+        "--seed", type=seed_number, default=0, metavar="N", help="draws scatter, dust and noise (default: 0)"
+    )
 
 
 def parse_settings(texts: Sequence[str]) -> dict[str, float]:
@@ -90,8 +93,8 @@ def parse_settings(texts: Sequence[str]) -> dict[str, float]:
 
 
 def _seed(args: argparse.Namespace) -> int:
-    if args.seed < 0 or (args.printer is not None and args.printer < 0):
-        raise RehearsalError("--seed and --printer take whole numbers from 0 up.")
+    if args.printer is not None and args.printer < 0:
+        raise RehearsalError("--printer takes a whole number from 0 up.")
     return int(args.seed)
 
 

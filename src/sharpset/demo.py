@@ -166,15 +166,12 @@ def _run_table(plan: Plan, readings: list[ScanReading]) -> str:
     """Return one line per run: settings, what formed, growth and roughness."""
     import pandas as pd
 
+    from sharpset.readings.results import count_found
+
     rows = []
     for piece in (piece for scan in readings for piece in scan.pieces):
-        counts = piece.table["formed"].value_counts()
-        row = {
-            "run_id": piece.run_id,
-            "formed": counts.get("yes", 0),
-            "partly": counts.get("partly", 0),
-            "not": counts.get("no", 0),
-        }
+        counts = count_found(piece.table)
+        row = {"run_id": piece.run_id, "formed": counts["yes"], "partly": counts["partly"], "not": counts["no"]}
         for kind in ("solid", "slot", "hole"):
             row[f"{kind} um/side"] = 1000 * piece.value(f"growth_{kind}_mm")
         row["rough um"] = 1000 * piece.table["edge_roughness_mm"].median()

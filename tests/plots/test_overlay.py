@@ -6,11 +6,11 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from matplotlib.collections import PolyCollection
+from matplotlib.collections import LineCollection, PolyCollection
 
 from sharpset.errors import ReportError
 from sharpset.pieces import make_stencil
-from sharpset.plots import draw_scan_overlay, write_overlays
+from sharpset.plots import draw_formed_chart, draw_scan_overlay, write_overlays
 from sharpset.scans import PixelSize, Pose
 
 PX_PER_MM = 12.0
@@ -101,3 +101,40 @@ def test_one_file_for_each_piece_of_a_scan(tmp_path, piece, pose):
     files = write_overlays([scan], piece, tmp_path / "overlays")
     assert [file.name for file in files] == ["two-1a2b-1.png", "two-1a2b-2.png"]
     assert all(file.read_bytes().startswith(b"\x89PNG") for file in files)
+
+
+def test_refused_features_have_a_count_and_a_mark_of_their_own(piece, pose):
+    flags = np.where(piece.features["feature_id"] == "slots-0-0.15-1", "few pixels;refused: glare", "")
+    # What was refused is kept as 'partly' in the table; here nothing else is.
+    found = read(piece, pose, flags=flags)
+    figure = draw_scan_overlay(np.full((720, 900), 120, dtype=np.uint8), found, piece)
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    n_no = int((found.table["formed"] == "no").sum())
+    assert labels[1:] == ["partly formed (0)", f"not formed ({n_no})", "refused, cannot be read (1)"]
+    outlines = [c for c in figure.axes[0].collections if isinstance(c, PolyCollection)]
+    assert len(outlines[1].get_paths()) == 0
+    (crossed,) = [c for c in figure.axes[0].collections if isinstance(c, LineCollection)]
+    assert len(crossed.get_segments()) == 3  # its outline and the two strokes of the cross
+    row = found.table.set_index("feature_id").loc["slots-0-0.15-1"]
+    for stroke in crossed.get_segments()[1:]:
+        np.testing.assert_allclose(stroke.mean(axis=0), [700 - 12 * row["y_mm"], 640 - 12 * row["x_mm"]], atol=1e-6)
+
+
+def test_nothing_refused_is_not_spoken_of(piece, pose):
+    figure = draw_scan_overlay(np.full((720, 900), 120, dtype=np.uint8), read(piece, pose), piece)
+    assert len(figure.legends[0].get_texts()) == 3
+
+
+def test_the_chart_of_what_formed_leaves_refused_readings_out(piece, pose):
+    table = read(piece, pose).table.assign(run_id="R03", flags="")
+    slots = table["kind"].eq("slot") & table["group"].str.startswith("slots") & (table["nominal_mm"] == 0.315)
+    assert slots.sum() > 2
+    table.loc[table.index[slots][0], ["formed", "flags"]] = ["partly", "refused: glare"]
+
+    def cells(readings):
+        panel = next(axes for axes in draw_formed_chart(readings).axes if axes.get_title("left") == "slots")
+        names = [label.get_text() for label in panel.get_xticklabels()]
+        return {names[round(text.get_position()[0])]: text.get_text() for text in panel.texts}
+
+    assert cells(table)["0.315"] == f"{slots.sum() - 1}/{slots.sum() - 1}"
+    assert cells(table.assign(flags=""))["0.315"] == f"{slots.sum() - 1}/{slots.sum()}"

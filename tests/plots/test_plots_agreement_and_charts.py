@@ -94,3 +94,7 @@ def test_gauge_figure_has_a_bar_per_component():
     figure = draw_gauge(study)
     assert len(figure.axes[0].patches) == len(study.components)
     assert "40 parts, 1 operator, 3 trials" in figure.axes[0].get_title(loc="left")
+    assert figure.axes[0].get_xlabel() == "standard deviation of the deviation from the drawn size / mm"
+    repeats = pd.concat(scans).assign(edge_roughness_um=lambda table: 1000 * table["measured_mm"])
+    rough = draw_gauge(gauge_study(repeats, value="edge_roughness_um", n_draws=200))
+    assert rough.axes[0].get_xlabel() == "standard deviation of the edge roughness / µm"

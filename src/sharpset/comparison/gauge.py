@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -41,6 +41,8 @@ class GaugeStudy:
     percent_tolerance : float
         100 * 6 GRR over the whole tolerance zone, which is twice the tolerance; NaN without one.
     tolerance_mm : float
+    value : str
+        Column that was studied; its name ends with its unit.
     components : DataFrame
         ``component, sd, low, high, percent_contribution, percent_total, percent_total_low, percent_total_high,
         percent_tolerance, percent_tolerance_low, percent_tolerance_high``; 95 % generalised intervals.
@@ -76,6 +78,7 @@ class GaugeStudy:
     between_scans: float
     within_scans: float
     verdict: str
+    value: str = "deviation_mm"
 
     @property
     def percent_total(self) -> float:
@@ -86,13 +89,14 @@ class GaugeStudy:
         """Return the result in one line."""
         hands = "operator" if self.n_operators == 1 else "operators"
         told = "category" if self.n_categories == 1 else "categories"
+        unit = " mm" if self.value.endswith("_mm") else ""
         tolerance = (
             f"{self.percent_tolerance:.1f} % of the tolerance, " if math.isfinite(self.percent_tolerance) else ""
         )
         return (
-            f"{self.n_parts} parts, {self.n_operators} {hands}, {self.n_trials} trials: gauge sd {self.gauge:.4g}, "
-            f"{self.percent_total:.1f} % of total variation, {tolerance}{self.n_categories} {told} "
-            f"(95 % {self.n_categories_low:.3g} to {self.n_categories_high:.3g})"
+            f"{self.n_parts} parts, {self.n_operators} {hands}, {self.n_trials} trials: "
+            f"gauge sd {self.gauge:.4g}{unit}, {self.percent_total:.1f} % of total variation, {tolerance}"
+            f"{self.n_categories} {told} (95 % {self.n_categories_low:.3g} to {self.n_categories_high:.3g})"
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -183,7 +187,8 @@ def gauge_study(
     between, within = math.nan, math.nan
     if data.values.shape[1] == 1:
         found, between, within = _split_scans(found, data, n_draws=n_draws, seed=seed, by_range=method == "range")
-    return _assemble(found, data, method=method, tolerance=tolerance_mm or math.nan, between=between, within=within)
+    study = _assemble(found, data, method=method, tolerance=tolerance_mm or math.nan, between=between, within=within)
+    return replace(study, value=value)
 
 
 def _split_scans(

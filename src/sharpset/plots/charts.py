@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from sharpset.plots.style import GREY, INK, new_figure, styled
+from sharpset.plots.style import GREY, INK, label_of, new_figure, styled
 
 if TYPE_CHECKING:
     from sharpset.comparison.drift import DriftChart
@@ -42,6 +42,7 @@ def draw_drift_chart(chart: DriftChart) -> Figure:
     """
     individuals, ewma = chart.individuals, chart.ewma
     points, average = individuals.points, ewma.points
+    unit = " / mm" if chart.response.partition(":")[0].endswith("_mm") else ""
     with styled():
         figure = new_figure(7.6, 6.2)
         top, middle, bottom = figure.subplots(3, 1, sharex=True, height_ratios=[3, 1.6, 3])
@@ -50,24 +51,23 @@ def draw_drift_chart(chart: DriftChart) -> Figure:
         _limits(top, individuals.centre, individuals.lower, individuals.upper)
         alarms = points["signal"].str.contains("sigma|side")
         top.plot(x[alarms], points.loc[alarms, "value"], "x", color=_ALARM, markersize=10, markeredgewidth=2)
-        top.set_ylabel("single value")
+        top.set_ylabel(f"single value{unit}")
         middle.plot(x, points["moving_range"], "o-", color=INK, markersize=3.5, linewidth=0.9)
         _limits(middle, individuals.mean_range, 0.0, individuals.range_upper)
         jumps = points["signal"].str.contains("moving range")
         middle.plot(x[jumps], points.loc[jumps, "moving_range"], "x", color=_ALARM, markersize=9, markeredgewidth=2)
-        middle.set_ylabel("moving range")
+        middle.set_ylabel(f"moving range{unit}")
         bottom.plot(x, average["average"], "o-", color=_BLUE, markersize=4, linewidth=1.2)
         bottom.step(x, average["upper"], where="mid", color=GREY, linestyle="--", linewidth=1)
         bottom.step(x, average["lower"], where="mid", color=GREY, linestyle="--", linewidth=1)
         bottom.axhline(ewma.centre, color=GREY, linewidth=1)
         out = average["signal"] != ""
         bottom.plot(x[out], average.loc[out, "average"], "x", color=_ALARM, markersize=10, markeredgewidth=2)
-        bottom.set_ylabel(f"EWMA, weight {ewma.weight:g}")
+        bottom.set_ylabel(f"EWMA, weight {ewma.weight:g}{unit}")
         bottom.set_xlabel("check piece, in the order printed")
         bottom.xaxis.set_major_locator(MaxNLocator(integer=True))
         for axes in (top, middle, bottom):
             axes.axvspan(0.5, chart.baseline + 0.5, color=_BLUE, alpha=0.07, zorder=0)
-        unit = " / mm" if chart.response.partition(":")[0].endswith("_mm") else ""
         name = chart.response.replace("_mm", "").replace("_", " ").replace(":", ", ")
         runs = f"mean run to a false alarm {individuals.run_length:.0f} (values) and {ewma.run_length:.0f} (EWMA)"
         seen = f"to see 1 sigma {individuals.run_length_1_sigma:.0f} and {ewma.run_length_1_sigma:.0f}"
@@ -86,6 +86,13 @@ def _limits(axes: Axes, centre: float, lower: float, upper: float) -> None:
     axes.axhline(centre, color=GREY, linewidth=1)
     for value in (lower, upper):
         axes.axhline(value, color=GREY, linewidth=1, linestyle="--")
+
+
+def _quantity(value: str) -> str:
+    """Return what was studied with its unit, as an axis says it."""
+    if value == "deviation_mm":
+        return "deviation from the drawn size / mm"
+    return label_of(value)
 
 
 def draw_gauge(study: GaugeStudy) -> Figure:
@@ -123,7 +130,7 @@ def draw_gauge(study: GaugeStudy) -> Figure:
             if measurement and np.isfinite(row.percent_tolerance):
                 text += f", {row.percent_tolerance:.0f} % of tolerance"
             axes.annotate(text, (max(row.high, row.sd), i), va="center", fontsize=7.5)
-        axes.set_xlabel("standard deviation (unit of the readings)")
+        axes.set_xlabel(f"standard deviation of the {_quantity(study.value)}")
         axes.set_title(
             f"Gauge study: {study.n_parts} parts, {study.n_operators} operator{'s' if study.n_operators > 1 else ''}, "
             f"{study.n_trials} trials; bars: 95 %",

@@ -47,9 +47,8 @@ def show_feature(view: FeatureView) -> Figure:
         size = f"{view.measured_mm:.4f} mm" if np.isfinite(view.measured_mm) else "no size"
         half = f" ± {view.budget.U95_mm:.4f}" if view.budget is not None else ""
         run = f", run {view.run_id}" if view.run_id else ""
-        figure.suptitle(
-            f"{view.feature_id} ({view.kind} {view.nominal_mm:g} mm{run}): {_WORDS[view.formed]}, {size}{half}"
-        )
+        found = f"{_WORDS[view.formed]}, {size}{half}" if "refused" not in view.flags else "refused, no size"
+        figure.suptitle(f"{view.feature_id} ({view.kind} {view.nominal_mm:g} mm{run}): {found}")
         _pixels(axes["pixels"], view)
         _profile(axes["profile"], axes["residual"], view)
         _budget(axes["budget"], view)

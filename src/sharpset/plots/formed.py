@@ -14,6 +14,7 @@ from matplotlib.lines import Line2D
 
 from sharpset.errors import ReportError
 from sharpset.plots.style import FORMED_COLOURS, GREY, INK, KIND_COLOURS, new_figure, styled
+from sharpset.readings.results import is_refused
 
 if TYPE_CHECKING:
     from sharpset.fits.formed import FormedFit
@@ -49,14 +50,15 @@ def draw_formed_chart(
     Returns
     -------
     Figure
-        One panel per kind; each cell says how many of how many formed ('partly' is not formed).
+        One panel per kind; each cell says how many of how many formed ('partly' is not formed). Refused readings
+        count as neither.
 
     Raises
     ------
     ReportError
         If there is nothing to draw.
     """
-    ladders = readings[readings["kind"].isin(KIND_COLOURS)]
+    ladders = readings[readings["kind"].isin(KIND_COLOURS) & ~is_refused(readings)]
     if "group" in ladders:
         ladders = ladders[~ladders["group"].isin(("marks", "round", "square", "scale-x", "scale-y"))]
     kinds = [kind for kind in KIND_COLOURS if kind in set(ladders["kind"])]

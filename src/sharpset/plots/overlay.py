@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
+from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import Polygon
 
 from sharpset.errors import ReportError
-from sharpset.plots.style import FORMED_COLOURS, INK, new_figure, plain, styled
+from sharpset.plots.style import FORMED_COLOURS, INK, REFUSED_COLOUR, new_figure, plain, styled
+from sharpset.readings.results import count_found, is_refused
 
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
@@ -62,7 +63,7 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
     picture : ndarray, shape (rows, columns) or (rows, columns, 3)
         The upright scan as stored or as light; shown as it is, dark to bright.
     reading : PieceReading
-        ``pose`` (piece frame to column, row) and ``table`` with ``feature_id`` and ``formed``.
+        ``pose`` (piece frame to column, row) and ``table`` with ``feature_id``, ``formed`` and ``flags``.
     piece : Piece
     title : str
 
@@ -70,7 +71,7 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
     -------
     Figure
         The whole piece, and one close-up each of slots, bars and holes at the size where they stop
-        forming, with the measured size beside each.
+        forming, with the measured size beside each. What was refused has a cross through it and counts apart.
 
     Raises
     ------
@@ -93,21 +94,31 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
             [["all", "slot"], ["all", "bar"], ["all", "hole"]], width_ratios=[2.1, 1.0]
         )
         _show(axes["all"], picture, corners, margin_px=_MARGIN_MM * px_per_mm)
-        _outline(axes["all"], outlines, table["formed"], linewidth=1.0)
+        _outline(axes["all"], outlines, _found(table), linewidth=1.0)
         axes["all"].set_title(title or f"{piece.piece_id}, run {getattr(reading, 'run_id', piece.run_id)}")
         for kind in _LADDERS:
             _close_up(axes[kind], kind, picture, shapes, table, reading.pose)
-        counts = table["formed"].value_counts()
-        handles = [
-            Line2D([], [], color=colour, linewidth=2, label=f"{word} ({counts.get(state, 0)})")
-            for state, word, colour in (
-                ("yes", "formed", FORMED_COLOURS["yes"]),
-                ("partly", "partly formed", FORMED_COLOURS["partly"]),
-                ("no", "not formed", FORMED_COLOURS["no"]),
-            )
-        ]
-        figure.legend(handles=handles, loc="outside lower left", ncols=3)
+        figure.legend(handles=_key(table), loc="outside lower left", ncols=4)
     return figure
+
+
+def _found(table: pd.DataFrame) -> pd.Series[Any]:
+    """Return what was found of each feature: its state, or that it was refused."""
+    return table["formed"].mask(is_refused(table), "refused")
+
+
+def _key(table: pd.DataFrame) -> list[Line2D]:
+    """Return the lines of the legend with the number of features of each; refused ones only where there are any."""
+    counts = count_found(table)
+    words = {"yes": "formed", "partly": "partly formed", "no": "not formed"}
+    handles = [
+        Line2D([], [], color=FORMED_COLOURS[state], linewidth=2, label=f"{word} ({counts[state]})")
+        for state, word in words.items()
+    ]
+    if counts["refused"]:
+        label = f"refused, cannot be read ({counts['refused']})"
+        handles.append(Line2D([], [], color=REFUSED_COLOUR, linewidth=1.2, marker="x", label=label))
+    return handles
 
 
 def _show(axes: Axes, picture: NDArray[Any], points: NDArray[np.float64], *, margin_px: float) -> None:
@@ -144,6 +155,21 @@ def _outline(axes: Axes, outlines: dict[str, NDArray[np.float64]], formed: pd.Se
         axes.add_collection(
             PolyCollection(chosen, facecolors="none", edgecolors=colour, linewidths=linewidth), autolim=False
         )
+    refused = [outlines[name] for name in formed.index[formed == "refused"]]
+    if refused:
+        strokes = [*refused, *_crosses(refused)]
+        axes.add_collection(LineCollection(strokes, colors=REFUSED_COLOUR, linewidths=linewidth), autolim=False)
+
+
+def _crosses(outlines: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+    """Return two strokes through the middle of each outline, long enough to be seen on small features too."""
+    sizes = [float(np.ptp(outline, axis=0).max()) for outline in outlines]
+    strokes = []
+    for outline, size in zip(outlines, sizes, strict=True):
+        reach = max(size, max(sizes) / 2) / 5
+        middle = (outline.min(axis=0) + outline.max(axis=0)) / 2
+        strokes += [middle + reach * np.array([[-1, -1], [1, 1]]), middle + reach * np.array([[-1, 1], [1, -1]])]
+    return strokes
 
 
 def _close_up(
@@ -168,10 +194,12 @@ def _close_up(
     shown = _resampled(picture, pose, middle=middle, frame=frame, half_mm=half)
     axes.imshow(shown, extent=(-half[0], half[0], -half[1], half[1]), cmap="gray", vmin=0, vmax=1)
     outlines = {name: (np.asarray(shapes[name].exterior.coords) - middle) @ frame.T for name in names}
-    _outline(axes, outlines, table.loc[names, "formed"], linewidth=1.2)
+    _outline(axes, outlines, _found(table.loc[names]), linewidth=1.2)
+    refused = dict(zip(names, is_refused(table.loc[names]), strict=True))
     for name in names:
         row = table.loc[name]
         size = "–" if pd.isna(row["measured_mm"]) else f"{row['measured_mm']:.3f}"
+        size = "refused" if refused[name] else size
         axes.annotate(
             f"{row['nominal_mm']:g}\n{size}",
             (outlines[name][:, 0].mean(), outlines[name][:, 1].max()),
@@ -179,7 +207,7 @@ def _close_up(
             textcoords="offset points",
             ha="center",
             va="bottom",
-            fontsize=7,
+            fontsize=6.5,
             color=INK,
             bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
         )
@@ -230,7 +258,7 @@ def _transition(ladder: pd.DataFrame, *, n_shown: int = 4) -> list[str]:
     repeat = ladder[ladder["group"] == group]
     suffix = repeat.index.str.rpartition("-").get_level_values(2)
     repeat = repeat[suffix == suffix[0]].sort_values("nominal_mm")
-    formed = (repeat["formed"] == "yes").to_numpy()
+    formed = (_found(repeat) == "yes").to_numpy()
     cut = int(np.argmin([formed[:k].sum() + (~formed[k:]).sum() for k in range(len(formed) + 1)]))
     first = int(np.clip(cut - n_shown // 2, 0, max(0, len(repeat) - n_shown)))
     return list(repeat.index[first : first + n_shown])

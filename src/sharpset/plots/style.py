@@ -21,6 +21,7 @@ __all__ = [
     "GREY",
     "INK",
     "KIND_COLOURS",
+    "REFUSED_COLOUR",
     "as_data_uri",
     "label_of",
     "new_figure",
@@ -45,6 +46,8 @@ KIND_COLOURS = {
 """One colour for each kind of detail, the same in every figure."""
 FORMED_COLOURS = {"yes": "#2b7bba", "partly": "#f0b030", "no": "#c0392b"}
 """Told apart by readers who see red and green alike; markers differ as well."""
+REFUSED_COLOUR = "#b455d6"
+"""What could not be read; drawn with a cross through it, so that it is told without its colour too."""
 FORMED_MARKERS = {"yes": "o", "partly": "D", "no": "X"}
 
 _RC = {

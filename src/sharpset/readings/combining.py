@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from sharpset.errors import ReadingError
 from sharpset.readings.contributions import CONTRIBUTION_COLUMNS, totals
 from sharpset.readings.joint_fit import JointFit, fit_jointly
-from sharpset.readings.results import PieceReading, Quantity, ScanReading
+from sharpset.readings.results import PieceReading, Quantity, ScanReading, is_refused
 from sharpset.readings.shading import common_shift_mm
 from sharpset.readings.values import growths
 
@@ -164,11 +164,11 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
     names = pieces[0].table["feature_id"].tolist()
     tables = [piece.table.set_index("feature_id").loc[names].reset_index() for piece in pieces]
     formed, agreed = _formed(tables)
-    remarks = [remark for piece in pieces for remark in piece.remarks if "Scan it again turned" not in remark]
+    remarks = [remark for piece in pieces for remark in piece.remarks if "again turned by a quarter" not in remark]
     found, taken = _effects(pieces, names)
     keys, effects, mean, notes = _with_lamps(pieces, found)
     block = {c: np.column_stack([t[c].to_numpy(float) for t in tables]) for c in ("measured_mm", "u_private_mm")}
-    same = np.column_stack([(t["formed"] == formed).to_numpy() & ~_refused(t) for t in tables])
+    same = np.column_stack([(t["formed"] == formed).to_numpy() & ~is_refused(t) for t in tables])
     usable = np.where(same.any(axis=1, keepdims=True), same, True) & (formed != "no").to_numpy()[:, None]
     doubt = _doubt(tables, pieces, names)
     fit = fit_jointly(
@@ -196,7 +196,7 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
 def _formed(tables: list[pd.DataFrame]) -> tuple[pd.Series, NDArray[np.bool_]]:
     words = np.column_stack([table["formed"].to_numpy(dtype=object) for table in tables])
     # A feature that a scan refused to read says nothing there.
-    refused = np.column_stack([_refused(table) for table in tables])
+    refused = np.column_stack([is_refused(table) for table in tables])
     words = np.where(refused, "", words)
     counts = {word: np.sum(words == word, axis=1) for word in ("yes", "partly", "no")}
     most = np.max(list(counts.values()), axis=0)
@@ -204,10 +204,6 @@ def _formed(tables: list[pd.DataFrame]) -> tuple[pd.Series, NDArray[np.bool_]]:
     winner = np.select([counts[word] == most for word in counts], list(counts), default="partly")
     found = np.where(tied, "partly", winner)
     return pd.Series(found), np.asarray(most == np.maximum(np.sum(~refused, axis=1), 1))
-
-
-def _refused(table: pd.DataFrame) -> NDArray[np.bool_]:
-    return np.asarray(table["flags"].fillna("").str.contains("refused").to_numpy(dtype=bool))
 
 
 def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: list[str]) -> FloatArray:

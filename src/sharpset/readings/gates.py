@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
+from sharpset.readings.advice import SCANNED, Advice, advice_for
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.features import FeatureFits, PieceSamples
 from sharpset.readings.light import PieceLight
@@ -67,12 +68,12 @@ def check_light(scan: Scan, light: PieceLight) -> None:
     if light.clipped > _MOST_CLIPPED:
         raise ReadingError(
             f"{scan.path}: {light.clipped:.0%} of the plate or of the background is at the end of the scale, so "
-            "edges have lost part of their shape. Scan again with less exposure or contrast, automatic levels off."
+            f"edges have lost part of their shape. {advice_for(scan).exposure}"
         )
     if light.contrast_to_noise < _LEAST_CNR:
         raise ReadingError(
             f"{scan.path}: contrast is only {light.contrast_to_noise:.1f} times the noise; {_LEAST_CNR:g} is needed. "
-            "Use a background that differs more from the plastic, or scan with less noise."
+            f"{advice_for(scan).light}"
         )
 
 
@@ -87,8 +88,8 @@ def check_scale(scan: Scan, pose: Pose) -> None:
         if abs(scale - 1) > _MOST_SCALE:
             raise ReadingError(
                 f"{scan.path}: along {axis} the piece measures {scale:.3f} of its drawn size; no printer is "
-                f"{abs(scale - 1):.1%} off. Check the resolution ({scan.dpi.x:g} x {scan.dpi.y:g} dpi from the "
-                f"{scan.scale_source}), or give it with --dpi."
+                f"{abs(scale - 1):.1%} off. "
+                + advice_for(scan).scale.format(x=scan.dpi.x, y=scan.dpi.y, source=scan.scale_source)
             )
 
 
@@ -104,13 +105,13 @@ def check_blur(scan: Scan, spread: EdgeSpread, piece: Piece) -> None:
     if pixel * _LEAST_PIXELS > wanted:
         raise ReadingError(
             f"{scan.path}: pixels are {1000 * pixel:.1f} um, too coarse for the {wanted:.2f} mm details of this piece. "
-            f"Scan again at {100 * int(-(-2.5 * 25.4 / wanted // 100))} dpi or finer."
+            + advice_for(scan).finer.format(dpi=100 * int(-(-2.5 * 25.4 / wanted // 100)))
         )
     blur = max(spread.sigma_x_mm, spread.sigma_y_mm)
     if blur > _MOST_BLUR * wanted:
         raise ReadingError(
             f"{scan.path}: edges are blurred by {1000 * blur:.0f} um (standard deviation), too much for the "
-            f"{wanted:.2f} mm details of this piece. Scan again in focus, the piece flat on the glass."
+            f"{wanted:.2f} mm details of this piece. {advice_for(scan).in_focus}"
         )
 
 
@@ -121,6 +122,7 @@ class PlateState:
     marks: PlateMarks
     flatness: Flatness
     overshoot: Overshoot
+    advice: Advice = SCANNED
 
     def remarks(self) -> tuple[str, ...]:
         """Return what is worth a remark though it stops no reading."""
@@ -128,16 +130,16 @@ class PlateState:
         if self.marks.glare_share > 0:
             found.append(
                 f"{self.marks.glare_share:.1%} of the plate shines (glare); features beside it are refused. "
-                "Matt the surface with a thin spray or turn the piece"
+                f"{self.advice.glare}"
             )
         if self.marks.dust_share > _MUCH_DUST:
-            found.append(f"dust or scratches on {self.marks.dust_share:.1%} of the plate. Blow piece and glass clean")
+            found.append(f"dust or scratches on {self.marks.dust_share:.1%} of the plate. {self.advice.clean}")
         if self.flatness.uneven and self.flatness.ratio > _UNEVEN_BLUR:
-            found.append(f"{self.flatness.summary()}: the piece does not lie flat on the glass. Weigh it down")
+            found.append(f"{self.flatness.summary()}: {self.advice.not_flat}. {self.advice.lay_flat}")
         if self.overshoot.largest > _OVERSHOOT:
             found.append(
                 f"edges overshoot by {self.overshoot.largest:.1%}: the picture was sharpened. "
-                "Switch sharpening off for best results"
+                f"{self.advice.unsharpened} for best results"
             )
         return tuple(found)
 
@@ -157,31 +159,29 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     ------
     ReadingError
     """
+    advice = advice_for(scan)
     marks = measure_plate(light, pose, piece)
     if marks.glare_share > _MOST_GLARE:
         raise ReadingError(
             f"{scan.path}: {marks.glare_share:.0%} of the plate shines (glare); {_MOST_GLARE:.0%} is the most. "
-            "Matt the surface with a thin spray, or turn the piece on the glass, and scan again."
+            f"{advice.glare}. {advice.again}."
         )
     if marks.dust_share > _MOST_DUST:
         raise ReadingError(
             f"{scan.path}: dust or scratches cover {marks.dust_share:.0%} of the plate; {_MOST_DUST:.0%} is the most. "
-            "Blow piece and glass clean and scan again."
+            f"{advice.clean}. {advice.again}."
         )
     flatness = measure_flatness(strips, piece)
     worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
     if flatness.uneven and worst:
-        raise ReadingError(
-            f"{scan.path}: {flatness.summary()}; the piece does not lie flat on the glass. "
-            "Weigh it down (a second glass, the lid closed) and scan again."
-        )
+        raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
     over = measure_overshoot(strips)
     if over.largest > _MOST_OVERSHOOT or (over.largest > _LOPSIDED_FROM and over.lopsided > _LOPSIDED):
         raise ReadingError(
             f"{scan.path}: edges overshoot by {over.plate:.1%} on the plate and {over.background:.1%} beside it; the "
-            "picture was sharpened. Switch sharpening (unsharp mask) off in the scanning program and scan again."
+            f"picture was sharpened. {advice.unsharpened}. {advice.again}."
         )
-    return PlateState(marks=marks, flatness=flatness, overshoot=over)
+    return PlateState(marks=marks, flatness=flatness, overshoot=over, advice=advice)
 
 
 def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state: PlateState) -> pd.DataFrame:

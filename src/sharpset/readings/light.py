@@ -14,6 +14,7 @@ from shapely.ops import unary_union
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
+from sharpset.readings.advice import advice_for
 from sharpset.scans import LocatedPiece, Pose, Scan
 
 __all__ = ["LightMap", "PieceLight", "light_of", "sample_points"]
@@ -164,7 +165,7 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
     if abs(contrast) < 0.02 or (contrast > 0) != located.plate_is_bright:
         raise ReadingError(
             f"{scan.path}: plate and background differ by only {abs(contrast):.3f} of full light. "
-            "Lay a darker or lighter sheet behind the piece and scan again."
+            f"{advice_for(scan).background}"
         )
     return PieceLight(
         stored=stored,
@@ -187,9 +188,7 @@ def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[Any]
     margin = 1.0 / min(scan.pixel_mm)
     low, high = corners.min(axis=0), corners.max(axis=0)
     if np.any(low < -1.5) or high[0] > scan.n_columns + 0.5 or high[1] > scan.n_rows + 0.5:
-        raise ReadingError(
-            f"{scan.path}: the piece reaches beyond the edge of the picture. Scan again with all of it on the glass."
-        )
+        raise ReadingError(f"{scan.path}: the piece reaches beyond the edge of the picture. {advice_for(scan).whole}")
     left, top = (int(max(0, v)) for v in np.floor(low - margin))
     right = int(min(scan.n_columns, np.ceil(high[0] + margin) + 1))
     bottom = int(min(scan.n_rows, np.ceil(high[1] + margin) + 1))

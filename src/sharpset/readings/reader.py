@@ -11,6 +11,7 @@ import numpy as np
 
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
+from sharpset.readings.advice import advice_for
 from sharpset.readings.assembling import assemble, places_of, square_of
 from sharpset.readings.check_wire import CheckReading, read_check_wire
 from sharpset.readings.contributions import U_STRETCHED, U_TRANSFER, U_UNDECLARED
@@ -201,6 +202,7 @@ def _read_piece(
     registration = register(places_of(fits, piece, pose), pose)
     check_scale(scan, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
+    advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
     u_transfer = U_STRETCHED if stretched else U_TRANSFER
     u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else u_transfer
@@ -211,14 +213,14 @@ def _read_piece(
     if stretched:
         remarks = (
             *remarks,
-            "some stored values are missing or doubled: levels were stretched or the picture was brightened after the "
-            "scan, which moves edges. Scan again with all automatic corrections off",
+            "some stored values are missing or doubled: levels were stretched or the picture was brightened after it "
+            f"was {advice.taken}, which moves edges. {advice.again} with all automatic corrections off",
         )
     if ready.doubtful:
         remarks = (
             *remarks,
-            f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was scanned, or "
-            "is encoded otherwise. Sizes are as unsure as that; give --encoding, or scan again without corrections",
+            f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was {advice.taken}, or "
+            f"is encoded otherwise. Sizes are as unsure as that; give --encoding. {advice.again} without corrections",
         )
     if scale.source != "nominal":
         remarks = (*remarks, local.summary())
@@ -346,5 +348,7 @@ def _remarks(
     # Walls that are seen at a slant look like shade, which they are not.
     if any(fits.shade.facing) and not fits.shade.at_slant:
         off = ", which is taken off" if any(fits.shade.is_sure) else ""
-        remarks.append(f"{fits.shade.summary()}{off}. Scan it again turned by a quarter, and read both together")
+        remarks.append(
+            f"{fits.shade.summary()}{off}. {advice_for(scan).again} turned by a quarter, and read both together"
+        )
     return (*remarks, *state.remarks())

@@ -43,7 +43,7 @@ def pose_from_marks(light: PieceLight, pose: Pose, piece: Piece) -> Pose:
     if good.sum() < 4:
         raise ReadingError(
             f"only {int(good.sum())} of {len(discs)} round marks of the piece can be made out; 4 are needed. "
-            "Scan again: the piece flat and clean, all of it inside the picture."
+            "Take the picture again: the piece flat and clean, all of it inside the picture."
         )
     weights = good.astype(float)
     for _ in range(6):

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.check_wire import CheckReading
@@ -19,7 +21,7 @@ from sharpset.scans.scan import file_sha256
 if TYPE_CHECKING:
     from sharpset.readings.quality import EdgeQuality
 
-__all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading"]
+__all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading", "count_found", "is_refused"]
 
 READING_COLUMNS = (
     *("scan_id", "piece_id", "run_id", "feature_id", "kind", "nominal_mm", "angle_deg", "formed"),
@@ -28,6 +30,30 @@ READING_COLUMNS = (
     *("u_private_mm", "u_common_mm"),
 )
 """Columns of a table of readings: those of the file contract first, then additions."""
+
+
+def is_refused(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which rows of a table of readings were refused: they are evidence of nothing, whatever `formed` says.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        A row a feature; a table without ``flags`` refuses nothing.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    if "flags" not in table.columns:
+        return np.zeros(len(table), dtype=bool)
+    return np.asarray(table["flags"].fillna("").astype(str).str.contains("refused").to_numpy(dtype=bool))
+
+
+def count_found(table: pd.DataFrame) -> dict[str, int]:
+    """Return how many features were found 'yes', 'partly' and 'no', and how many were 'refused'."""
+    refused = is_refused(table)
+    words = table["formed"].to_numpy()[~refused]
+    return {**{word: int((words == word).sum()) for word in ("yes", "partly", "no")}, "refused": int(refused.sum())}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -103,8 +129,9 @@ class PieceReading:
 
     def summary(self) -> str:
         """Return the reading in one line."""
-        counts = self.table["formed"].value_counts()
-        formed = ", ".join(f"{counts.get(word, 0)} {word}" for word in ("yes", "partly", "no"))
+        counts = count_found(self.table)
+        refused = counts.pop("refused")
+        formed = ", ".join([f"{n} {word}" for word, n in counts.items()] + [f"{refused} refused"] * (refused > 0))
         return f"{self.scan_id}, run {self.run_id or '?'}: formed {formed}; {self.edge_spread.summary()}"
 
     def to_frame(self) -> pd.DataFrame:

@@ -151,8 +151,8 @@ def _wide_strips(samples: Samples, profiles: Profiles) -> NDArray[np.intp]:
     if len(wide) < _FEWEST:
         need = 25.4 * _WIDE_PX / max(width.max(), 1e-3)
         raise ReadingError(
-            f"only {len(wide)} slots and bars are wide enough on this scan to show its blur; {_FEWEST} are needed. "
-            f"Scan at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece flat on the glass."
+            f"only {len(wide)} slots and bars are wide enough in this picture to show its blur; {_FEWEST} are needed. "
+            f"Take it at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece lying flat."
         )
     return wide
 

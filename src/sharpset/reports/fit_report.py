@@ -198,7 +198,8 @@ def _found(readings: pd.DataFrame | None, figures: Mapping[str, bytes]) -> Part 
     items = [
         Item(
             title="On the scans",
-            text="Outlines are the features as drawn: blue formed, yellow partly, red not formed.",
+            text="Outlines are the features as drawn: blue formed, yellow partly, red not formed; those with a cross "
+            "could not be read.",
             figures=scans,
         )
     ]

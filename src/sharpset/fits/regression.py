@@ -15,6 +15,7 @@ from sharpset.fits.anova import anova_table, lack_of_fit_table
 from sharpset.fits.boxcox import BoxCox, box_cox, power_transform
 from sharpset.fits.defaults import ModelChoice, choose_model, drop_aliased
 from sharpset.fits.diagnostics import describe_residuals, influence
+from sharpset.fits.few import FEW_PRINTS, rounding_variance, select_from_few
 from sharpset.fits.mixed import MixedFit, fit_mixed, group_labels
 from sharpset.fits.selection import select_terms, with_parents
 from sharpset.fits.space import Space
@@ -120,10 +121,12 @@ def fit_response(
     if uncertainty is not None and uncertainty in table and not groups:
         job = _weighted(job, choice.model, table[uncertainty].to_numpy(dtype=float))
     full = _fit(job, choice.model, remarks=choice.remarks)
-    reduced = _reduce(job, full, choice)
+    reduced, note = _reduce(job, full, choice)
     prefer = select if select is not None else (full.df_resid < FEW_DF or bool(choice.candidates)) and not job.asked
     if not full.df_resid > 0 and reduced is not None:
         prefer = True
+    if prefer and note:
+        full = replace(full, remarks=(*full.remarks, note))
     return replace(full, reduced=reduced, predicts_with_reduced=bool(prefer and reduced is not None))
 
 
@@ -245,7 +248,9 @@ def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseF
     mixed, remarks = _mixed(job, (coded if units == "coded" else natural)[:, keep], remarks)
     method: Method = "REML" if mixed is not None else "WLS" if job.weights is not None else "OLS"
     variance = solved.rss / df if df > 0 else float("nan")
-    judged = _judge_effects(column_names, coef) if df == 0 else None
+    # Three or four effects are too few for Lenth's method: it sees nothing but one that dwarfs all others.
+    few = len(job.y) <= FEW_PRINTS and not job.asked
+    judged = _judge_effects(column_names, coef) if df == 0 and not few else None
     if judged is not None:
         method = "Lenth"
     covariance = inverse * variance
@@ -458,22 +463,27 @@ def _box_cox(job: _Job, matrix: Floats) -> BoxCox | None:
     return box_cox(matrix, job.y)
 
 
-def _reduce(job: _Job, full: ResponseFit, choice: ModelChoice) -> ResponseFit | None:
-    """Return the fit after selection; None where selection changes nothing."""
+def _reduce(job: _Job, full: ResponseFit, choice: ModelChoice) -> tuple[ResponseFit | None, str]:
+    """Return the fit after selection (None where selection changes nothing) and what few prints support."""
     fixed = tuple(t for t in full.model.terms if "block" in t.categories)
+    pooled: dict[str, Any] = {"candidates": choice.candidates, "fixed": fixed, "weights": job.weights}
+    said = ""
     if full.lenth is not None:
         strong = {n for n, e in zip(full.lenth.labels, full.lenth.effects, strict=True) if abs(e) > full.lenth.me}
         chosen = [t for t in full.model.terms if t.label in strong or t == Term() or t in fixed]
         terms = with_parents(chosen, full.model.terms)
         note = "terms beyond Lenth's margin of error, with their parents"
     elif full.units == "natural" or job.groups:
-        return None
+        return None, ""
+    elif len(job.y) <= FEW_PRINTS:
+        rounding = rounding_variance(job.runs[job.name].to_numpy(dtype=float)) if job.power == 1.0 else 0.0
+        few = select_from_few(full.model, job.runs, job.y - np.mean(job.y), rounding=rounding, **pooled)
+        terms, said = few.terms, few.statement(len(job.y))
+        note = "terms that few prints can tell from chance"
     else:
-        terms = select_terms(
-            full.model, job.runs, job.y - np.mean(job.y), candidates=choice.candidates, fixed=fixed, weights=job.weights
-        )
+        terms = select_terms(full.model, job.runs, job.y - np.mean(job.y), **pooled)
         note = "terms chosen by AICc with hierarchy"
     if set(terms) == set(full.model.terms) or len(terms) >= len(job.y):
-        return None
+        return None, said
     fit = _fit(job, full.model.with_terms(terms), remarks=(note,))
-    return fit if fit.df_resid > 0 else None
+    return (fit, said) if fit.df_resid > 0 else (None, "")

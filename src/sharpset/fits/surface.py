@@ -218,12 +218,13 @@ class ResponseFit:
         lack = ""
         if use.lack_of_fit is not None and np.isfinite(use.lack_of_fit["p"].iloc[0]):
             lack = f"; lack of fit p = {use.lack_of_fit['p'].iloc[0]:.2g}"
-        predicted = f", predicted R2 {self.r2_predicted:.3f}" if np.isfinite(self.r2_predicted) else ""
+        shown = self if self.df_resid > 0 else use  # of a model with as many terms as prints nothing is known
+        predicted = f", predicted R2 {shown.r2_predicted:.3f}" if np.isfinite(shown.r2_predicted) else ""
         clear = f"clear effects {', '.join(strong) or 'none'}"
         if use is not self:
             kept = " + ".join("1" if t == "Intercept" else t for t in use.terms["term"])
             clear += f" (of the model that predicts, {kept})"
-        return f"{head}, R2 {self.r2:.3f}{predicted}, print-to-print sd {self._scatter()}{lack}): {clear}"
+        return f"{head}, R2 {shown.r2:.3f}{predicted}, print-to-print sd {shown._scatter()}{lack}): {clear}"
 
     def _scatter(self) -> str:
         if self.mixed is None:

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from sharpset.errors import BriefError
+from sharpset.files import read_text
 
 __all__ = ["KINDS", "Brief", "Limits", "Tolerance", "example_brief", "load_brief"]
 
@@ -154,12 +155,12 @@ def load_brief(path: Path | str) -> Brief:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(read_text(path))
     except OSError as error:
         raise BriefError(
             f"{path}: the brief cannot be read ({error.strerror}). Give the path of a brief.toml."
         ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except ValueError as error:
         raise BriefError(
             f"{path}: not a TOML file ({error}). 'sharpset brief --out FILE' writes an example."
         ) from error

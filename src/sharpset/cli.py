@@ -90,6 +90,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         with warnings.catch_warnings():
             warnings.showwarning = _show_warning
             args = build_parser(verb).parse_args(words)
+            _refuse_empty_paths(words, args)
             args.draw_overlays = _draw_overlays
             status = int(args.run(args))
             sys.stdout.flush()
@@ -115,6 +116,13 @@ def _draw_overlays(readings: Any, piece: Any, folder: Path) -> None:
 
     for path in write_overlays(readings, piece, folder):
         print(f"overlay: {path}")
+
+
+def _refuse_empty_paths(words: Sequence[str], args: argparse.Namespace) -> None:
+    """Refuse a path that is an empty text, such as that of a variable never set: it would mean the current folder."""
+    paths = [name for name, value in vars(args).items() if isinstance(value, Path) and value == Path()]
+    if "" in words and paths:
+        raise SharpsetError(f"--{paths[0].replace('_', '-')}: an empty path was given. Name a file or folder.")
 
 
 def _fail(text: str) -> int:

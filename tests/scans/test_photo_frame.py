@@ -173,7 +173,7 @@ def test_descriptions_that_are_none_are_refused(tmp_path: Path) -> None:
     with pytest.raises(ScanError, match="cannot be read"):
         load_frame(file)
     file.write_text("{")
-    with pytest.raises(ScanError, match="cannot be read"):
+    with pytest.raises(ScanError, match="is no photo frame"):
         load_frame(file)
     file.write_text('{"kind": "piece"}')
     with pytest.raises(ScanError, match="is not the description"):

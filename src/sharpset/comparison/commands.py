@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = ["configure"]
 
+_LARGEST_TOLERANCE_MM = 10.0
 _EPILOG = """\
 modes, one at a time:
   --readings A B --brief FILE          two printers, materials or settings on the same test piece
@@ -80,6 +81,11 @@ def _run(args: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
 
 def _tolerance(args: argparse.Namespace, *, needed: bool = True) -> float | None:
     if args.tolerance is not None:
+        if not 0 < args.tolerance <= _LARGEST_TOLERANCE_MM:
+            raise ComparisonError(
+                f"--tolerance {args.tolerance:g}: give the largest error in mm, above 0 and up to "
+                f"{_LARGEST_TOLERANCE_MM:g}."
+            )
         return float(args.tolerance)
     if args.brief is not None:
         from sharpset.brief import load_brief
@@ -262,7 +268,10 @@ def _limits(args: argparse.Namespace) -> dict[str, float]:
     column = next((c for c in ("limit_mm", "a90_95_mm") if c in table), None)
     if column is None or "kind" not in table:
         raise ComparisonError(f"{args.limits}: the columns kind and limit_mm (or a90_95_mm) are needed. Add them.")
+    kinds = table["kind"].astype(str).str.strip()
+    if kinds.duplicated().any():
+        raise ComparisonError(f"{args.limits}: {kinds[kinds.duplicated()].iloc[0]} has two limits. Keep one.")
     try:
-        return {str(k).strip(): float(v) for k, v in zip(table["kind"], table[column], strict=True)}
+        return {kind: float(limit) for kind, limit in zip(kinds, table[column], strict=True)}
     except ValueError as error:
         raise ComparisonError(f"{args.limits}: {column} holds something that is no number. Mend the row.") from error

@@ -43,6 +43,7 @@ def compare_jobs(
             f"the table of jobs has the columns {', '.join(map(str, frame.columns))}; it needs run_id and print_time_h "
             "or cost. Add them, one row per print job."
         )
+    _check_numbers(frame, [*present, *(["n_parts"] if "n_parts" in frame else [])])
     run = frame["run_id"].map(lambda v: f"{v:g}" if isinstance(v, float) else str(v).strip())
     is_a, is_b = run.isin(runs_a), run.isin(runs_b)
     if "printer" in frame:
@@ -51,6 +52,11 @@ def compare_jobs(
         raise ComparisonError(
             f"the table of jobs names run {run[is_a & is_b].iloc[0]}, which both printers have. Add the column printer "
             f"with {labels[0]} or {labels[1]} in each row."
+        )
+    if not (is_a | is_b).any():
+        raise ComparisonError(
+            f"no run of the table of jobs ({', '.join(run.unique()[:3])} ...) is among the readings. Write the run_id "
+            "of each print as the readings have it, and the two labels in the column printer if there is one."
         )
     parts = pd.to_numeric(frame["n_parts"], errors="coerce") if "n_parts" in frame else pd.Series(1.0, frame.index)
     rows = []
@@ -82,3 +88,18 @@ def compare_jobs(
             )
         )
     return pd.DataFrame(rows, columns=_COLUMNS)
+
+
+def _check_numbers(frame: pd.DataFrame, columns: list[str]) -> None:
+    """Refuse cells that are no numbers from 0 up (parts: above 0); empty ones are not known."""
+    for column in columns:
+        number = pd.to_numeric(frame[column], errors="coerce")
+        least = 0.0 if column != "n_parts" else 1e-9
+        bad = frame[column].notna() & ~((number >= least) & np.isfinite(number))
+        if bad.any():
+            row = int(np.flatnonzero(bad.to_numpy())[0])
+            wanted = "a number from 0 up" if column != "n_parts" else "a number above 0"
+            raise ComparisonError(
+                f"the table of jobs, row {row + 1}: {column} is {str(frame[column].iloc[row])!r}; it must be {wanted}. "
+                "Mend the row."
+            )

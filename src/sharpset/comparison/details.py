@@ -94,7 +94,9 @@ def budget_details(
     frame = details.rename(columns=lambda c: str(c).strip())
     missing = [c for c in ("name", "kind", "full_size_mm") if c not in frame]
     if missing:
-        raise ComparisonError(f"the details lack the column {missing[0]}. Columns are name, kind, full_size_mm.")
+        raise ComparisonError(
+            f"the details lack the column {missing[0]}. Columns are name, kind, full_size_mm (mm at full size)."
+        )
     if not (scale >= 1 and math.isfinite(scale)):
         raise ComparisonError(f"the scale is {scale!r}; give the modelling scale as a number, 24 for 1:24.")
     if not (factor > 0 and step_mm > 0):
@@ -105,9 +107,7 @@ def budget_details(
             f"the limit of {next(iter(bad))} is {next(iter(bad.values()))!r} mm; limits are above 0 mm."
         )
     size = pd.to_numeric(frame["full_size_mm"], errors="coerce")
-    if not (size > 0).all():
-        name = frame.loc[~(size > 0), "name"].iloc[0]
-        raise ComparisonError(f"{name}: full_size_mm must be a size above 0 mm at full size. Mend the row.")
+    _check_details(frame, (size > 0) & (size < math.inf))
     growth = growth_mm or {}
     rows = []
     for name, kind, full in zip(frame["name"], frame["kind"].astype(str).str.strip(), size, strict=True):
@@ -139,3 +139,19 @@ def budget_details(
         )
     table = pd.DataFrame(rows).astype({"times": np.float64})
     return DetailBudget(scale=scale, factor=factor, details=table)
+
+
+def _check_details(frame: pd.DataFrame, sound: pd.Series[bool]) -> None:
+    """Refuse details without a size and two of one name and kind."""
+    if not sound.all():
+        row = int((~sound).to_numpy().argmax())
+        raise ComparisonError(
+            f"row {row + 1} of the details, {frame['name'].iloc[row]}: full_size_mm is "
+            f"{str(frame['full_size_mm'].iloc[row])!r}; it must be a size above 0 mm at full size. Mend the row."
+        )
+    twice = frame.duplicated(["name", "kind"])
+    if twice.any():
+        first = frame.loc[twice].iloc[0]
+        raise ComparisonError(
+            f"the details name {first['name']} ({first['kind']}) twice. Give each detail a name of its own."
+        )

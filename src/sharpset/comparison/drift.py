@@ -20,6 +20,10 @@ RESPONSES = ("width_deviation_mm", "edge_roughness_mm", "formed_share")
 """What is followed of a check piece: mean deviation by kind, mean edge roughness, share of features that formed."""
 
 
+_YEARS = (1990, 2100)
+_PROVEN, _NOT_PROVEN = ("yes", "true", "1", "1.0"), ("", "no", "false", "0", "0.0")
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class DriftChart:
     """Both charts of one response of one printer and material.
@@ -181,6 +185,11 @@ def study_drift(
     than the tolerance from its centre; where something was changed after the proof; where the limits on prints or days
     are over. Several charts at once raise more false alarms than one: the run lengths hold for each alone.
     """
+    for words, limit in (("prints", prove_after_prints), ("days", prove_after_days)):
+        if limit is not None and not 0 < limit < math.inf:
+            raise ComparisonError(f"prove again after {limit:g} {words}: give a number above 0.")
+    if n_baseline is not None and n_baseline < LEAST_BASELINE:
+        raise ComparisonError(f"{n_baseline} prints cannot set limits; give {LEAST_BASELINE} or more.")
     if not tolerance_mm > 0:
         raise ComparisonError(f"the tolerance is {tolerance_mm!r} mm; give a size above 0 mm.")
     table = _join_prints(check_responses(readings), prints)
@@ -225,17 +234,27 @@ def _join_prints(responses: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
             f"the table of prints lacks {', '.join(missing)}. Give run_id and printed_at for each print."
         )
     table = table.assign(run_id=table["run_id"].map(lambda v: f"{v:g}" if isinstance(v, float) else str(v).strip()))
-    try:
-        table["printed_at"] = pd.to_datetime(table["printed_at"], utc=True, format="ISO8601")
-    except (ValueError, TypeError) as error:
+    dates = pd.to_datetime(table["printed_at"], utc=True, format="ISO8601", errors="coerce")
+    wrong = ~dates.dt.year.between(*_YEARS)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong.to_numpy())[0])
+        got = table["printed_at"].iloc[row]
         raise ComparisonError(
-            "the column printed_at holds something that is no date. Write dates as 2026-03-31 or 2026-03-31T14:05."
-        ) from error
+            f"the column printed_at, row {row + 1}: {'' if pd.isna(got) else str(got)!r} is no date. "
+            "Write dates as 2026-03-31 or 2026-03-31T14:05."
+        )
+    table["printed_at"] = dates
     for column, default in (("printer", "printer"), ("material", "material"), ("changed", ""), ("proven", "")):
         if column in table:
             table[column] = table[column].astype(object).where(table[column].notna(), "").astype(str).str.strip()
         else:
             table[column] = default
+    odd = ~table["proven"].str.lower().isin([*_PROVEN, *_NOT_PROVEN])
+    if odd.any():
+        raise ComparisonError(
+            f"the column proven holds {table.loc[odd, 'proven'].iloc[0]!r}. Write yes for the print that proved the "
+            "recipe, and leave the others empty."
+        )
     unknown = sorted(set(responses["run_id"]) - set(table["run_id"]))
     if unknown:
         raise ComparisonError(f"print {unknown[0]} has readings but no date. Add it to the table of prints.")
@@ -247,7 +266,7 @@ def _join_prints(responses: pd.DataFrame, prints: pd.DataFrame) -> pd.DataFrame:
 
 
 def _since_proof(mine: pd.DataFrame) -> pd.DataFrame:
-    proven = np.flatnonzero(mine["proven"].str.lower().isin(["yes", "true", "1", "1.0"]).to_numpy())
+    proven = np.flatnonzero(mine["proven"].str.lower().isin(_PROVEN).to_numpy())
     return mine.iloc[proven[-1] :] if proven.size else mine
 
 

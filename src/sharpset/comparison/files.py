@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from sharpset.errors import ComparisonError
+from sharpset.files import whole_file
 
 __all__ = ["save_tables"]
 
@@ -43,9 +44,11 @@ def save_tables(out: Path | str, *, tables: Mapping[str, pd.DataFrame], numbers:
         folder.mkdir(parents=True, exist_ok=True)
         for key, table in tables.items():
             if not table.empty:
-                table.to_csv(folder / f"{key}.csv", index=False, lineterminator="\n")
+                with whole_file(folder / f"{key}.csv") as place:
+                    table.to_csv(place, index=False, lineterminator="\n")
         text = json.dumps({k: _plain(v) for k, v in numbers.items()}, indent=2, ensure_ascii=False, allow_nan=False)
-        (folder / f"{name}.json").write_text(text + "\n", encoding="utf-8")
+        with whole_file(folder / f"{name}.json") as place:
+            place.write_text(text + "\n", encoding="utf-8")
     except OSError as error:
         raise ComparisonError(f"{folder}: cannot be written ({error.strerror}). Choose another --out.") from error
     return folder

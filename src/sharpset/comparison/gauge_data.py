@@ -56,6 +56,11 @@ def join_operators(readings: pd.DataFrame, operators: pd.DataFrame, *, column: s
     if names["scan_id"].duplicated().any():
         twice = names.loc[names["scan_id"].duplicated(), "scan_id"].iloc[0]
         raise ComparisonError(f"the table of operators names scan {twice} twice. Keep one row per scan.")
+    empty = table[column].isna() | (names[column].str.strip() == "")
+    if empty.any():
+        raise ComparisonError(
+            f"the table of operators has no {column} for scan {names.loc[empty, 'scan_id'].iloc[0]}. Fill it in."
+        )
     missing = sorted(set(readings["scan_id"]) - set(names["scan_id"]))
     if missing:
         raise ComparisonError(f"the table of operators has no row for scan {missing[0]}. Add a row for each scan.")

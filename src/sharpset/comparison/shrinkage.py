@@ -23,6 +23,7 @@ __all__ = [
     "usual_shrinkage_percent",
 ]
 
+_LARGEST_TARGET_MM = 10_000.0
 _SUSPICIOUS_PERCENT = 15.0
 
 
@@ -124,8 +125,16 @@ def plan_scale_chain(stages: Sequence[Stage], *, targets_mm: Sequence[float] = (
     factor = float(1 / after[-1])
     relative = math.sqrt(sum((s.U95_percent / 100 / k) ** 2 for s, k in zip(stages, shares, strict=True)))
     sizes = np.asarray(targets_mm, float)
-    if sizes.size and not (sizes > 0).all():
-        raise ComparisonError(f"a target size is {float(sizes[~(sizes > 0)][0])!r} mm; give sizes above 0 mm.")
+    sound = (sizes > 0) & (sizes <= _LARGEST_TARGET_MM)
+    if not sound.all():
+        raise ComparisonError(
+            f"a target size is {float(sizes[~sound][0])!r} mm; give sizes above 0 mm and up to "
+            f"{_LARGEST_TARGET_MM:g} mm."
+        )
+    names = [s.name for s in stages]
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        raise ComparisonError(f"the chain has two stages of the name {twice[0]!r}. Give each a name of its own.")
     table = pd.DataFrame(
         {
             "stage": [s.name for s in stages],

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sharpset.errors import ComparisonError
+from sharpset.files import read_table
 
 __all__ = [
     "NEEDED_COLUMNS",
@@ -42,6 +43,7 @@ _NUMBERS = (
     "y_mm",
     "length_mm",
 )
+_NAMES = ("scan_id", "piece_id", "run_id", "feature_id", "operator", "position", "day")
 _OTHER_UNIT = re.compile(
     r"(?i)^(nominal|measured|deviation|width|diameter|U95)_(in|inch|inches|mil|thou|um|micron|cm|m)$"
 )
@@ -51,7 +53,7 @@ _FACTORS = {25.4: "thousandths and mm or inches and mm", 1000.0: "micrometres an
 
 
 def load_table(path: Path | str, *, what: str = "table") -> pd.DataFrame:
-    """Read a CSV or Parquet file without guessing types of names.
+    """Read a CSV or Parquet file without guessing types of names; see `sharpset.files.read_table`.
 
     Parameters
     ----------
@@ -65,12 +67,11 @@ def load_table(path: Path | str, *, what: str = "table") -> pd.DataFrame:
         If the file is missing, empty or not such a table.
     """
     path = Path(path)
-    names = dict.fromkeys(("scan_id", "piece_id", "run_id", "feature_id", "operator", "position", "day"), str)
     try:
         if path.suffix.lower() == ".parquet":
             frame = pd.read_parquet(path)
         else:
-            frame = pd.read_csv(path, dtype=names, comment="#", skipinitialspace=True)
+            frame = read_table(path, texts=_NAMES)
     except OSError as error:
         reason = error.strerror or "not a readable file"
         raise ComparisonError(f"{path}: the {what} cannot be read ({reason}). Give the path of a CSV file.") from error
@@ -138,6 +139,12 @@ def check_readings(readings: pd.DataFrame, *, name: str, needed: Sequence[str] =
     if not (frame["nominal_mm"] > 0).all():
         row = int(np.flatnonzero(~(frame["nominal_mm"].to_numpy() > 0))[0]) + 1
         raise ComparisonError(f"{name}: row {row}: nominal_mm must be a size above 0 mm. Mend the row.")
+    if (frame["measured_mm"] < 0).any():
+        row = int(np.flatnonzero(frame["measured_mm"].to_numpy() < 0)[0])
+        raise ComparisonError(
+            f"{name}: row {row + 1}: measured_mm is {frame['measured_mm'].iloc[row]:g}; no size is below 0 mm. Mend "
+            "the row, or leave the cell empty where nothing formed."
+        )
     frame["formed"] = frame["formed"].astype(str).str.strip().str.lower()
     wrong = ~frame["formed"].isin(FORMED)
     if wrong.any():
@@ -189,7 +196,7 @@ def _as_numbers(column: pd.Series, *, name: str) -> pd.Series:
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
         raise ComparisonError(
-            f"{name}: row {row + 1}, column {column.name}: {column.iloc[row]!r} is not a number of millimetres. "
+            f"{name}: row {row + 1}, column {column.name}: {str(column.iloc[row])!r} is not a number of millimetres. "
             "Write plain numbers with a decimal point and without a unit."
         )
     return numbers.astype(float)
@@ -241,9 +248,13 @@ def check_one_piece(a: pd.DataFrame, b: pd.DataFrame, *, label_a: str, label_b: 
                 f"feature {feature} is {row['low']:g} in one table and {row['high']:g} in the other, {factor:.4g} "
                 f"times as much: units are mixed between {label_a} and {label_b}. Give both tables in mm."
             )
+        is_other = f"is {row['low']:g} mm in one table and {row['high']:g} mm in the other"
+        if row["kinds"] > 1:
+            kinds = sorted(set(both.loc[both["feature_id"] == feature, "kind"]))
+            is_other = f"is a {' and a '.join(kinds)}"
         raise ComparisonError(
-            f"feature {feature} is {row['low']:g} mm in one table and {row['high']:g} mm (or another kind) in the "
-            f"other: {label_a} and {label_b} are different pieces. Print the same test piece on both."
+            f"feature {feature} {is_other}: {label_a} and {label_b} are different pieces. "
+            "Print the same test piece on both."
         )
     shared = set(a["feature_id"]) & set(b["feature_id"])
     if not shared:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import csv
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sharpset.errors import PieceError
+from sharpset.files import read_table, unfit_name
 
 if TYPE_CHECKING:
     from sharpset.pieces.model import Piece
@@ -78,20 +78,30 @@ def _planned_runs(folder: Path) -> list[str]:
     """Return the run ids of a plan in the order of its table."""
     path = folder / "runs.csv"
     try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            run_ids = [(row.get("run_id") or "").strip() for row in csv.DictReader(file)]
+        table = read_table(path, texts=("run_id",))
     except OSError as error:
         raise PieceError(
             f"{path}: cannot be read ({error.strerror}). --plan takes the folder that 'sharpset plan new' wrote."
         ) from error
-    except (UnicodeDecodeError, csv.Error) as error:
+    except ValueError as error:
         raise PieceError(f"{path}: not a table ({error}). --plan takes a folder that 'sharpset plan' wrote.") from error
+    if "run_id" not in table:
+        raise PieceError(
+            f"{path}: has no column run_id but {', '.join(map(str, table.columns))}. --plan takes a folder that "
+            "'sharpset plan' wrote."
+        )
+    run_ids = [str(run_id).strip() for run_id in table["run_id"].fillna("")]
     if not run_ids or not all(run_ids):
         raise PieceError(f"{path}: no run_id in row {run_ids.index('') + 2 if run_ids else 2}. Every run needs one.")
-    unfit = [run_id for run_id in run_ids if set(run_id) & set('/\\:*?"<>|') or run_id in (".", "..")]
-    if unfit:
-        raise PieceError(f"{path}: run_id {unfit[0]!r} cannot name a folder. Use letters, digits, - and _.")
-    twice = [run_id for run_id in run_ids if run_ids.count(run_id) > 1]
+    for run_id in run_ids:
+        if why := unfit_name(run_id):
+            raise PieceError(f"{path}: run_id {run_id!r} cannot name a folder, it {why}. Use letters, digits, - and _.")
+    # Windows and macOS take names that differ in capitals for one folder.
+    folded = [run_id.casefold() for run_id in run_ids]
+    twice = [run_id for run_id in run_ids if folded.count(run_id.casefold()) > 1]
     if twice:
-        raise PieceError(f"{path}: run_id {twice[0]} stands twice. One run is one print job with an id of its own.")
+        raise PieceError(
+            f"{path}: run_id {twice[0]} stands twice (capitals do not count). One run is one print job with an id of "
+            "its own."
+        )
     return run_ids

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from sharpset.errors import PieceError
+from sharpset.files import whole_file
 from sharpset.pieces.model import Piece
 
 __all__ = ["write_piece"]
@@ -44,15 +45,19 @@ def write_piece(piece: Piece, folder: Path | str, *, preview: bool = True) -> Pa
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        piece.features.to_csv(folder / "features.csv", index=False, lineterminator="\n")
-        write_stl(solid, folder / "piece.stl")
-        write_3mf(solid, folder / "piece.3mf", metadata=notes)
+        with whole_file(folder / "features.csv") as place:
+            piece.features.to_csv(place, index=False, lineterminator="\n")
+        with whole_file(folder / "piece.stl") as place:
+            write_stl(solid, place)
+        with whole_file(folder / "piece.3mf") as place:
+            write_3mf(solid, place, metadata=notes)
         if preview:
             from sharpset.pieces.preview import write_preview
 
             write_preview(piece, folder / "preview.png")
         text = json.dumps(piece.to_json(), indent=1) + "\n"
-        (folder / "piece.json").write_text(text, encoding="utf-8", newline="\n")
+        with whole_file(folder / "piece.json") as place:
+            place.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise PieceError(f"{folder}: the piece cannot be written ({error.strerror}). Choose another --out.") from error
     return folder

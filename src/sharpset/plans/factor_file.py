@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from sharpset.errors import PlanError
+from sharpset.files import read_text
 from sharpset.plans.factors import KINDS, Factor, Factors, Kind
 from sharpset.plans.rules import parse_rule
 
@@ -38,10 +39,10 @@ def load_factors(path: Path | str) -> Factors:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        data = tomllib.loads(read_text(path))
     except OSError as error:
         raise PlanError(f"{path}: the factors file cannot be read ({error.strerror}). Give a factors.toml.") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except ValueError as error:
         raise PlanError(
             f"{path}: not a TOML file ({error}). Write [[factor]] tables with name, low and high."
         ) from error

@@ -23,6 +23,7 @@ __all__ = ["KINDS", "RESERVED", "Factor", "Factors", "Kind"]
 Kind = Literal["continuous", "levels", "categorical"]
 KINDS: tuple[Kind, ...] = ("continuous", "levels", "categorical")
 FINER = ("", "low", "middle", "high")
+_LARGEST = 1e12
 RESERVED = ("run_id", "print_order", "whole_plot", "block")
 """Columns of runs.csv that no factor may be called after."""
 
@@ -101,7 +102,7 @@ class Factor:
             for key, value in (("levels", tuple(numbers)), ("low", numbers[0]), ("high", numbers[-1])):
                 object.__setattr__(self, key, value)
         for key in ("low", "high"):
-            if not math.isfinite(getattr(self, key)):
+            if not abs(getattr(self, key)) <= _LARGEST:
                 raise _say(self.name, f"key {key!r} must be a number, got {getattr(self, key)!r}.")
         if not self.low < self.high:
             raise _say(self.name, f"key 'low' ({self.low:g}) must be below key 'high' ({self.high:g}).")
@@ -203,9 +204,9 @@ class Factors:
             raise PlanError(f"{where}no factor is given. Add a [[factor]] table with name, low and high.")
         seen: set[str] = set()
         for name in self.names:
-            if name in seen:
-                raise PlanError(f"{where}factor {name!r} stands there twice. Keep one of them.")
-            seen.add(name)
+            if name.casefold() in seen:
+                raise PlanError(f"{where}factor {name!r} stands there twice (capitals do not count). Keep one of them.")
+            seen.add(name.casefold())
         if self.constraints and not self.allowed(self.spread(4096)).any():
             rules = "; ".join(c.rule for c in self.constraints)
             raise PlanError(

@@ -13,6 +13,7 @@ import pandas as pd
 
 from sharpset import __version__
 from sharpset.errors import PlanError
+from sharpset.files import whole_file
 from sharpset.plans.factor_file import factors_from_dict
 from sharpset.plans.factors import RESERVED, Factor, Factors
 from sharpset.plans.formulas import Term
@@ -62,10 +63,10 @@ def save_plan(plan: Plan, folder: Path | str, *, properties: bool = True) -> Pat
     text = json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "runs.csv").write_text(
-            plan.runs.to_csv(index=False, lineterminator="\n"), encoding="utf-8", newline=""
-        )
-        (folder / "plan.json").write_text(text, encoding="utf-8", newline="\n")
+        with whole_file(folder / "runs.csv") as place:
+            place.write_text(plan.runs.to_csv(index=False, lineterminator="\n"), encoding="utf-8", newline="")
+        with whole_file(folder / "plan.json") as place:
+            place.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise PlanError(f"{folder}: the plan cannot be written ({error.strerror}). Choose another folder.") from error
     return folder

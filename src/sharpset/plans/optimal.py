@@ -17,6 +17,7 @@ from sharpset.plans.models import ModelBasis, make_basis
 __all__ = ["OptimalRuns", "optimal_runs"]
 
 Array = NDArray[np.float64]
+_MOST_RUNS = 500
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,6 +64,8 @@ def optimal_runs(
         hard = np.zeros_like(hard)
     n_plots = _n_whole_plots(basis, hard, whole_plots, blocks) if hard.any() else 0
     n = runs if runs is not None else _usual_runs(p, n_plots)
+    if n > _MOST_RUNS:
+        raise PlanError(f"{n} prints are more than an optimal design is sought for, {_MOST_RUNS}. Give fewer --runs.")
     if n < p:
         raise PlanError(
             f"{n} runs are too few: the model has {basis.n_columns} coefficients"

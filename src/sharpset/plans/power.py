@@ -28,6 +28,7 @@ __all__ = ["needed_replicates", "power_table"]
 
 Array = NDArray[np.float64]
 _MOST_REPLICATES = 100
+_SMALLEST, _LARGEST = 1e-12, 1e12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -176,10 +177,13 @@ def needed_replicates(
 
 
 def _check(*, noise_sd: float, whole_plot_sd: float, alpha: float, wanted_power: float) -> None:
-    if not (math.isfinite(noise_sd) and noise_sd > 0):
-        raise PlanError(f"noise_sd must be a number above 0, in the unit of the response, got {noise_sd!r}.")
-    if not (math.isfinite(whole_plot_sd) and whole_plot_sd >= 0):
-        raise PlanError(f"whole_plot_sd must be a number from 0 up, got {whole_plot_sd!r}.")
+    if not _SMALLEST <= noise_sd <= _LARGEST:
+        raise PlanError(
+            f"noise_sd must be a number above 0, in the unit of the response, got {noise_sd!r} (at least "
+            f"{_SMALLEST:g}, at most {_LARGEST:g})."
+        )
+    if not 0 <= whole_plot_sd <= _LARGEST:
+        raise PlanError(f"whole_plot_sd must be a number from 0 up to {_LARGEST:g}, got {whole_plot_sd!r}.")
     if not 0 < alpha < 0.5 or not alpha < wanted_power < 1:
         raise PlanError(
             f"alpha must lie between 0 and 0.5 and the wanted power between alpha and 1, got {alpha!r}, "
@@ -191,6 +195,8 @@ def _wanted_effect(effect: float | Mapping[str, float] | None, term: Term, noise
     if effect is None:
         return 2 * noise_sd
     size = float(effect.get(term.name, math.nan)) if isinstance(effect, Mapping) else float(effect)
+    if not isinstance(effect, Mapping) and math.isnan(size):
+        raise PlanError("the effect to be seen must be a number above 0, got nan.")
     if size <= 0 or math.isinf(size):
         raise PlanError(f"the effect of {term.name} must be a number above 0, got {size:g}.")
     return size

@@ -5,6 +5,7 @@ The same plan gives the same bytes. The font travels in the file.
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from sharpset.errors import PlanError
+from sharpset.files import whole_file
 from sharpset.plans.plan import Plan
 
 __all__ = ["CAUTIONS", "cautions_by_heading", "write_run_sheet"]
@@ -209,7 +211,8 @@ def write_run_sheet(
     path = Path(path)
     _register_fonts()
     width, height = _PAGES[page]
-    canvas = Canvas(str(path), pagesize=(width, height), invariant=1, pageCompression=1, initialFontName="Sheet")
+    written = io.BytesIO()
+    canvas = Canvas(written, pagesize=(width, height), invariant=1, pageCompression=1, initialFontName="Sheet")
     name = title or f"Run sheet: {plan.design} plan"
     canvas.setTitle(name)
     canvas.setCreator("sharpset")
@@ -221,8 +224,10 @@ def write_run_sheet(
     _cards(sheet, plan, process, piece)
     sheet.end_page()
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         canvas.save()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(path) as place:
+            place.write_bytes(written.getvalue())
     except OSError as error:
         raise PlanError(f"{path}: the run sheet cannot be written ({error.strerror}). Choose another path.") from error
     return path

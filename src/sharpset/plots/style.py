@@ -15,6 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from sharpset.errors import ReportError
+from sharpset.files import whole_file
 
 __all__ = [
     "FORMED_COLOURS",
@@ -144,7 +145,8 @@ def save_figure(figure: Figure, path: Path | str) -> Path:
     path = Path(path)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        figure.savefig(path, format="png", metadata={"Software": None})
+        with whole_file(path) as place:
+            figure.savefig(place, format="png", metadata={"Software": None})
     except OSError as error:
         raise ReportError(f"{path}: the figure cannot be written ({error.strerror}). Choose another --out.") from error
     return path

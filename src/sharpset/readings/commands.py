@@ -82,6 +82,7 @@ def run(args: argparse.Namespace) -> int:
     from sharpset.readings.tables import write_readings
 
     piece = _with_pitches(load_piece(args.piece), args.pitch)
+    _check_wishes(args, piece)
     known: tuple[str, ...] = ()
     if args.plan is not None:
         known = _run_ids(args.plan)
@@ -111,6 +112,33 @@ def run(args: argparse.Namespace) -> int:
     for feature_id in args.look:
         _look(args, feature_id, piece, apart)
     return 0
+
+
+def _check_wishes(args: argparse.Namespace, piece: Piece) -> None:
+    """Refuse before the long reading what could only be told after it: a file named twice, an unknown feature, a folder
+    that cannot be made.
+    """
+    from sharpset.errors import ReadingError
+
+    seen: set[Path] = set()
+    for image in args.images:
+        if image.resolve() in seen:
+            raise ReadingError(f"{image}: is named twice. Name each picture once; a repeat is another scan.")
+        seen.add(image.resolve())
+    names = piece.features["feature_id"].tolist()
+    for feature_id in args.look:
+        if feature_id not in names:
+            raise ReadingError(
+                f"--look {feature_id}: piece {piece.piece_id} has no such feature. Its features are "
+                f"{', '.join(names[:3])} and so on; features.csv lists them."
+            )
+    if args.overlay is not None:
+        try:
+            args.overlay.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ReadingError(
+                f"{args.overlay}: cannot be made a folder for overlays ({error.strerror}). Choose another --overlay."
+            ) from error
 
 
 def _look(args: argparse.Namespace, feature_id: str, piece: Piece, readings: list[ScanReading]) -> None:
@@ -164,12 +192,11 @@ def _with_pitches(piece: Piece, pitches: list[str]) -> Piece:
 
 
 def _run_ids(folder: Path) -> tuple[str, ...]:
-    import pandas as pd
-
     from sharpset.errors import ReadingError
+    from sharpset.files import read_table
 
     path = folder / "runs.csv"
     try:
-        return tuple(pd.read_csv(path, dtype=str)["run_id"])
+        return tuple(read_table(path, texts=("run_id",))["run_id"].dropna())
     except (OSError, KeyError, ValueError) as error:
         raise ReadingError(f"{path}: no run ids can be read from it. Give the folder of a plan.") from error

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from sharpset.errors import ReadingError
+from sharpset.files import whole_file
 from sharpset.readings.feature_budget import BUDGET_COLUMNS
 from sharpset.readings.results import READING_COLUMNS, ScanReading
 
@@ -57,18 +58,24 @@ def write_readings(readings: Sequence[ScanReading], path: Path | str, *, budget:
         If they cannot be written.
     """
     path = Path(path)
+    if path.is_dir():
+        raise ReadingError(f"{path}: this is a folder. Name the table to write, for example readings.csv.")
     if path.suffix.lower() != ".csv":
         path = path.with_name(path.name + ".csv")
     table, pieces = readings_table(readings), pieces_table(readings)
     files = [path, path.with_suffix(".parquet"), path.with_name(path.stem + "_pieces.csv")]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        table.to_csv(files[0], index=False, float_format="%.6g", lineterminator="\n")
-        table.to_parquet(files[1], index=False)
-        pieces.to_csv(files[2], index=False, float_format="%.7g", lineterminator="\n")
+        with whole_file(files[0]) as place:
+            table.to_csv(place, index=False, float_format="%.6g", lineterminator="\n")
+        with whole_file(files[1]) as place:
+            table.to_parquet(place, index=False)
+        with whole_file(files[2]) as place:
+            pieces.to_csv(place, index=False, float_format="%.7g", lineterminator="\n")
         if budget:
             files.append(path.with_name(path.stem + "_budget.csv"))
-            budgets_table(readings).to_csv(files[-1], index=False, float_format="%.4g", lineterminator="\n")
+            with whole_file(files[-1]) as place:
+                budgets_table(readings).to_csv(place, index=False, float_format="%.4g", lineterminator="\n")
     except OSError as error:
         raise ReadingError(
             f"{path}: the readings cannot be written ({error.strerror}). Choose another --out."

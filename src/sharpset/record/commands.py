@@ -119,9 +119,12 @@ def _most_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def _count(text: str) -> int:
-    value = int(text)
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
     if value < 1:
-        raise argparse.ArgumentTypeError(f"{value} is no number of rows; give 1 or more")
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of rows; give 1 or more")
     return value
 
 
@@ -221,11 +224,14 @@ def _search(args: argparse.Namespace) -> int:
 
 
 def _show(args: argparse.Namespace) -> int:
+    from sharpset.errors import RecordError
     from sharpset.record.showing import entry_text, write_table
 
     with _open(args) as record:
         entry = record.show(args.code, kind=args.kind, follow=not args.as_entered)
         print(entry_text(entry))
+        if args.table is not None and entry.kind != "readings":
+            raise RecordError(f"{entry.summary()}: has no table; --table writes that of a readings entry.")
         if args.table is not None:
             print(f"table written to {write_table(record.readings(entry, follow=False), args.table)}")
         if args.files is not None:

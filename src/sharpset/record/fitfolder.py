@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sharpset.errors import RecordError
+from sharpset.files import read_table as read_any_table
 from sharpset.record.codes import now_utc
 from sharpset.record.entries import Entry
-from sharpset.record.tables import check_readings
+from sharpset.record.tables import check_readings, check_sizes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -172,8 +173,8 @@ def read_table(path: Path | str) -> pd.DataFrame:
         if path.suffix.lower() == ".parquet":
             table = pd.read_parquet(path)
         else:
-            text = dict.fromkeys(("scan_id", "piece_id", "run_id", "feature_id", "kind", "formed", "flags"), str)
-            table = pd.read_csv(path, dtype=text)
+            text = ("scan_id", "piece_id", "run_id", "feature_id", "kind", "formed", "flags")
+            table = read_any_table(path, texts=text)
     except OSError as error:
         raise RecordError(f"{path}: the table cannot be read ({error.strerror or error}). Check its path.") from error
     except (ValueError, pd.errors.ParserError, UnicodeDecodeError) as error:
@@ -181,7 +182,9 @@ def read_table(path: Path | str) -> pd.DataFrame:
         raise RecordError(
             f"{path}: is no table of readings ({first}). Give the file that 'sharpset read' wrote."
         ) from error
-    return check_readings(table, where=str(path))
+    checked = check_readings(table, where=str(path))
+    check_sizes(checked, where=str(path))
+    return checked
 
 
 def _with_counts(limits: list[dict[str, Any]], readings: pd.DataFrame | None) -> list[dict[str, Any]]:

@@ -106,8 +106,19 @@ def _refuse_strangers(connection: Connection, where: str) -> None:
         raise _stranger(where, taken)
 
 
+_SQLITE = b"SQLite format 3\x00"
+
+
 def _refuse_strange_file(path: Path) -> None:
     """Look at a SQLite file before anything is set on it: another program's file must stay as it is."""
+    with path.open("rb") as file:
+        head = file.read(len(_SQLITE))
+    if head and head != _SQLITE:
+        # SQLite takes a file that is shorter than its header for an empty one, and would write over it.
+        raise RecordError(
+            f"{path}: the record is damaged or is no record (file is not a database). Nothing was changed; "
+            "put a backup in its place with 'sharpset record restore BACKUP', or give another path with --db."
+        )
     connection = sqlite3.connect(path)
     try:
         names = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]

@@ -25,6 +25,7 @@ __all__ = [
     "COLUMNS",
     "LONGEST_KIND",
     "check_readings",
+    "check_sizes",
     "pack_table",
     "size_rows",
     "smallest_formed_mm",
@@ -66,6 +67,7 @@ COLUMNS = (
 LONGEST_KIND = 32
 _NEEDED = ("feature_id", "kind", "nominal_mm", "formed", "measured_mm")
 _FORMED = ("yes", "no", "partly")
+_OTHER_UNIT = 6.0
 
 
 def _as_text(value: Any) -> str:
@@ -148,6 +150,41 @@ def check_readings(readings: pd.DataFrame, *, where: str = "readings") -> pd.Dat
         )
     _check_texts(table, where=where)
     return table
+
+
+def check_sizes(table: pd.DataFrame, *, where: str) -> None:
+    """Refuse sizes that are none, features that stand twice in a scan, and sizes in another unit.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `check_readings` returns it.
+    where : str
+        Name of the table for error messages.
+
+    Raises
+    ------
+    RecordError
+    """
+    for name, bad in (("nominal_mm", table["nominal_mm"] <= 0), ("measured_mm", table["measured_mm"] < 0)):
+        if bad.any():
+            row = int(bad.to_numpy().argmax())
+            raise RecordError(
+                f"{where}: column {name}, row {row + 1}: {table[name].iloc[row]:g} is no size in mm. Mend the table."
+            )
+    twice = table.duplicated(["scan_id", "piece_id", "run_id", "feature_id"]) & (table["feature_id"] != "")
+    if twice.any():
+        first = table.loc[twice].iloc[0]
+        raise RecordError(
+            f"{where}: feature {first['feature_id']} stands twice in scan {first['scan_id']!r}. Remove the second row, "
+            "or give each scan its own scan_id."
+        )
+    ratio = float((table["measured_mm"] / table["nominal_mm"]).where(table["formed"] == "yes").median())
+    if not (math.isnan(ratio) or 1 / _OTHER_UNIT < ratio < _OTHER_UNIT):
+        raise RecordError(
+            f"{where}: measured sizes are {ratio:.3g} times the nominal ones, so they are in another unit. "
+            "Give both in mm."
+        )
 
 
 def _check_texts(table: pd.DataFrame, *, where: str) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -46,9 +48,14 @@ def parse_pairs(pairs: Sequence[str], *, what: str) -> dict[str, str]:
 def _literal(text: str) -> Any:
     """Return a number, truth value, list or table where the text is one in JSON, else the text."""
     try:
-        return json.loads(text)
+        value = json.loads(text)
     except ValueError:
-        return text
+        value = text
+    if isinstance(value, float) and not math.isfinite(value):
+        raise RecordError(f"--set ...={text}: this is no number to keep. Leave it out where it is not known.")
+    if isinstance(value, str) and re.fullmatch(r"[+-]?\d+,\d+", value):
+        raise RecordError(f"--set ...={text}: write numbers with a decimal point, {value.replace(',', '.')}.")
+    return value
 
 
 def _put(table: dict[str, Any], path: Sequence[str], value: Any, *, key: str) -> None:

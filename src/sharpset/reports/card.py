@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from sharpset.errors import ReportError
+from sharpset.files import whole_file
 from sharpset.record.cards import RecipeCard, ReprintSheet
 from sharpset.record.entries import Ref
 
@@ -366,7 +367,8 @@ def _write(page: _Page, path: Path | str) -> Path:
     content = _pdf(page) if kind == ".pdf" else _html(page).encode("utf-8")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
+        with whole_file(path) as place:
+            place.write_bytes(content)
     except OSError as error:
         raise ReportError(f"{path}: cannot be written ({error.strerror}). Check the folder.") from error
     return path

@@ -15,6 +15,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from sharpset.errors import ReportError
+from sharpset.files import whole_file
 from sharpset.plots.style import as_data_uri
 
 __all__ = [
@@ -159,7 +160,8 @@ def write_page_html(page: Page, path: Path | str) -> Path:
 def _write(path: Path, data: bytes) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
+        with whole_file(path) as place:
+            place.write_bytes(data)
     except OSError as error:
         raise ReportError(f"{path}: the report cannot be written ({error.strerror}). Choose another --out.") from error
     return path

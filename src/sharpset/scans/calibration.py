@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from sharpset.errors import ScanError
+from sharpset.files import whole_file
 from sharpset.scans.axis_scale import AxisScale
 from sharpset.scans.measuring_scale import measure_scale
 from sharpset.scans.references import ScaleReference
@@ -132,7 +133,8 @@ class Calibration:
         }
         try:
             place.parent.mkdir(parents=True, exist_ok=True)
-            place.write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
+            with whole_file(place) as beside:
+                beside.write_text(json.dumps(data, indent=2) + "\n", encoding="utf-8")
         except OSError as error:
             raise ScanError(f"{place}: cannot be written ({error.strerror or error}).") from error
         return place

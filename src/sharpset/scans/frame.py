@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
+from sharpset.files import whole_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -232,12 +233,16 @@ def write_frame(path: str | Path, *, frame: PhotoFrame | None = None, paper: str
             f"photo frame: needs {need_x:.0f} x {need_y:.0f} mm, {paper} paper has {page_x:g} x {page_y:g}. "
             "Use a smaller window, smaller markers or larger paper."
         )
+    if place.suffix.lower() != ".pdf":
+        raise ScanError(f"{place}: the frame is a PDF file, with a .json beside it. Give a name that ends with .pdf.")
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
-        _draw_page(place, design, page_x, page_y)
-        place.with_suffix(".json").write_text(json.dumps(_to_json(design, paper), indent=2) + "\n", encoding="utf-8")
+        with whole_file(place) as beside:
+            _draw_page(beside, design, page_x, page_y)
+        with whole_file(place.with_suffix(".json")) as beside:
+            beside.write_text(json.dumps(_to_json(design, paper), indent=2) + "\n", encoding="utf-8")
     except OSError as error:
-        raise ScanError(f"{place}: cannot be written ({error.strerror or error}).") from error
+        raise ScanError(f"{place}: cannot be written ({error.strerror or error}). Choose another --out.") from error
     return design
 
 
@@ -268,8 +273,12 @@ def load_frame(path: str | Path) -> PhotoFrame:
     place = Path(path)
     try:
         data = json.loads(place.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise ScanError(f"{place}: cannot be read as a photo frame ({error}). Write the frame again.") from error
+    except OSError as error:
+        raise ScanError(
+            f"{place}: cannot be read ({error.strerror or error}). Name the .json beside the frame's PDF."
+        ) from error
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise ScanError(f"{place}: is no photo frame ({error}). Name the .json beside the frame's PDF.") from error
     try:
         if data["kind"] != "photo frame" or data["version"] != 1 or data["dictionary"] != DICTIONARY:
             raise KeyError("kind, version or dictionary")

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
+from sharpset.files import whole_file
 from sharpset.scans.camera import CameraFit, PlaneView, fit_camera
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.frame import PhotoFrame
@@ -93,22 +94,23 @@ class RectifiedPhoto:
         linear = np.tile(np.arange(65536, dtype=np.uint16), self.scan.n_channels)
         try:
             place.parent.mkdir(parents=True, exist_ok=True)
-            tifffile.imwrite(
-                place,
-                self.scan.stored,
-                photometric="minisblack" if self.scan.n_channels == 1 else "rgb",
-                compression="zlib",
-                predictor=True,
-                resolution=(per_inch, per_inch),
-                resolutionunit="INCH",
-                description=write_note(
-                    ScaleNote(pixel_mm=self.scan.pixel_mm.x, u_scale=self.u_scale, viewing=self.scan.viewing)
-                ),
-                metadata=None,
-                extratags=[(301, 3, linear.size, linear, True)],
-            )
+            with whole_file(place) as beside:
+                tifffile.imwrite(
+                    beside,
+                    self.scan.stored,
+                    photometric="minisblack" if self.scan.n_channels == 1 else "rgb",
+                    compression="zlib",
+                    predictor=True,
+                    resolution=(per_inch, per_inch),
+                    resolutionunit="INCH",
+                    description=write_note(
+                        ScaleNote(pixel_mm=self.scan.pixel_mm.x, u_scale=self.u_scale, viewing=self.scan.viewing)
+                    ),
+                    metadata=None,
+                    extratags=[(301, 3, linear.size, linear, True)],
+                )
         except OSError as error:
-            raise ScanError(f"{place}: cannot be written ({error.strerror or error}).") from error
+            raise ScanError(f"{place}: cannot be written ({error.strerror or error}). Choose another --out.") from error
         return place
 
     def summary(self) -> str:
@@ -203,6 +205,8 @@ def rectify_photos(
         raise ScanError("photographs: none given. Name at least one picture.")
     if not 0.0 <= thickness_mm <= 50.0:
         raise ScanError(f"photographs: a thickness of {thickness_mm:g} mm is outside 0 to 50.")
+    if pixel_mm is not None and not 0.002 <= pixel_mm <= 1.0:
+        raise ScanError(f"photographs: a pixel size of {pixel_mm:g} mm is outside 0.002 to 1.")
     scans = [_opened(image, encoding) for image in images]
     sizes = {(scan.n_columns, scan.n_rows) for scan in scans}
     if len(sizes) > 1:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from sharpset.errors import ScanError
+from sharpset.files import read_text
 
 __all__ = ["ScaleReference", "load_reference"]
 
@@ -129,12 +130,12 @@ def load_reference(path: str | Path) -> ScaleReference:
     """
     place = Path(path)
     try:
-        data = tomllib.loads(place.read_text(encoding="utf-8"))
+        data = tomllib.loads(read_text(place))
     except OSError as error:
         raise ScanError(
             f"{place}: cannot be read ({error.strerror or error}). Name a reference's TOML file."
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise ScanError(f"{place}: is no TOML file ({error}). See calib/ for examples.") from error
     return reference_from(data, where=str(place), name=place.stem)
 

@@ -157,7 +157,8 @@ def _without(values: Floats, basis: Floats) -> Floats:
 def _models(pool: tuple[Term, ...], smallest: list[Term], blocks: dict[Term, Floats], base: Floats) -> list[_Candidate]:
     """Return every model with its parents that leaves a residual degree of freedom."""
     n = len(base)
-    seen, waiting, found = {frozenset(smallest)}, [frozenset(smallest)], []
+    seen, waiting = {frozenset(smallest)}, [frozenset(smallest)]
+    found: list[_Candidate] = []
     while waiting and len(found) < MOST_MODELS:
         current = waiting.pop(0)
         for term in (t for t in pool if t not in current):

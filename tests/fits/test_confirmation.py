@@ -11,7 +11,7 @@ from workshop import FACTORS, Workshop
 
 from sharpset.brief import Brief
 from sharpset.fits import fit_plan, fit_response, judge_confirmation, load_prediction, space_of, write_prediction
-from sharpset.fits.scales import least_scatter
+from sharpset.fits.scales import least_scatter, unseen_bend
 from sharpset.plans import factors_from_dict, make_plan
 
 
@@ -136,3 +136,31 @@ def test_what_does_not_scatter_misses_by_what_it_misses_prints_left_out(plan):
     plain = fit_response(noisy, "print_time_h", space=space_of(plan), formula="layer_height + speed + fan")
     assert least_scatter(plain, noisy) == 0.0
     assert least_scatter(plain, noisy.assign(u_print_time_h=0.02)) == pytest.approx(0.02)
+
+
+def test_three_levels_cannot_tell_a_kink_from_a_bend(plan):
+    """A time that stops falling at the middle speed: the square fits it at every print and misses between them."""
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    names = list(space_of(plan).names)
+    hours = np.exp(0.3 * np.abs(x[:, 1]) - 0.3 * x[:, 1])
+    runs = plan.runs.assign(print_time_h=hours)
+    response = fit_response(runs, "print_time_h", space=space_of(plan), power=0.0)
+    place = pd.DataFrame([[0.0, 0.0, 0.0], [0.0, 0.5, 0.0], [0.0, -1.0, 0.0]], columns=names)
+    settings = pd.DataFrame({f.name: f.decode(place[f.name]) for f in space_of(plan).factors})
+    # The fit is perfect at the prints; between them it is off by 0.3 (0.5 - 0.25).
+    assert unseen_bend(response.predictor, settings) == pytest.approx([0.0, 0.075, 0.0], abs=1e-6)
+    assert least_scatter(response, runs, settings) == pytest.approx([0.0, 0.075, 0.0], abs=1e-6)
+    got = response.predict(settings, least_sd=least_scatter(response, runs, settings)).iloc[1]
+    # The truth at coded speed 0.5 is exp(0.15 - 0.15) = 1; the square alone says exp(0.075 - 0.15).
+    assert got["predicted"] == pytest.approx(np.exp(-0.075), rel=1e-6) and got["low"] < 1.0 < got["high"]
+
+
+def test_a_misfit_does_not_average_out_over_equal_prints(plan):
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    results = pd.DataFrame(
+        {"run_id": plan.runs["run_id"], "print_time_h": 1.0 / (1.6 + x[:, 0]) + 0.3 * np.abs(x[:, 1])}
+    )
+    fit = fit_plan(plan, results=results)
+    at = {f.name: float(f.decode([0.4])[0]) for f in fit.space.factors}
+    one, four = (write_prediction(fit, settings=at, n_prints=n).expected.iloc[0] for n in (1, 4))
+    assert four["high"] - four["low"] == pytest.approx(one["high"] - one["low"], rel=1e-9)

@@ -15,7 +15,7 @@ from sharpset.errors import FitError
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit
 from sharpset.fits.responses import formed_counts, responses_from_readings
-from sharpset.fits.scales import least_scatter
+from sharpset.fits.scales import least_scatter, misfit_only
 
 __all__ = ["Confirmation", "Prediction", "judge_confirmation", "load_prediction", "write_prediction"]
 
@@ -146,7 +146,8 @@ def write_prediction(
     -----
     A response that scatters in proportion to its size (Box and Cox's method asks for a power below 1) is
     predicted on logarithms; growth never is. The scatter of a new print is taken as at least what its
-    reading leaves uncertain (:func:`sharpset.fits.scales.least_scatter`).
+    reading leaves uncertain, and where equal prints do not differ (a print time) as the model's own misfit, with
+    what the plan cannot see between its levels (:func:`sharpset.fits.scales.least_scatter`).
     Rungs of ladders (``smallest_<kind>_mm``) are not predicted by intervals but in ``forms``.
     """
     if settings is None:
@@ -165,7 +166,9 @@ def write_prediction(
         if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
         use = fit.on_its_scale(name)
-        least = least_scatter(use, fit.runs)
+        least = least_scatter(use, fit.runs, frame)
+        if misfit_only(use):
+            least = least * np.sqrt(n_prints)  # what the model misses by does not average out over equal prints
         got = use.predict(frame, level=level, n_prints=n_prints, least_sd=least).iloc[0]
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
     forms = [

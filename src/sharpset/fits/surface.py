@@ -124,7 +124,7 @@ class ResponseFit:
         return matrix[:, list(self.kept)]
 
     def predict(
-        self, settings: pd.DataFrame, *, level: float = 0.95, n_prints: int = 1, least_sd: float = 0.0
+        self, settings: pd.DataFrame, *, level: float = 0.95, n_prints: int = 1, least_sd: float | Floats = 0.0
     ) -> pd.DataFrame:
         """Predict the response of new print jobs.
 
@@ -136,7 +136,7 @@ class ResponseFit:
             Of both intervals.
         n_prints : int
             Mean of how many prints the prediction interval is for.
-        least_sd : float
+        least_sd : float or ndarray of float, shape (m,)
             Scatter of one print is taken as this at least, in units of the (transformed) response.
 
         Returns
@@ -165,7 +165,7 @@ class ResponseFit:
         mean = x @ self.coef
         variance = np.einsum("ij,jk,ik->i", x, self.covariance, x)
         u_mean = np.sqrt(np.maximum(variance, 0.0))
-        scatter = np.sqrt(variance + max(self.print_variance, least_sd**2) / n_prints)
+        scatter = np.sqrt(variance + np.maximum(self.print_variance, np.square(least_sd)) / n_prints)
         k = float(stats.t.ppf(0.5 + level / 2.0, self.df_resid))
         columns = {
             "predicted": mean,

@@ -145,7 +145,7 @@ def _read(given: _Samples, out: Path, *, n_jobs: int) -> list[ScanReading]:
     tasks = [(path, given.piece_folder, known) for path in given.scans]
 
     def bar(scans: Iterable[ScanReading]) -> list[ScanReading]:
-        return list(tqdm(scans, desc="Reading scans", unit="scan", total=len(tasks)))
+        return list(tqdm(scans, desc="Reading scans", unit="scan", total=len(tasks), disable=None))
 
     if n_jobs == 1:
         readings = bar(map(_read_one, tasks))
@@ -192,7 +192,7 @@ def _fit(given: _Samples, readings: list[ScanReading], out: Path) -> tuple[Fit, 
 
     table = readings_table(readings)
     table = table[table["kind"].isin(KINDS)].reset_index(drop=True)
-    with tqdm(desc="Fitting", unit="model", leave=False) as bar:
+    with tqdm(desc="Fitting", unit="model", leave=False, disable=None) as bar:
 
         def progress(step: str) -> None:
             bar.set_postfix_str(step)
@@ -220,7 +220,7 @@ def _report(given: _Samples, fit: Fit, table: pd.DataFrame, readings: list[ScanR
 
     ranked = sorted(readings, key=lambda scan: (scan.pieces[0].table["formed"] == "yes").sum())
     scans = {}
-    for scan in tqdm((ranked[-1], ranked[0]), desc="Drawing scans", unit="scan", leave=False):
+    for scan in tqdm((ranked[-1], ranked[0]), desc="Drawing scans", unit="scan", leave=False, disable=None):
         found = scan.pieces[0]
         n_formed = (found.table["formed"] == "yes").sum()
         title = f"{scan.path.name}, run {found.run_id}: {n_formed} of {len(found.table)} features formed"
@@ -258,6 +258,7 @@ def _record(given: _Samples, fit: Fit, readings: list[ScanReading], out: Path) -
                     name=f"stencil {run_id}",
                     run_id=run_id,
                     duration_h=float(hours[run_id]),
+                    details={"units": {factor.name: factor.unit for factor in given.plan.factors}},
                 )
                 record.add_scan(scan.path.resolve(), print=job, piece=piece, name=scan.scan_id)
         recipe = add_fit_folder(

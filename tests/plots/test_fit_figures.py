@@ -23,6 +23,7 @@ from sharpset.plots import (
     draw_response_surface,
     save_figure,
 )
+from sharpset.plots.style import term_label
 
 AT = {"layer_height": 0.06, "speed": 30.0}
 
@@ -158,8 +159,9 @@ def test_half_normal_needs_an_unreplicated_plan(fit):
 def test_effects_are_sorted_by_size(fit):
     figure = draw_effects(fit.responses["growth_slot_mm"])
     terms = [label.get_text() for label in figure.axes[0].get_yticklabels()]
-    assert terms[-1] == "layer_height"
+    assert terms[-1] == "layer height"
     estimates = fit.responses["growth_slot_mm"].predictor.terms.set_index("term")["estimate"].abs()
+    estimates = estimates.rename(term_label)
     assert list(estimates[terms]) == sorted(estimates[terms])
 
 
@@ -266,3 +268,19 @@ def test_labels_carry_units():
     ):
         assert label_of(name) == expected
     assert label_of("speed", unit="mm/s") == "speed / mm/s"
+
+
+@pytest.mark.parametrize(
+    ("term", "label"),
+    [
+        ("layer_height", "layer height"),
+        ("I(fan ** 2)", "fan²"),
+        ("I(layer_height ** 3)", "layer height³"),
+        ("layer_height:fan", "layer height × fan"),
+        ("C(nozzle)[T.0.25]", "nozzle 0.25"),
+        ("material[T.grey]:fan", "material grey × fan"),
+        ("fan^2", "fan²"),
+    ],
+)
+def test_terms_are_written_as_people_write_them(term, label):
+    assert term_label(term) == label

@@ -56,7 +56,7 @@ def draw_drift_chart(chart: DriftChart) -> Figure:
         _limits(middle, individuals.mean_range, 0.0, individuals.range_upper)
         jumps = points["signal"].str.contains("moving range")
         middle.plot(x[jumps], points.loc[jumps, "moving_range"], "x", color=_ALARM, markersize=9, markeredgewidth=2)
-        middle.set_ylabel(f"moving range{unit}")
+        middle.set_ylabel(f"moving\nrange{unit}")
         bottom.plot(x, average["average"], "o-", color=_BLUE, markersize=4, linewidth=1.2)
         bottom.step(x, average["upper"], where="mid", color=GREY, linestyle="--", linewidth=1)
         bottom.step(x, average["lower"], where="mid", color=GREY, linestyle="--", linewidth=1)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from sharpset.plots.style import FORMED_COLOURS, GREY, INK, label_of, new_figure, styled
+from sharpset.plots.style import FORMED_COLOURS, GREY, INK, label_of, new_figure, styled, term_label
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -112,7 +112,7 @@ def draw_found(effects: pd.DataFrame, *, response: str, n_repeats: int) -> Figur
     """
     table = effects[effects["response"] == response]
     table = table.iloc[np.argsort(table["effect"].abs().to_numpy(), kind="stable")]
-    names = [t.replace("_", " ").replace("I(", "").replace(" ** 2)", "²").replace(":", " × ") for t in table["term"]]
+    names = [term_label(term) for term in table["term"]]
     with styled():
         figure = new_figure(6.2, 0.32 * len(table) + 1.3)
         axes = figure.add_subplot()

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from sharpset.errors import FitError, ReportError
-from sharpset.plots.style import FORMED_COLOURS, GREY, INK, label_of, new_figure, styled
+from sharpset.plots.style import FORMED_COLOURS, GREY, INK, label_of, new_figure, styled, term_label
 
 if TYPE_CHECKING:
     from sharpset.fits.surface import ResponseFit
@@ -62,15 +62,16 @@ def draw_main_effects(
             axes.remove()
         for axes in panels[::n_columns]:
             axes.set_ylabel(label_of(fit.name))
-        held = ", ".join(f"{name} {_said(value)}" for name, value in base.items())
+        held = ", ".join(_said(factor, base[factor.name]) for factor in fit.space.factors)
         figure.suptitle(
             f"{label_of(fit.name)}: effect of each factor (others held at {held})", x=0.01, ha="left", fontsize=9
         )
     return figure
 
 
-def _said(value: Any) -> str:
-    return f"{value:.4g}" if isinstance(value, int | float | np.number) else str(value)
+def _said(factor: Any, value: Any) -> str:
+    text = f"{value:.3g}" if isinstance(value, int | float | np.number) else str(value)
+    return f"{factor.name.replace('_', ' ')} {text} {factor.unit or ''}".rstrip()
 
 
 def _middle(factor: Any, runs: pd.DataFrame) -> Any:
@@ -131,7 +132,7 @@ def draw_half_normal(fit: ResponseFit) -> Figure:
                 axes.axvline(margin, color=INK, linestyle=dash, linewidth=1.0, label=f"{name}: {margin:.3g}")
         for row in table[real].itertuples():
             axes.annotate(
-                f"{row.term} ({row.effect:+.3g})",
+                f"{term_label(str(row.term))} ({row.effect:+.3g})",
                 (row.size, row.half_normal),
                 xytext=(-5, 4),
                 textcoords="offset points",
@@ -178,7 +179,7 @@ def draw_effects(fit: ResponseFit, *, n_shown: int = 12) -> Figure:
                 axes.plot([row.low, row.high], [place, place], color=colour, linewidth=2)
             axes.plot(row.estimate, place, marker="o", color=colour, linestyle="none")
         axes.axvline(0, color=INK, linewidth=0.8)
-        axes.set_yticks(range(len(terms)), terms["term"])
+        axes.set_yticks(range(len(terms)), [term_label(term) for term in terms["term"]])
         axes.set_ylim(-0.6, len(terms) - 0.4)
         axes.xaxis.set_major_locator(MaxNLocator(5))
         axes.set_xlabel(f"{label_of(fit.name)}, coefficient in coded units")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -29,6 +30,7 @@ __all__ = [
     "plain",
     "save_figure",
     "styled",
+    "term_label",
     "unit_of",
 ]
 
@@ -132,6 +134,13 @@ def label_of(name: str, *, unit: str | None = None) -> str:
     words = (name.rpartition("_")[0] if own else name).replace("_", " ")
     shown = unit or own
     return f"{words} / {shown}" if shown else words
+
+
+def term_label(term: str) -> str:
+    """Return a term of a model as people write it: ``I(fan ** 2)`` gives ``fan²``, ``a:b`` gives ``a × b``."""
+    text = re.sub(r"I\((\w+) \*\* ([23])\)", lambda m: m.group(1) + "²³"[int(m.group(2)) - 2], term)
+    text = re.sub(r"(?:C\()?(\w+)\)?\[(?:[TS]\.)?([^\]]+)\]", r"\1 \2", text)
+    return text.replace("^2", "²").replace(":", " × ").replace("_", " ")
 
 
 def save_figure(figure: Figure, path: Path | str) -> Path:

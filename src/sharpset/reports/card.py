@@ -66,7 +66,7 @@ def _rest(settings: Pairs) -> list[Block]:
 
 def _names(block: Block) -> float:
     """Return the share of a column that names take: settings have long ones."""
-    return 0.56 if block[0] == _MORE else 0.36 if block[0] != "Files" else 0.2
+    return 0.56 if block[0] == _MORE else 0.36 if block[0] != "Files" else 0.28
 
 
 def _refs_in_lines(refs: Sequence[Ref], *, most: int = 4) -> list[str]:

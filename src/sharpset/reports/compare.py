@@ -246,7 +246,8 @@ def write_gauge_report(studies: Sequence[GaugeStudy], *, out: Path | str) -> tup
     first = studies[0]
     page = Page(
         title="Gauge study",
-        subtitle=f"{first.n_parts} parts, {first.n_operators} operators, {first.n_trials} trials",
+        subtitle=f"{first.n_parts} parts, {first.n_operators} operator{'s' if first.n_operators > 1 else ''}, "
+        f"{first.n_trials} trials",
         lead=first.summary() + ".",
         sections=tuple(sections),
     )

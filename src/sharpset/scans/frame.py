@@ -340,7 +340,7 @@ def _draw_text(canvas: Any, design: PhotoFrame, x: float, y: float) -> None:
         f"{design.ruler_y_mm:g} mm; note what they are.",
         "3  Lay the piece flat in the window. Light it evenly, without glare.",
         "4  Photograph from straight above, whole frame in the picture, no zoom change, no sharpening filter.",
-        "5  Take three to five pictures, moving the camera a little. Do not move the piece.",
+        "5  Better from further away, the piece in the middle. Make each picture true by itself.",
     )
     for index, line in enumerate(lines):
         canvas.drawString(x, y - 11 - 4.2 * index, line)

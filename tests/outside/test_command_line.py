@@ -65,3 +65,35 @@ def test_chemical_reaction_in_named_blocks(tmp_path):
     wanted = [0.9325, 0.5777, 0.1250, -1.3086, -0.9334]
     names = ["Time", "Temp", "Time:Temp", "I(Time ** 2)", "I(Temp ** 2)"]
     assert [terms[n] for n in names] == pytest.approx(wanted, abs=1e-4)
+
+
+def test_menarche_as_counts_out_of_a_number(tmp_path):
+    # Milicer and Szczotka (1966), as in MASS (menarche): logit -21.2264 + 1.6320 Age, standard errors 0.7707 and
+    # 0.0590, deviance 26.703 on 23 degrees of freedom; half at 13.007 years (Venables and Ripley).
+    table = published("pod_menarche")
+    runs = table[["Age"]].assign(run_id=[f"G{i + 1}" for i in range(len(table))])
+    table.assign(run_id=runs["run_id"])[["run_id", "Total", "Menarche"]].to_csv(tmp_path / "results.csv", index=False)
+    words = ["--results", str(tmp_path / "results.csv")]
+    found = fitted(tmp_path, {"Age": "low = 9\nhigh = 18"}, runs.to_csv(index=False), *words)
+    assert found == {}
+    share = json.loads((tmp_path / "fit" / "fit.json").read_text(encoding="utf-8"))["shares"]["Menarche"]
+    terms = {row["term"]: row for row in share["terms"]["natural"]}
+    assert [terms[t]["estimate"] for t in ("Intercept", "Age")] == pytest.approx([-21.22639, 1.63197], abs=6e-6)
+    assert [terms[t]["se"] for t in ("Intercept", "Age")] == pytest.approx([0.77068, 0.05895], abs=2e-5)
+    assert share["deviance"] == pytest.approx(26.703, abs=6e-4) and share["df_resid"] == 23
+    assert share["half"] == pytest.approx(13.0066, abs=1e-4)
+
+
+def test_beetles_written_as_7_of_20(tmp_path):
+    # Bliss (1935), Ann. Appl. Biol. 22:134-167; numbers and the fit -60.717 (5.181) + 34.270 (2.912) dose, deviance
+    # 11.23 as in Dobson, An Introduction to Generalized Linear Models (all from memory).
+    dose = (1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839)
+    killed, tried = (6, 13, 18, 28, 52, 53, 61, 60), (59, 60, 62, 56, 63, 59, 62, 60)
+    rows = [f"{d};{k}/{n}" for d, k, n in zip(dose, killed, tried, strict=True)]
+    runs = "\n".join(["dose;killed", *rows])
+    assert fitted(tmp_path, {"dose": "low = 1.69\nhigh = 1.89"}, runs, "--formula", "dose") == {}
+    share = json.loads((tmp_path / "fit" / "fit.json").read_text(encoding="utf-8"))["shares"]["killed"]
+    terms = {row["term"]: row for row in share["terms"]["natural"]}
+    assert [terms[t]["estimate"] for t in ("Intercept", "dose")] == pytest.approx([-60.717, 34.270], abs=6e-4)
+    assert [terms[t]["se"] for t in ("Intercept", "dose")] == pytest.approx([5.181, 2.912], abs=6e-4)
+    assert share["deviance"] == pytest.approx(11.23, abs=6e-3)

@@ -142,6 +142,23 @@ def fit_document(fit: Fit) -> dict[str, Any]:
         if len(limits):
             entry["limit_at_best"] = _records(limits[limits["kind"] == kind])[0]
         formed[kind] = entry
+    shares = {
+        name: {
+            "out_of": model.size,
+            "formula": f"logit(share) ~ {model.formula}",
+            "terms": {"coded": _records(model.terms), "natural": _records(model.terms_natural)},
+            "n_prints": model.n_prints,
+            "n_tried": model.n_tried,
+            "n_counted": model.n_counted,
+            "df_resid": model.df_resid,
+            "deviance": model.deviance,
+            "dispersion": model.dispersion,
+            "half": model.half,
+            "statement": model.summary(),
+            "remarks": list(model.remarks),
+        }
+        for name, model in fit.shares.items()
+    }
     return {
         "format": FORMAT,
         "what": "fit",
@@ -152,6 +169,7 @@ def fit_document(fit: Fit) -> dict[str, Any]:
         ],
         "responses": {name: _response(f) for name, f in fit.responses.items()},
         "formed": formed,
+        "shares": shares,
         "failed": dict(fit.failed),
         "remarks": list(fit.remarks),
     }

@@ -19,6 +19,7 @@ from sharpset.fits.region import Region
 from sharpset.fits.regression import fit_response
 from sharpset.fits.requirements import Forecast
 from sharpset.fits.scales import on_its_scale
+from sharpset.fits.shares import ShareFit, fit_share
 from sharpset.fits.space import Space
 from sharpset.fits.surface import ResponseFit
 from sharpset.fits.terms import Model
@@ -52,6 +53,8 @@ class Fit:
     seed : int
     plan : Any
         The plan as given.
+    shares : dict of str to ShareFit
+        Counts out of a number, typed by hand.
     """
 
     responses: dict[str, ResponseFit]
@@ -67,6 +70,7 @@ class Fit:
     seed: int
     plan: Any
     options: dict[str, Any] = field(default_factory=dict)
+    shares: dict[str, ShareFit] = field(default_factory=dict)
 
     def on_its_scale(self, name: str) -> ResponseFit:
         """Return the model that predicts a response; see :func:`sharpset.fits.scales.on_its_scale`."""
@@ -105,6 +109,7 @@ class Fit:
         """Return everything that matters in a few lines."""
         lines = [fit.summary() for fit in self.responses.values()]
         lines += [fit.summary() for fit in self.formed.values()]
+        lines += [fit.summary() for fit in self.shares.values()]
         lines += [f"{name}: no model: {why}" for name, why in self.failed.items()]
         if self.best is not None:
             lines.append(f"Best settings: {self.best.summary()}")
@@ -262,10 +267,12 @@ def fit_plan(
             if progress is not None:
                 progress(f"what forms: {kind}")
             formed[kind] = fit_formed(joined.counts, joined.runs, kind=kind, space=joined.space, formula=formula)
-    if need_models and not fits and not formed:
+    shares = _fit_shares(joined, formula, failed, progress)
+    if need_models and not fits and not formed and not shares:
         raise FitError(next(iter(failed.values()), "There is no response to fit. Give readings or a results file."))
     said = [f"{name}: {remark}" for name, f in fits.items() for remark in f.remarks]
     said += [f"{kind}: {remark}" for kind, f in formed.items() for remark in f.remarks]
+    said += [f"{name}: {remark}" for name, f in shares.items() for remark in f.remarks]
     remarks = (*joined.remarks, *said)
     fit = Fit(
         responses=fits,
@@ -281,6 +288,7 @@ def fit_plan(
         seed=seed,
         plan=plan,
         options={"response": response, "formula": formula, "select": select, "power": power},
+        shares=shares,
     )
     if brief is None or response is not None or not (set(joined.measured_for(brief))):
         return fit
@@ -290,6 +298,21 @@ def fit_plan(
 
     forecast = fit.forecast()
     return replace(fit, best=best_settings(forecast, fit.region(), seed=seed))
+
+
+def _fit_shares(
+    joined: Joined, formula: str | None, failed: dict[str, str], progress: Callable[[str], None] | None
+) -> dict[str, ShareFit]:
+    """Fit the counts out of a number; what cannot be fitted is noted in ``failed``."""
+    shares: dict[str, ShareFit] = {}
+    for name, size in joined.shares.items():
+        if progress is not None:
+            progress(name)
+        try:
+            shares[name] = fit_share(joined.runs, name, size, space=joined.space, formula=formula)
+        except FitError as error:
+            failed[name] = str(error)
+    return shares
 
 
 def _fit_all(

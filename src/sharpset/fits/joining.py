@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pandas as pd
 from sharpset.brief import Brief
 from sharpset.errors import FitError
 from sharpset.fits.responses import formed_counts, responses_from_readings, run_key
+from sharpset.fits.shares import count_columns
 from sharpset.fits.space import BOOK_COLUMNS, Space, space_of
 from sharpset.fits.terms import category_text
 from sharpset.plans.tables import plain_name
@@ -36,6 +37,8 @@ class Joined:
         Random groupings that the plan has.
     feature_sd_mm : dict of str to float
     remarks : tuple of str
+    shares : dict of str to str
+        Columns of counts, each with its column of sample sizes.
     """
 
     runs: pd.DataFrame
@@ -45,6 +48,7 @@ class Joined:
     groups: tuple[str, ...]
     feature_sd_mm: dict[str, float]
     remarks: tuple[str, ...]
+    shares: dict[str, str] = field(default_factory=dict)
 
     def measured_for(self, brief: Brief) -> list[str]:
         """Return what was measured of that which a brief asks for."""
@@ -99,14 +103,15 @@ def join_tables(
         found += [c for c in columns if not c.startswith("u_") and c not in found]
     if not found:
         found, own = own, []
-    if not found:
+    shares, found = _shares(runs, found, own, response, formula, remarks)
+    if not found and not shares:
         others = [] if isinstance(plan, pd.DataFrame) else [c for c in plan.extra_columns if c in runs]
         raise FitError(
             "There is no response to fit: no column of numbers stands beside the plan's own"
             + (f" (words, or only numbers of the runs, in {', '.join(others)})" if others else "")
             + ". Give --results, or mend the column and import the runs again."
         )
-    chosen = _choose(found, own, response, formula, runs)
+    chosen = _choose(found, own, response, formula, runs) if found else []
     return Joined(
         runs=runs,
         responses=tuple(chosen),
@@ -115,7 +120,35 @@ def join_tables(
         groups=_groups(runs),
         feature_sd_mm=feature_sd,
         remarks=tuple(remarks),
+        shares=shares,
     )
+
+
+def _shares(
+    runs: pd.DataFrame, found: list[str], own: list[str], response: str | None, formula: str | None, remarks: list[str]
+) -> tuple[dict[str, str], list[str]]:
+    """Return counts out of a number, and the responses without them and without the sizes."""
+    columns = [c for c in (*found, *own) if c in runs and _numbers(runs[c])]
+    pairs, sizes = count_columns(runs, columns)
+    asked = response
+    if formula is not None and "~" in formula:
+        left = formula.split("~", 1)[0].strip()
+        asked = next((c for c in columns if left in (c, f"Q('{c}')")), left or response)
+    if asked is not None:
+        alike = [c for c in pairs if c in found and (c == asked or plain_name(c) == plain_name(asked))]
+        pairs = {c: pairs[c] for c in alike[:1] if asked not in columns or c == asked}
+        return (pairs, []) if pairs else ({}, found)
+    pairs = {c: s for c, s in pairs.items() if c in found}
+    for size in dict.fromkeys(pairs.values()):
+        counts = ", ".join(c for c, s in pairs.items() if s == size)
+        remarks.append(
+            f"{counts}: read as counts out of {size} and fitted as shares (if that is wrong, write a unit into the "
+            f"column's name, or ask for one with --response)"
+        )
+    alone = [s for s in sizes if s in found and s not in pairs.values()]
+    if alone:
+        remarks.append(f"{', '.join(alone)}: read as numbers tried, not fitted (ask with --response if it is a result)")
+    return pairs, [c for c in found if c not in pairs and c not in sizes]
 
 
 def _plan_runs(

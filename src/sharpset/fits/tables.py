@@ -18,8 +18,8 @@ def all_tables(fit: Fit) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to pandas.DataFrame
-        ``terms_coded, terms_natural, terms_selected, anova, lack_of_fit, lenth, residuals, formed_terms, limits,
-        predicted, thicken, responses, formed_counts``; empty ones are left out.
+        ``terms_coded, terms_natural, terms_selected, anova, lack_of_fit, lenth, residuals, formed_terms, shares_terms,
+        limits, predicted, thicken, responses, formed_counts``; empty ones are left out.
     """
     found = fit.responses.items()
     tables = {
@@ -31,6 +31,7 @@ def all_tables(fit: Fit) -> dict[str, pd.DataFrame]:
         "lenth": _stack({n: f.lenth.to_frame() for n, f in found if f.lenth is not None}),
         "residuals": _stack({n: f.predictor.data for n, f in found}),
         "formed_terms": _stack({k: f.to_frame() for k, f in fit.formed.items()}, key="kind"),
+        "shares_terms": _stack({n: f.terms for n, f in fit.shares.items()}),
         "responses": fit.runs,
         "formed_counts": fit.counts,
     }

@@ -20,7 +20,14 @@ from sharpset.plans.formulas import Term
 from sharpset.plans.plan import Plan, run_ids
 from sharpset.plans.remarks import practice_remarks
 from sharpset.plans.tables import TextTable, read_table
-from sharpset.plans.written import check_range, column_remarks, is_run_order, order_column, settings_from_words
+from sharpset.plans.written import (
+    check_range,
+    column_remarks,
+    is_run_order,
+    order_column,
+    settings_from_words,
+    split_counts,
+)
 
 __all__ = ["import_plan", "load_plan", "load_results", "save_plan"]
 
@@ -150,7 +157,7 @@ def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence
             check_range(table, column, factor, list(runs[factor.name]))
     plan = Plan(factors=factors, design="imported", model="linear", seed=0, runs=runs)
     text = model_text(factors, model) if model is not None else _richest(plan)
-    kept = [c for c in plan.extra_columns if c.casefold() not in _NOTES]
+    kept = [c for c in plan.extra_columns if c in table.columns and c.casefold() not in _NOTES]
     remarks = [*column_remarks(table, factors, kept), *_outside(factors, runs), *practice_remarks(factors, runs)]
     return Plan(factors=factors, design="imported", model=text, seed=0, runs=runs, about={}, remarks=tuple(remarks))
 
@@ -213,6 +220,10 @@ def _read_runs(factors: Factors, table: TextTable, order: str | None = None) -> 
     taken = set(found.values())
     for column in (c for c in table.columns if c not in taken):
         numbers = table.measured(column)
+        counted = split_counts(table, column) if numbers is None else None
+        if counted is not None:
+            frame[column], frame[f"{column}_total"] = counted
+            continue
         frame[column] = table.texts(column) if numbers is None else np.asarray(numbers, dtype=float)
     frame = frame.sort_values("print_order", kind="stable").reset_index(drop=True)
     if found["whole_plot"] is None:
@@ -366,7 +377,11 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
         )
     frame = pd.DataFrame({"run_id": list(first)})
     measured = any(table.measured(c) is not None for c in columns)
-    for column in columns:
+    for column in list(columns):
+        counted = split_counts(table, column) if table.measured(column) is None else None
+        if counted is not None and f"{column}_total" not in columns:
+            frame[column], frame[f"{column}_total"] = counted
+            continue
         if measured and table.words_only(column):
             frame[column] = table.texts(column)
             continue

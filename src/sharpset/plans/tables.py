@@ -17,9 +17,9 @@ from pathlib import Path
 
 from sharpset.errors import PlanError
 
-__all__ = ["TextTable", "plain_name", "read_table"]
+__all__ = ["BLANK", "TextTable", "plain_name", "read_table"]
 
-_BLANK = ("", "na", "nan", "n/a", "-", "--", "none", "null", "*", ".", "?", "missing")
+BLANK = ("", "na", "nan", "n/a", "-", "--", "none", "null", "*", ".", "?", "missing")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,21 +62,21 @@ class TextTable:
 
     def measured(self, column: str) -> list[float] | None:
         """Return a column as numbers with NaN where there is no result, None if any cell holds something else."""
-        values = [math.nan if t.lower() in _BLANK else self.number(t) for t in self.texts(column)]
+        values = [math.nan if t.lower() in BLANK else self.number(t) for t in self.texts(column)]
         if any(v is None for v in values):
             return None
         return [v for v in values if v is not None]
 
     def words_only(self, column: str) -> bool:
         """Return whether a column holds words and not one number."""
-        cells = [t for t in self.texts(column) if t.lower() not in _BLANK]
+        cells = [t for t in self.texts(column) if t.lower() not in BLANK]
         return bool(cells) and all(self.number(t) is None and not re.match(r"[-+]?[.,]?\d", t) for t in cells)
 
     def numbers(self, column: str, *, what: str, blank: bool = False) -> list[float]:
         """Return a column as numbers; a blank cell is NaN where that is allowed, else an error."""
         values = []
         for i, text in enumerate(self.texts(column)):
-            value = math.nan if blank and text.lower() in _BLANK else self.number(text)
+            value = math.nan if blank and text.lower() in BLANK else self.number(text)
             if value is None or (not blank and not math.isfinite(value)) or math.isinf(value):
                 empty = "" if not blank else " Leave the cell empty where there is no result."
                 raise PlanError(f"{self.where(i, column)}: {what} must be a number, got {text!r}.{empty}")

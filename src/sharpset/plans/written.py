@@ -11,9 +11,9 @@ import pandas as pd
 
 from sharpset.errors import PlanError
 from sharpset.plans.factors import Factor, Factors
-from sharpset.plans.tables import TextTable, plain_name
+from sharpset.plans.tables import BLANK, TextTable, plain_name
 
-__all__ = ["check_range", "column_remarks", "is_run_order", "order_column", "settings_from_words"]
+__all__ = ["check_range", "column_remarks", "is_run_order", "order_column", "settings_from_words", "split_counts"]
 
 _WORDS = {
     **dict.fromkeys(("-", "low", "lo", "l", "min", "-1"), -1.0),
@@ -109,6 +109,25 @@ def _looks_coded(factor: Factor, values: Sequence[float]) -> bool:
     return not inside or factor.high - factor.low > 4 * (max(values) - min(values))
 
 
+def split_counts(table: TextTable, column: str) -> tuple[list[float], list[float]] | None:
+    """Return counts and the numbers that they are out of, from cells such as ``7/20`` or ``7 of 20``; else None.
+
+    An empty cell is NaN in both. Every other cell must be written so, with no count above its number.
+    """
+    counts, sizes = [], []
+    for text in table.texts(column):
+        match = re.fullmatch(r"(\d+)\s*(?:/|out of|of)\s*(\d+)", text.casefold())
+        if match is None and table.number(text) is None and text.casefold() in BLANK:
+            counts.append(math.nan)
+            sizes.append(math.nan)
+            continue
+        if match is None or int(match[1]) > int(match[2]) or int(match[2]) == 0:
+            return None
+        counts.append(float(match[1]))
+        sizes.append(float(match[2]))
+    return (counts, sizes) if any(math.isfinite(c) for c in counts) else None
+
+
 def column_remarks(table: TextTable, factors: Factors, columns: Sequence[str]) -> list[str]:
     """Say what became of signs and of columns that hold no plain numbers."""
     remarks = []
@@ -123,6 +142,9 @@ def column_remarks(table: TextTable, factors: Factors, columns: Sequence[str]) -
             )
     for column in columns:
         texts = table.texts(column)
+        if split_counts(table, column) is not None:
+            remarks.append(f"{column} is written as counts out of a number, kept as {column} and {column}_total.")
+            continue
         slips = [i for i, t in enumerate(texts) if t and table.number(t) is None]
         if table.measured(column) is not None or not slips:
             continue

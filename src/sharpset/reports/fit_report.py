@@ -244,6 +244,9 @@ def _models(fit: Fit, figures: Mapping[str, bytes]) -> Part:
     items = [Item(title="All responses", table=tables.model_table(fit))]
     for kind, model in fit.formed.items():
         items.append(Item(title=f"What forms: {kind}", text=model.summary(), folded=True))
+    for name, share in fit.shares.items():
+        title = f"Share of {label_of(name)} (logit, coded units)"
+        items.append(Item(title=title, text=share.summary(), table=tables.term_table(fit, name), folded=True))
     for name in fit.responses:
         text = " ".join(f"{said[0].upper()}{said[1:]}." for said in fit.responses[name].predictor.diagnostics if said)
         items.append(

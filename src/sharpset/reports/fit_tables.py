@@ -171,8 +171,8 @@ def model_table(fit: Fit) -> TextTable | None:
 
 
 def term_table(fit: Fit, name: str) -> TextTable | None:
-    """Return the terms of one response with 95 % intervals, coded units."""
-    use = fit.responses[name].predictor
+    """Return the terms of one response or share with 95 % intervals, coded units."""
+    terms = fit.shares[name].terms if name in fit.shares else fit.responses[name].predictor.terms
     columns: dict[str, tuple[str, Format]] = {
         "term": ("term", ""),
         "estimate": ("estimate", _number(4)),
@@ -181,7 +181,7 @@ def term_table(fit: Fit, name: str) -> TextTable | None:
         "high": ("to", _number(4)),
         "p": ("p", _p),
     }
-    return as_text_table(use.terms, columns)
+    return as_text_table(terms, columns)
 
 
 def expected_text(fit: Fit) -> TextTable | None:

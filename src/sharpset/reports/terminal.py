@@ -21,6 +21,7 @@ def fit_text(fit: Fit, *, models: bool = True) -> str:
     if models:
         lines += [response.summary() for response in fit.responses.values()]
         lines += [formed.summary() for formed in fit.formed.values()]
+        lines += [share.summary() for share in fit.shares.values()]
     lines += [f"{label_of(name)}: no model: {why}" for name, why in fit.failed.items()]
     if fit.best is not None:
         lines += ["", *_settings(fit), "", *_expected(fit), "", *_drawing(fit)]

@@ -57,7 +57,8 @@ def fingerprint() -> str:
 
 def run(command: list[str], *, what: str, hint: str) -> None:
     """Run one set-up step; turn its failure into one clear message."""
-    result = subprocess.run(command, cwd=HERE, capture_output=True, text=True, check=False)
+    # Whatever encoding the system's messages have, a letter that is none is no reason to stop.
+    result = subprocess.run(command, cwd=HERE, capture_output=True, encoding="utf-8", errors="replace", check=False)
     if result.returncode:
         last = [line for line in (result.stderr or result.stdout).splitlines() if line.strip()][-12:]
         raise KitError(f"{what} failed. {hint}\n" + "\n".join("    " + line for line in last))
@@ -73,12 +74,15 @@ def make_environment() -> None:
             f"This Python has no {error.name} module, so no environment can be made. On Debian and Ubuntu install "
             f"it with: apt install python{sys.version_info.major}.{sys.version_info.minor}-venv"
         ) from error
-    if VENV.exists():
-        shutil.rmtree(VENV)
     try:
+        if VENV.exists():
+            shutil.rmtree(VENV)
         venv.EnvBuilder(with_pip=True, clear=True).create(VENV)
     except (OSError, subprocess.CalledProcessError) as error:
-        raise KitError(f"{VENV} could not be made: {error}. Is the folder writable, and the disk not full?") from error
+        raise KitError(
+            f"{VENV} could not be made: {error}. Is the folder writable, the disk not "
+            "full, and nothing that runs from .venv still open?"
+        ) from error
 
 
 def set_up() -> None:
@@ -135,6 +139,9 @@ def main(words: list[str]) -> int:
     except KitError as error:
         print(f"kit.py: {error}", file=sys.stderr)
         return 1
+    except KeyboardInterrupt:
+        print("\nkit.py: stopped; the next call sets up what is missing", file=sys.stderr)
+        return 130
     command = runs[verb]
     return 0 if command is None else launch(command)
 

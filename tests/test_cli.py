@@ -286,3 +286,16 @@ def test_a_reader_that_goes_away_is_no_traceback(tmp_path):
 def test_module_can_be_run(tmp_path):
     done = subprocess.run([sys.executable, "-m", "sharpset", "--version"], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == f"sharpset {__version__}"
+
+
+def test_a_full_disk_without_a_file_name_is_one_line(monkeypatch, capsys):
+    run_instead(monkeypatch, raising(OSError(28, "No space left on device")))
+    assert main(["brief"]) == 1
+    assert "No space left on device" in one_line(capsys)
+
+
+@pytest.mark.parametrize("jobs", ["0", "-2", "1000", "all"])
+def test_absurd_numbers_of_jobs_are_wrong_usage(capsys, jobs):
+    with pytest.raises(SystemExit, match="2"):
+        main(["demo", "--jobs", jobs])
+    assert "is no number of scans" in capsys.readouterr().err

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sharpset.files import decoded_text, read_table, unfit_name, whole_file
+from sharpset.files import decoded_text, file_name, read_table, unfit_name, whole_file
 
 TABLE = "name,size_mm,note\nstay,0.25,plain\nRöhre,1.5,\n"
 
@@ -110,3 +110,21 @@ def test_a_folder_is_not_written_over(tmp_path):
     with pytest.raises(OSError), whole_file(tmp_path / "r.csv") as place:
         place.write_text("new", encoding="utf-8")
     assert [file.name for file in tmp_path.iterdir()] == ["r.csv"]
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("effects_growth_slot_mm", "effects_growth_slot_mm"),
+        ("shine / %", "shine - %"),
+        ("time: min?", "time- min-"),
+        ("Röhre", "Röhre"),
+        ("nul", "_nul"),
+        ("ends.", "ends"),
+        ("..", "_"),
+        ("ö" * 100, "ö" * 60),
+    ],
+)
+def test_any_text_becomes_a_name_that_every_system_stores(text, name):
+    assert file_name(text) == name
+    assert not unfit_name(file_name(text))

@@ -7,6 +7,7 @@ that verb is asked for, so that ``sharpset --help`` answers at once.
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import os
 import sys
@@ -105,9 +106,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("\nsharpset: stopped", file=sys.stderr)
         return _INTERRUPTED
     except OSError as error:
-        if error.filename is None:
+        if error.filename is None and error.errno is None:
             raise
-        return _fail(f"{error.filename}: {error.strerror}. Check the path, the permissions and the space on the disk.")
+        if os.name == "nt" and error.errno == errno.EINVAL and error.filename is None:
+            # What a pipe without a reader says there.
+            return 1
+        where = f"{error.filename}: " if error.filename is not None else "a file cannot be read or written: "
+        return _fail(f"{where}{error.strerror}. Check the path, the permissions and the space on the disk.")
 
 
 def _draw_overlays(readings: Any, piece: Any, folder: Path) -> None:

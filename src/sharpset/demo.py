@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["configure", "run_demo"]
 
 _WORKSHOP = "Brackwater Works (fictitious)"
+_MOST_JOBS = 60
 _NOTE = "INVENTED DATA: the scans were made by a virtual printer and a virtual scanner."
 
 
@@ -37,7 +38,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path("demo_out"), metavar="DIR", help="folder to write (default: demo_out)"
     )
-    parser.add_argument("--jobs", type=int, metavar="N", help="scans read at the same time (default: one a processor)")
+    parser.add_argument(
+        "--jobs", type=_jobs, metavar="N", help="scans read at the same time (default: one a processor)"
+    )
     parser.set_defaults(run=lambda args: run_demo(args.samples, args.out, jobs=args.jobs))
 
 
@@ -51,6 +54,12 @@ class _Samples:
     results: pd.DataFrame
     scans: tuple[Path, ...]
     piece_folder: Path
+
+
+def _jobs(text: str) -> int:
+    if not (text.isdecimal() and 1 <= int(text) <= _MOST_JOBS):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of scans; give 1 to {_MOST_JOBS}")
+    return int(text)
 
 
 def run_demo(samples: Path | None, out: Path, *, jobs: int | None = None) -> int:
@@ -156,7 +165,9 @@ def _read(given: _Samples, out: Path, *, n_jobs: int) -> list[ScanReading]:
         # Spawned, not forked: libraries that hold threads do not survive a fork. One thread each, so that
         # the processes do not take turns on the same cores.
         os.environ.setdefault("OMP_NUM_THREADS", "1")
-        with ProcessPoolExecutor(min(n_jobs, len(tasks)), mp_context=multiprocessing.get_context("spawn")) as pool:
+        with ProcessPoolExecutor(
+            min(n_jobs, len(tasks), _MOST_JOBS), mp_context=multiprocessing.get_context("spawn")
+        ) as pool:
             readings = bar(pool.map(_read_one, tasks))
     write_readings(readings, out / "readings.csv")
     return readings

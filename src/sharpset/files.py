@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["decoded_text", "read_table", "read_text", "unfit_name", "whole_file"]
+__all__ = ["decoded_text", "file_name", "read_table", "read_text", "unfit_name", "whole_file"]
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)
@@ -114,6 +114,16 @@ def unfit_name(text: str) -> str:
     if text.partition(".")[0].rstrip().casefold() in _RESERVED:
         return "is a name that Windows keeps for a device"
     return "is longer than 200 bytes" if len(text.encode("utf-8")) > 200 else ""
+
+
+def file_name(text: str) -> str:
+    """Return a text as a name that every system can store; fit names stay as they are.
+
+    Two texts that differ in what cannot be stored may give one name.
+    """
+    name = re.sub(r'[/\\:*?"<>|\x00-\x1f]+', "-", text).strip(" .")
+    name = name.encode("utf-8")[:120].decode("utf-8", errors="ignore").rstrip(" .")
+    return name if not unfit_name(name) else f"_{name}"
 
 
 @contextmanager

@@ -40,9 +40,9 @@ def test_two_printers(bench, capsys):
     assert "old truer by" in out
     verdict = pd.read_csv(bench / "out" / "verdict.csv")
     assert set(verdict["truer"]) == {"old"}
-    numbers = json.loads((bench / "out" / "comparison.json").read_text())
+    numbers = json.loads((bench / "out" / "comparison.json").read_text(encoding="utf-8"))
     assert numbers["label_b"] == "new" and numbers["decidable"] is True
-    page = (bench / "out" / "report.html").read_text()
+    page = (bench / "out" / "report.html").read_text(encoding="utf-8")
     assert "old and new compared" in page and "data:image/png;base64," in page
     assert "http" not in page.replace("http-equiv", "")
     assert (bench / "out" / "report.pdf").read_bytes().startswith(b"%PDF")
@@ -93,9 +93,9 @@ def test_gauge_from_several_files(bench, draw, capsys):
     words = ["compare", "--gauge", *files, "--brief", str(bench / "brief.toml"), "--out", str(bench / "out")]
     assert main(words) == 0
     assert "20 parts, 1 operator, 3 trials" in capsys.readouterr().out
-    numbers = json.loads((bench / "out" / "gauge.json").read_text())
+    numbers = json.loads((bench / "out" / "gauge.json").read_text(encoding="utf-8"))
     assert numbers["anova_n_parts"] == numbers["range_n_parts"] == 20
-    assert "Analysis of variance" in (bench / "out" / "report.html").read_text()
+    assert "Analysis of variance" in (bench / "out" / "report.html").read_text(encoding="utf-8")
 
 
 def test_drift(bench, draw, capsys):
@@ -133,7 +133,7 @@ def test_cure(bench, capsys):
     words = ["compare", "--cure", bench / "a.csv", bench / "after.csv", "--tolerance", "0.05", "--out", bench / "o"]
     assert main([str(w) for w in words]) == 0
     assert "did not survive the cure (4 masters)" in capsys.readouterr().out
-    assert "hot" in (bench / "o" / "report.html").read_text()
+    assert "hot" in (bench / "o" / "report.html").read_text(encoding="utf-8")
 
 
 def test_masters_and_moulds(bench, capsys):
@@ -143,7 +143,7 @@ def test_masters_and_moulds(bench, capsys):
     out = capsys.readouterr().out
     assert "104.15 %" in out and "stay (bar) to 0.30 mm" in out
     assert pd.read_csv(bench / "o" / "targets.csv")["master_mm"].iloc[0] == pytest.approx(10.41477, abs=1e-5)
-    assert "Molten metal" in (bench / "o" / "report.html").read_text()
+    assert "Molten metal" in (bench / "o" / "report.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

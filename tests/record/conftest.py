@@ -55,7 +55,7 @@ def postgresql_server() -> Iterator[str]:
         log = folder / "words.log"
         with log.open("w") as out:
             done = subprocess.run(words, stdout=out, stderr=out, cwd=folder, timeout=120, check=False, **run_as)
-        assert done.returncode == 0, log.read_text()
+        assert done.returncode == 0, log.read_text(encoding="utf-8")
 
     try:
         run(str(programs / "initdb"), "-D", str(data), "-U", "postgres", "-A", "trust", "-E", "UTF8", "--no-sync")

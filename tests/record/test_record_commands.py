@@ -184,7 +184,7 @@ def test_piece_folder_is_kept(command: Command, tmp_path: Path) -> None:
     (tmp_path / "piece" / "features.csv").write_text("feature_id\n")
     code = command("add", "piece", "--piece", "piece").split()[1]
     assert "stencil-A1" in command("show", code, "--files", "back")
-    assert (tmp_path / "back" / "features.csv").read_text() == "feature_id\n"
+    assert (tmp_path / "back" / "features.csv").read_text(encoding="utf-8") == "feature_id\n"
     with pytest.raises(RecordError, match=r"no piece\.json"):
         command("add", "piece", "--piece", "nowhere")
 

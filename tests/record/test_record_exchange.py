@@ -154,7 +154,7 @@ def test_left_out_table_or_entry_is_found(local_record: Record, tmp_path: Path) 
 def test_export_of_a_newer_form_is_refused(local_record: Record, tmp_path: Path) -> None:
     out = tmp_path / "out"
     local_record.export(out)
-    about = json.loads((out / "export.json").read_text())
+    about = json.loads((out / "export.json").read_text(encoding="utf-8"))
     (out / "export.json").write_text(json.dumps(about | {"form": 99}))
     reseal(out)
     with pytest.raises(RecordError, match=r"exported by a newer sharpset \(form 99"):
@@ -189,7 +189,7 @@ def test_export_into_a_full_folder_is_refused(local_record: Record, tmp_path: Pa
 def test_sums_are_those_of_the_hash_tool(local_record: Record, tmp_path: Path) -> None:
     fill(local_record, tmp_path)
     local_record.export(tmp_path / "out")
-    for line in (tmp_path / "out" / "SHA256SUMS").read_text().splitlines():
+    for line in (tmp_path / "out" / "SHA256SUMS").read_text(encoding="utf-8").splitlines():
         wanted, name = line.split("  ", 1)
         assert hashlib.sha256((tmp_path / "out" / name).read_bytes()).hexdigest() == wanted
 

@@ -46,7 +46,7 @@ def test_backup_overwrites_nothing(local_record: Record, tmp_path: Path) -> None
     (tmp_path / "b.sqlite").write_text("mine")
     with pytest.raises(RecordError, match="a file of this name already"):
         local_record.backup(tmp_path / "b.sqlite")
-    assert (tmp_path / "b.sqlite").read_text() == "mine"
+    assert (tmp_path / "b.sqlite").read_text(encoding="utf-8") == "mine"
     with pytest.raises(RecordError, match="does not exist"):
         local_record.backup(tmp_path / "nowhere" / "b.sqlite")
 

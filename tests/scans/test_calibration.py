@@ -59,7 +59,7 @@ def test_what_is_kept_comes_back(calibration, tmp_path):
         assert after.slope(10, 40) == before.slope(10, 40)
         assert after.u_slope(10, 40) == before.u_slope(10, 40)
     assert "good until 2026-05-31" in back.summary()
-    data = json.loads((tmp_path / "new" / "c.json").read_text())
+    data = json.loads((tmp_path / "new" / "c.json").read_text(encoding="utf-8"))
     assert data["kind"] == "sharpset scanner calibration"
     assert data["x"]["correction"] == pytest.approx(0.003, abs=2e-5)
 
@@ -166,7 +166,7 @@ def test_a_reference_in_the_scan_goes_before_a_calibration(calibration, pixels):
 )
 def test_a_damaged_file_says_what_is_wrong(calibration, tmp_path, change, words):
     path = calibration.write(tmp_path / "c.json")
-    data = json.loads(path.read_text())
+    data = json.loads(path.read_text(encoding="utf-8"))
     change(data)
     path.write_text(json.dumps(data))
     with pytest.raises(ScanError) as fault:
@@ -177,7 +177,7 @@ def test_a_damaged_file_says_what_is_wrong(calibration, tmp_path, change, words)
 
 def test_half_a_file_is_no_calibration(calibration, tmp_path):
     path = calibration.write(tmp_path / "c.json")
-    path.write_text(path.read_text()[:300])
+    path.write_text(path.read_text(encoding="utf-8")[:300])
     with pytest.raises(ScanError, match="damaged or no calibration"):
         load_calibration(path)
 

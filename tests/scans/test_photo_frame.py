@@ -179,7 +179,7 @@ def test_descriptions_that_are_none_are_refused(tmp_path: Path) -> None:
     with pytest.raises(ScanError, match="is not the description"):
         load_frame(file)
     write_frame(tmp_path / "frame.pdf")
-    data = json.loads(file.read_text())
+    data = json.loads(file.read_text(encoding="utf-8"))
     data["markers"][3]["x_mm"] += 1
     file.write_text(json.dumps(data))
     with pytest.raises(ScanError, match="not those of this frame"):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from sharpset.errors import RecordError
+from sharpset.files import file_name, whole_file
 from sharpset.record.base import RecordBase
 from sharpset.record.entries import Entry
 from sharpset.record.files import stored_content
@@ -58,11 +59,12 @@ class AskingRecord(RecordBase):
         with self._reading() as connection:
             for file in kept:
                 content = stored_content(connection, file.file_sha256)
-                target = folder / Path(file.path.replace("\\", "/")).name
+                target = folder / file_name(Path(file.path.replace("\\", "/")).name)
                 if target.exists() and target.read_bytes() != content:
                     raise RecordError(f"{target}: another file of this name lies there. Give an empty folder.")
                 folder.mkdir(parents=True, exist_ok=True)
-                target.write_bytes(content or b"")
+                with whole_file(target) as place:
+                    place.write_bytes(content or b"")
                 written.append(target)
         return tuple(written)
 

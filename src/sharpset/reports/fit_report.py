@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from sharpset import __version__
 from sharpset.errors import ReportError
+from sharpset.files import file_name, whole_file
 from sharpset.fits import Fit
 from sharpset.fits.surface import ResponseFit
 from sharpset.plans import CAUTIONS
@@ -303,8 +304,10 @@ def write_fit_report(page: FitPage, folder: Path | str) -> Path:
     try:
         (folder / "figures").mkdir(parents=True, exist_ok=True)
         for name, png in page.figures.items():
-            (folder / "figures" / f"{name}.png").write_bytes(png)
-        path.write_text(page.html(), encoding="utf-8", newline="\n")
+            with whole_file(folder / "figures" / f"{file_name(name)}.png") as place:
+                place.write_bytes(png)
+        with whole_file(path) as place:
+            place.write_text(page.html(), encoding="utf-8", newline="\n")
     except OSError as error:
         raise ReportError(
             f"{folder}: the report cannot be written ({error.strerror}). Choose another --out."

@@ -74,7 +74,7 @@ def draw_correlations(plan: Plan, *, model: str = "quadratic") -> Figure:
     from sharpset.plans import correlation_map
 
     table = correlation_map(plan, model).abs()
-    names = [name.replace("_", " ") for name in table.columns]
+    names = [term_label(name) for name in table.columns]
     n = len(names)
     with styled():
         size = max(3.6, 0.27 * n + 1.9)

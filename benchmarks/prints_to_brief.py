@@ -1,6 +1,6 @@
 """How many prints it takes until a brief is met: planned prints and fits against one factor at a time.
 
-    python benchmarks/prints_to_brief.py [--printers 200] [--process resin] [--share 0.001] [--first 5000] [--jobs 2]
+    python benchmarks/prints_to_brief.py [--printers 200] [--process both] [--share 0.001] [--first 5000] [--jobs 2]
 
 Each virtual printer has its own hidden response (INVENTED). A brief is made for each that is hard and can be
 met: all its sizes and its roughness are scaled until only a small share of the settings in the region (--share,
@@ -320,7 +320,7 @@ def one_printer(task: tuple[str, int, float, bool]) -> dict[str, Any] | None:
     made = make_bench(process, seed, wanted_share=share, in_time=in_time)
     if made is None:
         return None
-    row: dict[str, Any] = {"printer": seed}
+    row: dict[str, Any] = {"process": process, "printer": seed}
     for told, ending in ((False, ""), (True, "_told")):
         for name, way in (("planned", planned), ("one_factor", one_factor_at_a_time)):
             ledger = way(*made, seed, told=told)
@@ -342,11 +342,23 @@ def compared(table: pd.DataFrame, ours: str, other: str) -> str:
     )
 
 
+def report(table: pd.DataFrame, words: str) -> None:
+    """Print how many prints each way took, as a distribution and as a ratio of medians."""
+    print(f"\n{len(table)} {words}")
+    for ending, chance in (("", f"{WANTED_CHANCE:.0%}"), ("_half", "50 %")):
+        ways = [f"{way}{told}{ending}" for told in ("", "_told") for way in ("planned", "one_factor")]
+        print(f"prints until one shows the brief met at settings that truly meet it with a chance of {chance}:")
+        print(table[ways].quantile([0.1, 0.25, 0.5, 0.75, 0.9]).to_string())
+        print(f"not met after {MOST} prints: {(table[ways] >= MOST).sum().to_dict()}")
+        for ours, other in (ways[:2], ways[2:]):
+            print(compared(table, ours, other))
+
+
 def main() -> None:
     """Run and print the distribution."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--printers", type=int, default=200)
-    parser.add_argument("--process", choices=("resin", "filament"), default="resin")
+    parser.add_argument("--process", choices=("both", "resin", "filament"), default="both", help="both: in turns")
     parser.add_argument("--share", type=float, default=0.001, help="share of settings that meet the brief")
     parser.add_argument("--in-time", action="store_true", help="the brief also limits the print time, to its median")
     parser.add_argument("--first", type=int, default=5000, help="seed of the first printer")
@@ -355,28 +367,22 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="CSV of all printers")
     args = parser.parse_args()
     start = time.time()
+    processes = ("resin", "filament") if args.process == "both" else (args.process,)
     rows: list[dict[str, Any]] = []
     tried = 0
-    seeds = range(args.first, args.first + args.printers)
     with ProcessPoolExecutor(args.jobs) as pool, tqdm(total=args.printers, unit="printer") as bar:
-        for at in range(0, args.printers, args.jobs):
-            if time.time() - start > 60 * args.minutes:
-                break
-            batch = [(args.process, seed, args.share, args.in_time) for seed in seeds[at : at + args.jobs]]
-            rows += [row for row in pool.map(one_printer, batch) if row is not None]
-            tried += len(batch)
-            bar.update(len(batch))
+        while len(rows) < args.printers and time.time() - start <= 60 * args.minutes:
+            batch = range(tried, tried + args.jobs)
+            tasks = [(processes[i % len(processes)], args.first + i, args.share, args.in_time) for i in batch]
+            rows += [row for row in pool.map(one_printer, tasks) if row is not None]
+            tried += len(tasks)
+            bar.update(len(rows) - bar.n)
             if args.out is not None:
                 pd.DataFrame(rows).to_csv(args.out, index=False)
-    table = pd.DataFrame(rows)
-    print(f"{len(table)} virtual {args.process} printers with a brief that can be met ({tried} tried)")
-    for ending, words in (("", f"{WANTED_CHANCE:.0%}"), ("_half", "50 %")):
-        ways = [f"{way}{told}{ending}" for told in ("", "_told") for way in ("planned", "one_factor")]
-        print(f"prints until one shows the brief met at settings that truly meet it with a chance of {words}:")
-        print(table[ways].quantile([0.1, 0.25, 0.5, 0.75, 0.9]).to_string())
-        print(f"not met after {MOST} prints: {(table[ways] >= MOST).sum().to_dict()}")
-        for ours, other in (ways[:2], ways[2:]):
-            print(compared(table, ours, other))
+    table = pd.DataFrame(rows).head(args.printers)
+    report(table, f"virtual printers with a brief that can be met ({tried} tried)")
+    for process, part in table.groupby("process") if len(processes) > 1 else ():
+        report(part, f"of them for {process}")
     print(f"{platform.platform()}, Python {platform.python_version()}, {time.time() - start:.0f} s")
 
 

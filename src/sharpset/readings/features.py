@@ -178,6 +178,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
     own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
     contrast, borrowed = _borrowed(samples, own, spread, strips.edges)
+    if light.bleed is not None:
+        borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, light.bleed.u_edge_mm)))
     priors = Priors(contrast=borrowed.contrast_evident, blur=max(spread.u_relative, 0.01))
     levels = levels_of(light, pose, piece)
     fits = fit_strips(

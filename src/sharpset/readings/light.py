@@ -15,6 +15,7 @@ from shapely.ops import unary_union
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
+from sharpset.readings.bleed import Bleed
 from sharpset.scans import LocatedPiece, Pose, Scan
 
 __all__ = ["LightMap", "PieceLight", "light_of", "sample_points"]
@@ -89,6 +90,8 @@ class PieceLight:
         Share of the plate's or the background's samples that sit at the end of the scale, the larger of the two.
     noise_inflation : float
         Standard deviation of a mean of 5 x 5 plate pixels over that of independent ones, at least 1.
+    bleed : Bleed, optional
+        Light that bleeds to one side of edges, which the share solid is freed of.
     """
 
     stored: NDArray[Any]
@@ -101,6 +104,7 @@ class PieceLight:
     contrast: float
     clipped: float
     noise_inflation: float
+    bleed: Bleed | None = None
 
     @property
     def contrast_to_noise(self) -> float:
@@ -117,7 +121,7 @@ class PieceLight:
         light = self.decode(self.stored[rows - self.origin[1], columns - self.origin[0]]).astype(float)
         x, y = columns.astype(float), rows.astype(float)
         dark, bright = self.background(x, y), self.plate(x, y)
-        return np.asarray((light - dark) / (bright - dark))
+        return self._without_bleed(np.asarray((light - dark) / (bright - dark)), x, y)
 
     def solid_grid(self, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> FloatArray:
         """Return the same where neighbouring columns and neighbouring rows cross, shape (n_rows, n_columns)."""
@@ -125,7 +129,12 @@ class PieceLight:
         light = self.decode(self.stored[top : top + len(rows), left : left + len(columns)])
         x, y = columns.astype(float), rows.astype(float)
         dark = self.background.on_grid(x, y)
-        return np.asarray((light - dark) / (self.plate.on_grid(x, y) - dark))
+        return self._without_bleed(np.asarray((light - dark) / (self.plate.on_grid(x, y) - dark)), x, y[:, None])
+
+    def _without_bleed(self, seen: FloatArray, columns: FloatArray, rows: FloatArray) -> FloatArray:
+        if self.bleed is None:
+            return seen
+        return self.bleed.without(seen, columns - self.origin[0], rows - self.origin[1])
 
 
 def _powers(order: int) -> list[tuple[int, int]]:

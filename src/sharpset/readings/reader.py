@@ -13,6 +13,8 @@ from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.assembling import assemble, places_of, square_of
+from sharpset.readings.bleed import Bleed
+from sharpset.readings.bleed_fit import measure_bleed
 from sharpset.readings.check_wire import CheckReading, read_check_wire
 from sharpset.readings.contributions import U_STRETCHED, U_TRANSFER, U_UNDECLARED
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
@@ -209,7 +211,7 @@ def _read_piece(
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state)
-    remarks = (*face, *_remarks(scan, code, fits, state, table))
+    remarks = (*face, *_remarks(scan, code, fits, state, table, light.bleed))
     if stretched:
         remarks = (
             *remarks,
@@ -283,7 +285,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     light = light_of(scan, located, piece)
     check_light(scan, light)
     located = replace(located, pose=_settle_pose(light, located, piece))
-    strips = sample_piece(light, located.pose, piece)
+    light, strips = _sampled(light, located.pose, piece)
     # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
     if scan.encoding_source != "default" or scan.curve == LINEAR or scan.kind == "JPEG":
         return Prepared(scan=scan, light=light, located=located, strips=strips)
@@ -291,15 +293,28 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     if as_default <= _SUSPECT_RESIDUAL:
         return Prepared(scan=scan, light=light, located=located, strips=strips)
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
-    other_light = light_of(other, located, piece)
+    other_light = replace(light_of(other, located, piece), bleed=light.bleed)
     left = residual_of_edges(other_light, located.pose, piece) / as_default
     doubtful = _CLEARLY_LESS <= left < _LESS
     # The default yields only to clear evidence, which files of 8 bits need more of: they are sRGB by convention.
     if left >= (_LESS if scan.bit_depth > 8 else _CLEARLY_LESS):
         return Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
+    other_light = replace(other_light, bleed=None)
     check_light(other, other_light)
-    strips = sample_piece(other_light, located.pose, piece)
+    other_light, strips = _sampled(other_light, located.pose, piece)
     return Prepared(scan=other, light=other_light, located=located, strips=strips, doubtful=doubtful)
+
+
+def _sampled(light: PieceLight, pose: Pose, piece: Piece) -> tuple[PieceLight, PieceSamples]:
+    """Sample a piece, light that bleeds to one side of its edges taken out."""
+    strips = sample_piece(light, pose, piece)
+    bleed = measure_bleed(light, pose, strips.edges, strips.spread)
+    if bleed is None:
+        return light, strips
+    # Bled light had widened the blur; the blur that is left without it takes its place.
+    freed = sample_piece(replace(light, bleed=bleed), pose, piece)
+    light = replace(light, bleed=replace(bleed, blur_mm=min(bleed.blur_mm, freed.spread.mean_sigma_mm)))
+    return light, sample_piece(light, pose, piece)
 
 
 def _settle_pose(light: PieceLight, located: LocatedPiece, piece: Piece) -> Pose:
@@ -319,7 +334,7 @@ def _is_undeclared(scan: Scan) -> bool:
 
 
 def _remarks(
-    scan: Scan, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame
+    scan: Scan, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame, bleed: Bleed | None
 ) -> tuple[str, ...]:
     remarks = []
     marks = table["group"] == "marks"
@@ -329,6 +344,8 @@ def _remarks(
         remarks.append("the run code cannot be read (its check fails); the run is left open")
     elif code.mended:
         remarks.append("one doubtful cell of the run code was settled by its check")
+    if bleed is not None:
+        remarks.append(bleed.summary())
     if scan.encoding_source == "judged by its edges":
         remarks.append("the file does not say how it is encoded; its edges say linear light")
     if _is_undeclared(scan):

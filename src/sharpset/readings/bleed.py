@@ -73,10 +73,14 @@ class Bleed:
 
     def summary(self) -> str:
         """Return what was found in one line."""
+        where = (
+            f"the plate lacks {self.plate / 2:.0%} of the contrast"
+            if self.plate > self.ground
+            else f"the ground is {self.ground / 2:.0%} of the contrast nearer to the plate"
+        )
         return (
-            f"light bleeds across edges (a translucent piece, or a ground lit or shaded by walls): beside edges the "
-            f"plate lacks {self.plate / 2:.0%} of the contrast and the ground has {self.ground / 2:.0%} too much, over "
-            f"{self.reach_mm:.2f} mm; it is taken out, but opaque paint or another ground serves better"
+            f"light bleeds along edges, where {where}, over {self.reach_mm:.2f} mm (a translucent piece, or walls that "
+            "light or shade the ground); it is taken out, but a coat of opaque matt paint or another ground serves better"
         )
 
 

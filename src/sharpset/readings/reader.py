@@ -285,7 +285,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     light = light_of(scan, located, piece)
     check_light(scan, light)
     located = replace(located, pose=_settle_pose(light, located, piece))
-    light, strips = _sampled(light, located.pose, piece)
+    light, strips = _sampled(scan, light, located.pose, piece)
     # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
     if scan.encoding_source != "default" or scan.curve == LINEAR or scan.kind == "JPEG":
         return Prepared(scan=scan, light=light, located=located, strips=strips)
@@ -301,14 +301,15 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
         return Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
     other_light = replace(other_light, bleed=None)
     check_light(other, other_light)
-    other_light, strips = _sampled(other_light, located.pose, piece)
+    other_light, strips = _sampled(other, other_light, located.pose, piece)
     return Prepared(scan=other, light=other_light, located=located, strips=strips, doubtful=doubtful)
 
 
-def _sampled(light: PieceLight, pose: Pose, piece: Piece) -> tuple[PieceLight, PieceSamples]:
+def _sampled(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> tuple[PieceLight, PieceSamples]:
     """Sample a piece, light that bleeds to one side of its edges taken out."""
     strips = sample_piece(light, pose, piece)
-    bleed = measure_bleed(light, pose, strips.edges, strips.spread)
+    # Walls that are seen at a slant lie beside edges too (`slant`).
+    bleed = None if scan.viewing is not None else measure_bleed(light, pose, strips.edges, strips.spread)
     if bleed is None:
         return light, strips
     # Bled light had widened the blur; the blur that is left without it takes its place.

@@ -311,9 +311,9 @@ def mean_edge(edges: WideEdges, spread: EdgeSpread) -> MeanEdge:
     enough = shown.sum(axis=0) >= _FEWEST
     edge = np.where(enough, row_medians((total / np.maximum(weight, 1e-9)).T, shown.T), np.nan)
     place = (np.arange(2 * n) - n + 0.5) * step
-    feet = [_foot_mm(place, side) for side in (edge, 1 - edge[::-1])]
+    feet = [_foot_mm(np.asarray(place, dtype=np.float64), side) for side in (edge, 1 - edge[::-1])]
     return MeanEdge(
-        place_mm=place,
+        place_mm=np.asarray(place, dtype=np.float64),
         solid=edge,
         shown=shown & enough,
         centre_mm=fits.centre_mm,

@@ -80,7 +80,7 @@ class Bleed:
         )
         return (
             f"light bleeds along edges, where {where}, over {self.reach_mm:.2f} mm (a translucent piece, or walls that "
-            "light or shade the ground); it is taken out, but a coat of opaque matt paint or another ground serves better"
+            "light or shade the ground); it is taken out, but opaque matt paint or another ground serves better"
         )
 
 

@@ -25,15 +25,18 @@ lifting or printing, long rests or layer times, much fan, exposure in the middle
 towards these ends; one factor at a time tries the levels of each factor that should be finer first, and the search
 leans that way (the key "finer" of a factors file) until prints say otherwise.
 
-Printed last (2026-11-25, --first 95000 --minutes 9, one of two shared cores each, fresh printers; share 0.1 %; medians,
-quartiles in brackets):
+Printed last (2026-11-26, --process both --first 130000, two shared cores, fresh printers; share 0.1 %; medians, quartiles
+in brackets):
 
-- resin, 63 printers. Untold: planned 12 (9 to 18), one factor 20 (14 to 120), ratio 0.60, interval 0.42 to 0.86; not
-  met by 7 and 20. Told: planned 5 (3 to 9), one factor 12 (6 to 120), ratio 0.42, interval 0.25 to 0.67; not met by 3
-  and 22. The third that was aimed at is missed.
-- filament, 42 printers. Untold: planned 9 (7 to 12), one factor 120 (not met by 37), ratio 0.07. Told: planned 11 (9 to
-  14), one factor 120 (not met by all), ratio 0.09; not met by 1 either way.
-- Counting a true chance of 50 %: resin 7 against 10 and, told, 3 against 6; filament 3 against 6 and 6 against 8.
+- 200 printers, 100 of each process. Untold: planned 10 (8 to 15), one factor 120 (17 to 120), ratio 0.08, interval 0.07
+  to 0.08, quicker on 85 %; not met by 22 and 128. Told: planned 8 (4 to 11), one factor 120 (9 to 120), ratio 0.07,
+  interval 0.06 to 0.07, quicker on 88 %; not met by 9 and 124. The third that was aimed at is kept over all printers.
+- resin, 100 of them. Untold: planned 10 (7 to 25), one factor 18.5 (14 to 120), ratio 0.54, interval 0.37 to 0.67; not
+  met by 20 and 34. Told: planned 4 (3 to 7), one factor 9 (6 to 120), ratio 0.44, interval 0.27 to 0.56; not met by 7
+  and 26. On resin alone the third is missed.
+- filament, 100 of them. Untold: planned 9 (8 to 13), one factor 120 (not met by 94). Told: planned 10 (8 to 13), one
+  factor 120 (not met by 98); not met by 2 either way.
+- Counting a true chance of 50 %: resin 7 against 10 and, told, 3 against 5.5; filament 3 against 6 and 6 against 7.
 - A search from the first print on without being told took 13 on 124 resin printers and 12 on 83 filament printers (9
   after the moves).
 """

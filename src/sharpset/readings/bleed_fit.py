@@ -65,7 +65,9 @@ def measure_bleed(light: PieceLight, pose: Pose, edges: WideEdges, spread: EdgeS
         If the sides differ much and nothing that bleeds explains it.
     """
     edge = mean_edge(edges, spread)
-    if not abs(edge.lack - edge.excess) > _SUSPECT:
+    # Sharpening makes a plate too bright beside edges, and a ground too dark: that is no bleeding.
+    apart = min(abs(edge.lack - edge.excess), max(edge.lack, edge.excess))
+    if not apart > _SUSPECT:
         return None
     pixel_mm = float(np.mean(pose.pixel_mm))
     cells, cell_px = _coarse(light, pixel_mm)
@@ -73,7 +75,7 @@ def measure_bleed(light: PieceLight, pose: Pose, edges: WideEdges, spread: EdgeS
     fit = _Fit(seen=cells, cell_px=cell_px, pixel_mm=pixel_mm, places=places, edge=edge)
     best = fit.best()
     if best.share < _LEAST or best.left > _LEFT * fit.unevenness(0.0, *np.zeros((2, len(edge.place_mm)))):
-        if abs(edge.lack - edge.excess) < _TOO_MUCH:
+        if apart < _TOO_MUCH:
             return None
         side = "plate" if fit.on_plate else "ground"
         raise ReadingError(

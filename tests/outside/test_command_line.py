@@ -97,3 +97,118 @@ def test_beetles_written_as_7_of_20(tmp_path):
     assert [terms[t]["estimate"] for t in ("Intercept", "dose")] == pytest.approx([-60.717, 34.270], abs=6e-4)
     assert [terms[t]["se"] for t in ("Intercept", "dose")] == pytest.approx([5.181, 2.912], abs=6e-4)
     assert share["deviance"] == pytest.approx(11.23, abs=6e-3)
+
+
+SIGNS = "low = -1\nhigh = 1"
+
+
+def words(*levels, hard=False):
+    """Return the keys of a categorical factor."""
+    listed = ", ".join(f'"{level}"' for level in levels)
+    return f'kind = "categorical"\nlevels = [{listed}]' + ("\nhard_to_change = true" if hard else "")
+
+
+def squares(response, kind="III"):
+    return {row["term"]: row for row in response["anova"][kind]}
+
+
+def test_plasma_etch_replicated_with_a_report(tmp_path):
+    # Montgomery, Design and Analysis of Experiments, example 6.1 (from memory): effects of gap -101.625, power 306.125,
+    # gap by power -153.625; error sum of squares 18020.5 on 8 degrees of freedom.
+    rates = ((550, 604), (669, 650), (633, 601), (642, 635), (1037, 1052), (749, 868), (1075, 1063), (729, 860))
+    lines = ["Gap,Flow,Power,Replicate,Etch rate (A/min)"]
+    for i, pair in enumerate(rates):
+        signs = ",".join("-+"[i >> bit & 1] for bit in range(3))
+        lines += [f"{signs},{k + 1},{rate}" for k, rate in enumerate(pair)]
+    factors = {"Gap": "low = 0.8\nhigh = 1.2", "Flow": "low = 125\nhigh = 200", "Power": "low = 275\nhigh = 325"}
+    found = fitted(tmp_path, factors, "\n".join(lines))
+    assert list(found) == ["Etch rate (A/min)"]
+    terms = coded(found["Etch rate (A/min)"])
+    wanted = {"Gap": -101.625, "Power": 306.125, "Gap:Power": -153.625}
+    assert {t: 2 * terms[t] for t in wanted} == pytest.approx(wanted, abs=1e-9)
+    assert 8 * found["Etch rate (A/min)"]["residual_sd"] ** 2 == pytest.approx(18020.5, rel=1e-9)
+    out = tmp_path / "again"
+    assert main(["fit", "--plan", str(tmp_path / "plan"), "--out", str(out)]) == 0
+    assert (out / "figures" / "effects_Etch rate (A-min).png").is_file()
+
+
+def test_circuit_yield_half_fraction(tmp_path):
+    # Montgomery, example 8.2, a 2^(5-1) with E = ABCD (from memory): A 11.125, B 33.875, C 10.875, AB 6.875; the next
+    # largest is below 1.2.
+    made = {
+        "e": 8, "a": 9, "b": 34, "abe": 52, "c": 16, "ace": 22, "bce": 45, "abc": 60, "d": 6, "ade": 10, "bde": 30,
+        "abd": 50, "cde": 15, "acd": 21, "bcd": 44, "abcde": 63,
+    }  # fmt: skip
+    lines = ["A,B,C,D,E,yield"] + [
+        ",".join("1" if x in run else "-1" for x in "abcde") + f",{y}" for run, y in made.items()
+    ]
+    found = fitted(tmp_path, dict.fromkeys("ABCDE", SIGNS), "\n".join(lines))["yield"]
+    effects = {row["term"]: row["effect"] for row in found["lenth"]["effects"]}
+    large = {t: e for t, e in effects.items() if abs(e) > found["lenth"]["SME"]}
+    assert large == pytest.approx({"A": 11.125, "B": 33.875, "C": 10.875, "A:B": 6.875}, abs=1e-9)
+    assert max(abs(e) for t, e in effects.items() if t not in large) < 2
+    assert found["predictions_from"] == "selected"
+
+
+def test_rocket_propellant_latin_square(tmp_path):
+    # Montgomery, example 4.3, a Latin square of five (from memory): sums of squares 330 for formulations, 68 for
+    # batches, 150 for operators, 128 for error on 12 degrees of freedom; F = 7.73.
+    square = ("ABCDE", "BCDEA", "CDEAB", "DEABC", "EABCD")
+    burnt = (
+        (24, 20, 19, 24, 24),
+        (17, 24, 30, 27, 36),
+        (18, 38, 26, 27, 21),
+        (26, 31, 26, 23, 22),
+        (22, 30, 20, 29, 31),
+    )
+    lines = ["Batch,Operator,Formulation,Burning rate"]
+    lines += [f"{i + 1},{j + 1},{square[i][j]},{burnt[i][j]}" for i in range(5) for j in range(5)]
+    fives = words(*"12345")
+    factors = {"batch": fives, "operator": fives, "formulation": words(*"ABCDE")}
+    found = fitted(tmp_path, factors, "\n".join(lines))["Burning rate"]
+    rows = squares(found)
+    got = {name: rows[name]["ss"] for name in factors}
+    assert got == pytest.approx({"batch": 68.0, "operator": 150.0, "formulation": 330.0}, rel=1e-9)
+    assert rows["formulation"]["F"] == pytest.approx(7.73, abs=0.006)
+    assert found["df_resid"] == 12 and 12 * found["residual_sd"] ** 2 == pytest.approx(128.0, rel=1e-9)
+
+
+def test_paper_strength_in_split_plots(tmp_path):
+    # Montgomery, example 14.3, pulp methods on whole plots and temperatures within, three replicates as blocks (from
+    # memory): F = 7.08 for methods on 2 and 4 degrees of freedom; the error within plots is 3.97 on 18.
+    strength = {
+        200: ((30, 34, 29), (28, 31, 31), (31, 35, 32)),
+        225: ((35, 41, 26), (32, 36, 30), (37, 40, 34)),
+        250: ((37, 38, 33), (40, 42, 32), (41, 39, 39)),
+        275: ((36, 42, 36), (41, 40, 40), (40, 44, 45)),
+    }
+    lines = ["Block;Method;Temp;Strength"]
+    lines += [f"{r + 1};{m + 1};{t};{strength[t][r][m]}" for r in range(3) for m in range(3) for t in strength]
+    factors = {"method": words(*"123", hard=True), "temp": words("200", "225", "250", "275")}
+    rows = squares(fitted(tmp_path, factors, "\n".join(lines))["Strength"])
+    assert rows["method"]["F"] == pytest.approx(7.08, abs=0.006)
+    assert rows["method"]["df_denominator"] == pytest.approx(4.0, abs=0.01)
+    # Printed: mean squares 144.69 (temperatures) and 12.53 (joint) over 3.97.
+    assert rows["temp"]["F"] == pytest.approx(36.43, abs=0.1)
+
+
+def test_heats_are_the_whole_plots_of_corrosion(tmp_path, capsys):
+    # Box, Hunter and Hunter (2005), ch. 9: six heats, two of them running at one temperature (see the data file).
+    table = published("box_corrosion_splitplot")
+    factors = {
+        "temp": 'kind = "levels"\nlevels = [360, 370, 380]\nhard_to_change = true',
+        "coating": words(*sorted(set(table["coating"]))),
+    }
+    found = fitted(tmp_path, factors, table.to_csv(index=False))
+    assert list(found) == ["corrosion"]
+    said = capsys.readouterr().out
+    assert "heat numbers the settings of temp and is taken as whole_plot" in said and "6 whole plots" in said
+
+
+def test_weld_repaired_castings_on_twelve_runs(tmp_path):
+    # Hunter, Hodi and Eager (1982); Box and Meyer (1993) find F and the joint effect of F and G, not D alone.
+    table = published("bm93_e2_pb12_weld_repaired_castings").rename(columns={"y": "log life"})
+    found = fitted(tmp_path, dict.fromkeys("ABCDEFG", SIGNS), table.to_csv(index=False, sep=";"))["log life"]
+    kept = {row["term"] for row in found["selected"]["terms"]["coded"]}
+    assert kept == {"Intercept", "F", "G", "F:G"}
+    assert 2 * coded(found)["F"] == pytest.approx(0.916, abs=0.01)

@@ -158,7 +158,15 @@ def import_plan(factors: Factors, runs_csv: Path | str, *, model: str | Sequence
     plan = Plan(factors=factors, design="imported", model="linear", seed=0, runs=runs)
     text = model_text(factors, model) if model is not None else _richest(plan)
     kept = [c for c in plan.extra_columns if c in table.columns and c.casefold() not in _NOTES]
-    remarks = [*column_remarks(table, factors, kept), *_outside(factors, runs), *practice_remarks(factors, runs)]
+    label = runs.attrs.pop("whole_plot_from", None)
+    hard = ", ".join(f.name for f in factors.hard)
+    taken = [] if label is None else [f"{label} numbers the settings of {hard} and is taken as whole_plot."]
+    remarks = [
+        *taken,
+        *column_remarks(table, factors, kept),
+        *_outside(factors, runs),
+        *practice_remarks(factors, runs),
+    ]
     return Plan(factors=factors, design="imported", model=text, seed=0, runs=runs, about={}, remarks=tuple(remarks))
 
 
@@ -227,8 +235,29 @@ def _read_runs(factors: Factors, table: TextTable, order: str | None = None) -> 
         frame[column] = table.texts(column) if numbers is None else np.asarray(numbers, dtype=float)
     frame = frame.sort_values("print_order", kind="stable").reset_index(drop=True)
     if found["whole_plot"] is None:
-        frame["whole_plot"] = _plots_in_order(factors, frame)
+        labels = _plot_labels(factors, frame, [c for c in table.columns if c not in taken and c in frame])
+        frame["whole_plot"] = _plots_in_order(factors, frame) if labels is None else frame[labels].astype(int)
+        if labels is not None:
+            frame = frame.drop(columns=labels)
+            frame.attrs["whole_plot_from"] = labels
     return frame
+
+
+def _plot_labels(factors: Factors, frame: pd.DataFrame, columns: Sequence[str]) -> str | None:
+    """Return the column that numbers whole plots under a name of its own (heat, bed, batch), None without one.
+
+    It counts from 1, holds each hard-to-change factor still within every number, and tells more plots than there are
+    settings of these factors: two heats of one temperature are two.
+    """
+    hard = [f.name for f in factors.hard]
+    for column in columns if hard else ():
+        values = pd.to_numeric(frame[column], errors="coerce")
+        if values.isna().any() or set(values) != set(range(1, values.nunique() + 1)):
+            continue
+        still = frame.groupby(column)[[*hard, "block"]].nunique().to_numpy().max() == 1
+        if still and len(frame[[*hard, "block"]].drop_duplicates()) < values.nunique() < len(frame):
+            return column
+    return None
 
 
 def _run_ids(table: TextTable, column: str | None) -> list[str]:

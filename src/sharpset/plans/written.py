@@ -22,6 +22,7 @@ _WORDS = {
 }
 _ORDER = {"run", "runno", "runnumber", "runorder", "order", "std", "stdorder", "standardorder", "stdrun", "printorder"}
 _MAYBE_ORDER = {"no", "nr", "number", "trial", "test", "row", "exp", "experiment", "index", "obs", "observation", "id"}
+_REPEATS = {"replicate", "replicates", "rep", "repno", "repeat", "repetition", "replication"}
 _FAR = 4.0  # half ranges from the middle; star points of the usual designs stay within 3
 
 
@@ -64,13 +65,13 @@ def is_run_order(name: str, values: Any) -> bool:
         must also count without gap or repetition.
     """
     plain = plain_name(name).strip(".#")
-    if plain not in _ORDER | _MAYBE_ORDER:
+    if plain not in _ORDER | _MAYBE_ORDER | _REPEATS:
         return False
     numbers = pd.to_numeric(pd.Series(list(values)), errors="coerce").dropna()
     if numbers.empty or (numbers % 1 != 0).any():
         return False
     counts = numbers.is_unique and numbers.max() - numbers.min() == len(numbers) - 1
-    return plain in _ORDER or bool(counts)
+    return plain in _ORDER | _REPEATS or bool(counts)
 
 
 def check_range(table: TextTable, column: str, factor: Factor, values: Sequence[float]) -> None:
@@ -142,6 +143,12 @@ def column_remarks(table: TextTable, factors: Factors, columns: Sequence[str]) -
             )
     for column in columns:
         texts = table.texts(column)
+        if plain_name(column) in _REPEATS and is_run_order(column, table.measured(column) or []):
+            remarks.append(
+                f"{column} numbers the replicates and is no response; call the column block if it says which runs were "
+                f"made together."
+            )
+            continue
         if split_counts(table, column) is not None:
             remarks.append(f"{column} is written as counts out of a number, kept as {column} and {column}_total.")
             continue

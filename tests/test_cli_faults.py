@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,8 @@ from sharpset.errors import PlanError
 from sharpset.pieces import make_stencil, write_piece
 from sharpset.plans import load_factors, load_plan, make_plan, power_table, save_plan
 from sharpset.plots import save_figure
+from sharpset.record import documents
+from sharpset.record import tables as tables_of_record
 
 
 @pytest.fixture
@@ -324,3 +327,22 @@ def test_a_table_is_asked_of_an_entry_that_has_none(record, capsys):
 def test_numbers_in_json_files_of_a_comparison_stay_valid(tables):
     assert main(["compare", "--chain", "chain.csv", "--target", "5", "--out", "out"]) == 0
     assert json.loads(Path("out/moulds.json").read_text(encoding="utf-8"))["factor"] > 1
+
+
+def test_a_printer_whose_name_differs_in_capitals_only_is_the_same(record, capsys):
+    before = entries()
+    assert main(["record", "add", "--db", "r.sqlite", "printer", "--set", "name=heron", "process=filament"]) == 1
+    assert "capitals do not count" in capsys.readouterr().err
+    assert entries() == before
+
+
+def test_a_record_that_counted_refused_readings_is_sound(record, capsys, monkeypatch):
+    """A record made before refused readings were left out of its summaries is not called damaged."""
+    monkeypatch.setattr(documents, "size_rows", partial(tables_of_record.size_rows, with_refused=True))
+    readings().assign(flags=["refused: glare"] + [""] * 31).to_csv("a.csv", index=False)
+    assert main(["record", "add", "--db", "r.sqlite", "readings", "--readings", "a.csv"]) == 0
+    assert main(["record", "check", "--db", "r.sqlite"]) == 0
+    connection = sqlite3.connect("r.sqlite")
+    with connection:
+        assert connection.execute("SELECT sum(n) FROM reading_size").fetchone() == (32,)
+    connection.close()

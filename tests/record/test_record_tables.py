@@ -115,3 +115,23 @@ def test_smallest_formed_size_has_no_failure_above_it(features: list[tuple[int, 
     failed = [size for size, ok in features if not ok]
     above = [size for size, _ in features if size > max(failed, default=0)]
     assert smallest == ({"bar": float(min(above))} if above else {})
+
+
+def test_refused_readings_are_counted_only_where_older_records_did() -> None:
+    table = pd.DataFrame(
+        {
+            "feature_id": ["a", "b", "c"],
+            "kind": "slot",
+            "nominal_mm": [0.2, 0.2, 0.3],
+            "formed": ["yes", "partly", "yes"],
+            "measured_mm": [0.21, None, 0.31],
+            "flags": ["", "few pixels;refused: glare", ""],
+        }
+    )
+    columns = tables.unpack_columns(tables.pack_table(tables.check_readings(table)))
+    new, old = (tables.size_rows(columns, with_refused=counted) for counted in (False, True))
+    assert [row["n"] for row in new] == [1, 1]
+    assert [row["n"] for row in old] == [2, 1]
+    # A glare beside one of two slots says nothing of what forms.
+    assert tables.smallest_formed_mm(new) == {"slot": 0.2}
+    assert tables.smallest_formed_mm(old) == {"slot": 0.3}

@@ -131,8 +131,12 @@ def _check_table(
     if {len(values) for values in columns.values()} != {document["fields"]["n_rows"]}:
         yield _grave(where, "the table of readings has more or fewer rows than its entry says")
         return
-    if sizes != {tuple(row[name] for name in _COUNTED) for row in size_rows(columns)}:
+    if all(sizes != _counted(columns, with_refused=counted) for counted in (False, True)):
         yield _grave(where, "its summary by kind and size does not fit its table of readings")
+
+
+def _counted(columns: dict[str, list[Any]], *, with_refused: bool) -> set[tuple[Any, ...]]:
+    return {tuple(row[name] for name in _COUNTED) for row in size_rows(columns, with_refused=with_refused)}
 
 
 def _sizes_of(connection: Connection, keys: Sequence[int]) -> dict[int, set[tuple[Any, ...]]]:

@@ -119,12 +119,12 @@ def _agree_with_lot(connection: Connection, keys: dict[str, int]) -> None:
 
 def _refuse_same_name(connection: Connection, kind: Kind, name: str, *, chain: int | None = None) -> None:
     query = select(EntryRow.code, func.coalesce(EntryRow.first_id, EntryRow.id)).where(
-        EntryRow.kind == kind.name, EntryRow.name == name, is_newest()
+        EntryRow.kind == kind.name, func.lower(EntryRow.name) == name.lower(), is_newest()
     )
     for code, other in connection.execute(query):
         if other != chain:
             raise RecordError(
-                f"{kind.name} {name!r} is in the record already, as {code}. Take another name, "
+                f"{kind.name} {name!r} is in the record already, as {code} (capitals do not count). Take another name, "
                 f"or correct it with 'sharpset record correct {code}'."
             )
 

@@ -258,13 +258,15 @@ def _spread(values: list[float], mean: float) -> float:
     return math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
 
 
-def size_rows(columns: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:
+def size_rows(columns: Mapping[str, Sequence[Any]], *, with_refused: bool = False) -> list[dict[str, Any]]:
     """Sum a table up by kind and nominal size.
 
     Parameters
     ----------
     columns : mapping of str to list
-        As `unpack_columns` returns them; kind, nominal_mm, formed and deviation_mm are used.
+        As `unpack_columns` returns them; kind, nominal_mm, formed, deviation_mm and flags are used.
+    with_refused : bool
+        Whether features count whose reading was refused, as they did in records made before they were left out.
 
     Returns
     -------
@@ -273,9 +275,9 @@ def size_rows(columns: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:
         there are too few); features without a nominal size are left out.
     """
     groups: dict[tuple[str, float], list[tuple[str, float | None]]] = {}
-    used = (columns[name] for name in ("kind", "nominal_mm", "formed", "deviation_mm"))
-    for kind, nominal_mm, formed, deviation_mm in zip(*used, strict=True):
-        if nominal_mm is not None:
+    used = (columns[name] for name in ("kind", "nominal_mm", "formed", "deviation_mm", "flags"))
+    for kind, nominal_mm, formed, deviation_mm, flags in zip(*used, strict=True):
+        if nominal_mm is not None and (with_refused or "refused: " not in str(flags)):
             groups.setdefault((kind, nominal_mm), []).append((formed, deviation_mm))
     rows = []
     for (kind, nominal_mm), features in sorted(groups.items()):

@@ -25,8 +25,8 @@ lifting or printing, long rests or layer times, much fan, exposure in the middle
 towards these ends; one factor at a time tries the levels of each factor that should be finer first, and the search
 leans that way (the key "finer" of a factors file) until prints say otherwise.
 
-Printed last (2026-11-26, --process both --first 130000, two shared cores, fresh printers; share 0.1 %; medians, quartiles
-in brackets):
+Printed last (2026-11-26, --process both --first 130000, two shared cores, fresh printers; share 0.1 %; medians,
+quartiles in brackets):
 
 - 200 printers, 100 of each process. Untold: planned 10 (8 to 15), one factor 120 (17 to 120), ratio 0.08, interval 0.07
   to 0.08, quicker on 85 %; not met by 22 and 128. Told: planned 8 (4 to 11), one factor 120 (9 to 120), ratio 0.07,

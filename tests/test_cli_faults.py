@@ -284,7 +284,12 @@ def entries() -> int:
 
 @pytest.mark.parametrize(
     ("setting", "says"),
-    [("0,06", "write numbers with a decimal point, 0.06"), ("NaN", "no number to keep"), ("Infinity", "no number")],
+    [
+        ("0,06", "write numbers with a decimal point, 0.06"),
+        ("NaN", "no number to keep"),
+        ("nan", "no number to keep"),
+        ("Infinity", "no number"),
+    ],
 )
 def test_settings_that_are_no_numbers(record, capsys, setting, says):
     before = entries()

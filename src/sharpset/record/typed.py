@@ -16,6 +16,9 @@ from sharpset.record.kinds import Kind
 __all__ = ["Typed", "parse_pairs", "read_typed"]
 
 
+_NO_NUMBERS = ("nan", "inf", "infinity")
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Typed:
     """An entry as it was typed."""
@@ -51,7 +54,7 @@ def _literal(text: str) -> Any:
         value = json.loads(text)
     except ValueError:
         value = text
-    if isinstance(value, float) and not math.isfinite(value):
+    if (isinstance(value, float) and not math.isfinite(value)) or text.casefold().lstrip("+-") in _NO_NUMBERS:
         raise RecordError(f"--set ...={text}: this is no number to keep. Leave it out where it is not known.")
     if isinstance(value, str) and re.fullmatch(r"[+-]?\d+,\d+", value):
         raise RecordError(f"--set ...={text}: write numbers with a decimal point, {value.replace(',', '.')}.")

@@ -164,3 +164,10 @@ def test_a_misfit_does_not_average_out_over_equal_prints(plan):
     at = {f.name: float(f.decode([0.4])[0]) for f in fit.space.factors}
     one, four = (write_prediction(fit, settings=at, n_prints=n).expected.iloc[0] for n in (1, 4))
     assert four["high"] - four["low"] == pytest.approx(one["high"] - one["low"], rel=1e-9)
+
+
+def test_what_is_expected_of_the_settings_is_what_is_written_down(fit):
+    written = write_prediction(fit).expected.set_index("response")
+    expected = fit.best.predicted.set_index("response").loc[written.index]
+    for name in ("predicted", "low", "high"):
+        assert expected[name].to_numpy() == pytest.approx(written[name].to_numpy(), rel=1e-9)

@@ -110,3 +110,51 @@ def test_words_and_run_numbers_in_results_are_no_responses(tmp_path):
     results = load_results(path, plan)
     assert list(results.columns) == ["run_id", "operator", "y [mm]"]
     assert math.isnan(results["y [mm]"][1])
+
+
+HEATS = factors_from_dict(
+    {
+        "factor": [
+            {"name": "temp", "low": 20, "high": 40, "hard_to_change": True},
+            {"name": "speed", "low": 10, "high": 30},
+        ]
+    }
+)
+TEMPS, SPEEDS = (20, 20, 40, 40, 40, 40, 20, 20), (10, 30) * 4
+
+
+def split(tmp_path, name, values):
+    path = tmp_path / "runs.csv"
+    rows = [f"{t},{s},{v},{i + 0.5}" for i, (t, s, v) in enumerate(zip(TEMPS, SPEEDS, values, strict=True))]
+    path.write_text("\n".join([f"temp,speed,{name},width_mm", *rows]) + "\n", encoding="utf-8")
+    return import_plan(HEATS, path)
+
+
+def test_heats_of_one_temperature_stay_apart(tmp_path):
+    plan = split(tmp_path, "bed", (1, 1, 2, 2, 3, 3, 4, 4))
+    assert plan.runs["whole_plot"].tolist() == [1, 1, 2, 2, 3, 3, 4, 4] and plan.extra_columns == ("width_mm",)
+    assert any("bed numbers the settings of temp and is taken as whole_plot" in r for r in plan.remarks)
+    save_plan(plan, tmp_path / "plan")
+    assert load_plan(tmp_path / "plan").runs["whole_plot"].tolist() == [1, 1, 2, 2, 3, 3, 4, 4]
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        (1, 1, 2, 2, 2, 2, 1, 1),  # says no more than the temperature does: may be a result
+        (1, 2, 3, 4, 1, 2, 3, 4),  # holds both temperatures under one number
+        (1, 1, 2, 2, 3, 3, 5, 5),  # does not count
+        (1.5, 1.5, 2, 2, 3, 3, 4, 4),
+        (1, 2, 3, 4, 5, 6, 7, 8),  # every run a number of its own
+    ],
+)
+def test_other_numbers_are_no_whole_plots(tmp_path, values):
+    plan = split(tmp_path, "score", values)
+    assert "score" in plan.extra_columns and plan.runs["whole_plot"].tolist() == [1, 1, 2, 2, 2, 2, 3, 3]
+
+
+def test_replicates_are_no_response_and_said_so(tmp_path):
+    plan = taken(tmp_path, "temp,speed,Rep,y\n20,10,1,3.1\n40,10,1,4.2\n20,10,2,3.3\n40,10,2,4.0\n")
+    assert any(r.startswith("Rep numbers the replicates and is no response") for r in plan.remarks)
+    (tmp_path / "results.csv").write_text("run_id,rep,z\nR01,1,2\nR02,1,3\nR03,2,2\nR04,2,4\n", encoding="utf-8")
+    assert list(load_results(tmp_path / "results.csv", plan).columns) == ["run_id", "z"]

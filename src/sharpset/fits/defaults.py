@@ -121,9 +121,11 @@ def _second_order(base: Model, factors: list[FactorRange], runs: pd.DataFrame, r
     n_runs, used = len(runs), n_columns(full, runs)
     orthogonal = _orthogonal(full, runs)
     if (used >= n_runs and not orthogonal) or (len(lost) > 0 and not _aliases_are_exact(full, lost, runs)):
+        count = len(pairs) + len(squares)
+        ready = "one second-order term stands" if count == 1 else f"{count} second-order terms stand"
         remarks.append(
-            f"the plan cannot hold all second-order terms at once; the model has main effects, and "
-            f"{len(pairs) + len(squares)} second-order terms stand ready for selection"
+            f"the plan cannot hold all second-order terms at once; the model has main effects, and {ready} ready for "
+            f"selection"
         )
         return ModelChoice(model=base, candidates=tuple(pairs + squares), remarks=tuple(remarks))
     if lost:

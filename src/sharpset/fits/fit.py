@@ -18,7 +18,7 @@ from sharpset.fits.joining import Joined, join_tables
 from sharpset.fits.region import Region
 from sharpset.fits.regression import fit_response
 from sharpset.fits.requirements import Forecast
-from sharpset.fits.scales import on_its_scale
+from sharpset.fits.scales import least_scatter, on_its_scale
 from sharpset.fits.shares import ShareFit, fit_share
 from sharpset.fits.space import Space
 from sharpset.fits.surface import ResponseFit
@@ -82,13 +82,15 @@ class Fit:
         wanted = brief or self.brief
         if wanted is None:
             raise FitError("A chance needs a brief. Fit again with --brief.")
+        scaled = {name: self.on_its_scale(name) for name in self.responses}
         return Forecast(
             wanted,
-            responses={name: self.on_its_scale(name) for name in self.responses},
+            responses=scaled,
             formed=self.formed,
             feature_sd_mm=self.feature_sd_mm,
             near_mm=None if self.brief is None else dict(self.brief.smallest_mm),
             seed=self.seed,
+            least_sd=lambda name, settings: least_scatter(scaled[name], self.runs, settings),
         )
 
     def region(self) -> Region:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -65,6 +66,9 @@ class Forecast:
         them, ``growth_<kind>_mm`` elsewhere and where too few prints had such features.
     seed : int
     n_draws : int
+    least_sd : callable, optional
+        Takes a response's name and settings and returns what a print scatters by at least
+        (:func:`sharpset.fits.scales.least_scatter`), for :meth:`predicted`.
 
     Notes
     -----
@@ -84,7 +88,9 @@ class Forecast:
         near_mm: dict[str, float] | None = None,
         seed: int = 0,
         n_draws: int = N_DRAWS,
+        least_sd: Callable[[str, pd.DataFrame], Any] | None = None,
     ) -> None:
+        self.least_sd = least_sd
         self.brief = brief
         self.responses = responses
         self.formed = formed
@@ -256,7 +262,8 @@ class Forecast:
         for name, fit in self._used().items():
             if only is not None and name not in only:
                 continue
-            row = fit.predict(settings.iloc[:1]).iloc[0]
+            least = 0.0 if self.least_sd is None else self.least_sd(name, settings.iloc[:1])
+            row = fit.predict(settings.iloc[:1], least_sd=least).iloc[0]
             rows.append({"response": name, **{c: float(row[c]) for c in ("predicted", "low", "high", "u_mean")}})
         table = pd.DataFrame(rows, columns=["response", "predicted", "low", "high", "u_mean"])
         # A table without rows would hold objects, which nothing can calculate with.

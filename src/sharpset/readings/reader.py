@@ -279,43 +279,54 @@ class Prepared:
     strips: PieceSamples
     doubtful: bool = False
 
+    @property
+    def residual(self) -> float:
+        """What symmetric blur leaves unexplained of the wide edges."""
+        return edge_residual(self.strips.edges, self.strips.spread)
+
 
 def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     """Settle the pose and the encoding, and sample the piece."""
     light = light_of(scan, located, piece)
     check_light(scan, light)
     located = replace(located, pose=_settle_pose(light, located, piece))
-    light, strips = _sampled(scan, light, located.pose, piece)
-    # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
-    if scan.encoding_source != "default" or scan.curve == LINEAR or scan.kind == "JPEG":
-        return Prepared(scan=scan, light=light, located=located, strips=strips)
+    strips = sample_piece(light, located.pose, piece)
     as_default = edge_residual(strips.edges, strips.spread)
-    if as_default <= _SUSPECT_RESIDUAL:
-        return Prepared(scan=scan, light=light, located=located, strips=strips)
+    # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
+    is_open = scan.encoding_source == "default" and scan.curve != LINEAR and scan.kind != "JPEG"
+    if not is_open or as_default <= _SUSPECT_RESIDUAL:
+        return _freed(Prepared(scan=scan, light=light, located=located, strips=strips), piece)
+    # The default yields only to clear evidence, which files of 8 bits need more of: they are sRGB by convention.
+    enough = _LESS if scan.bit_depth > 8 else _CLEARLY_LESS
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
-    other_light = replace(light_of(other, located, piece), bleed=light.bleed)
+    other_light = light_of(other, located, piece)
     left = residual_of_edges(other_light, located.pose, piece) / as_default
     doubtful = _CLEARLY_LESS <= left < _LESS
-    # The default yields only to clear evidence, which files of 8 bits need more of: they are sRGB by convention.
-    if left >= (_LESS if scan.bit_depth > 8 else _CLEARLY_LESS):
-        return Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
-    other_light = replace(other_light, bleed=None)
+    default = Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
+    if left >= enough:
+        freed = _freed(default, piece)
+        return replace(freed, doubtful=doubtful and freed.residual > _SUSPECT_RESIDUAL)
     check_light(other, other_light)
-    other_light, strips = _sampled(other, other_light, located.pose, piece)
-    return Prepared(scan=other, light=other_light, located=located, strips=strips, doubtful=doubtful)
+    strips = sample_piece(other_light, located.pose, piece)
+    linear = _freed(replace(default, scan=other, light=other_light, strips=strips), piece)
+    if linear.light.bleed is None:
+        return linear
+    # Light that bleeds to one side looks like a wrong curve: both ways are freed of it before they are compared.
+    default = _freed(default, piece)
+    return linear if linear.residual < enough * default.residual else replace(default, doubtful=False)
 
 
-def _sampled(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> tuple[PieceLight, PieceSamples]:
-    """Sample a piece, light that bleeds to one side of its edges taken out."""
-    strips = sample_piece(light, pose, piece)
+def _freed(ready: Prepared, piece: Piece) -> Prepared:
+    """Return a piece with light that bleeds to one side of its edges taken out."""
+    light, strips, pose = ready.light, ready.strips, ready.located.pose
     # Walls that are seen at a slant lie beside edges too (`slant`).
-    bleed = None if scan.viewing is not None else measure_bleed(light, pose, strips.edges, strips.spread)
+    bleed = None if ready.scan.viewing is not None else measure_bleed(light, pose, strips.edges, strips.spread)
     if bleed is None:
-        return light, strips
+        return ready
     # Bled light had widened the blur; the blur that is left without it takes its place.
     freed = sample_piece(replace(light, bleed=bleed), pose, piece)
     light = replace(light, bleed=replace(bleed, blur_mm=min(bleed.blur_mm, freed.spread.mean_sigma_mm)))
-    return light, sample_piece(light, pose, piece)
+    return replace(ready, light=light, strips=sample_piece(light, pose, piece))
 
 
 def _settle_pose(light: PieceLight, located: LocatedPiece, piece: Piece) -> Pose:

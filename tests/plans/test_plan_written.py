@@ -158,3 +158,24 @@ def test_replicates_are_no_response_and_said_so(tmp_path):
     assert any(r.startswith("Rep numbers the replicates and is no response") for r in plan.remarks)
     (tmp_path / "results.csv").write_text("run_id,rep,z\nR01,1,2\nR02,1,3\nR03,2,2\nR04,2,4\n", encoding="utf-8")
     assert list(load_results(tmp_path / "results.csv", plan).columns) == ["run_id", "z"]
+
+
+@pytest.mark.parametrize("head", ["run_id", "Run"])
+def test_results_name_runs_by_the_numbers_of_the_table_that_was_imported(tmp_path, head):
+    plan = taken(tmp_path, "run,temp,speed\n3,20,10\n1,40,10\n4,20,50\n2,40,50\n")
+    (tmp_path / "results.csv").write_text(f"{head},width\n1,0.1\n2,0.2\n3,0.3\n4,0.4\n", encoding="utf-8")
+    got = load_results(tmp_path / "results.csv", plan)
+    assert dict(zip(got["run_id"], got["width"], strict=True)) == {"R01": 0.3, "R02": 0.1, "R03": 0.4, "R04": 0.2}
+
+
+def test_results_name_runs_by_the_numbers_that_their_ids_end_with(tmp_path):
+    plan = taken(tmp_path, "temp,speed\n20,10\n40,10\n20,50\n40,50\n")
+    (tmp_path / "results.csv").write_text("run_id,width\n2,0.2\nr01,0.1\n4,0.4\n", encoding="utf-8")
+    got = load_results(tmp_path / "results.csv", plan)
+    assert dict(zip(got["run_id"], got["width"], strict=True)) == {"R01": 0.1, "R02": 0.2, "R04": 0.4}
+    (tmp_path / "results.csv").write_text("run_id,width\n1,0.2\nR01,0.1\n", encoding="utf-8")
+    with pytest.raises(PlanError, match="'R01' stands in row 2 already"):
+        load_results(tmp_path / "results.csv", plan)
+    (tmp_path / "results.csv").write_text("run_id,width\n7,0.2\n", encoding="utf-8")
+    with pytest.raises(PlanError, match="no run '7'"):
+        load_results(tmp_path / "results.csv", plan)

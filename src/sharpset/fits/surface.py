@@ -224,7 +224,7 @@ class ResponseFit:
         if use is not self:
             kept = " + ".join("1" if t == "Intercept" else t for t in use.terms["term"])
             clear += f" (of the model that predicts, {kept})"
-        return f"{head}, R2 {shown.r2:.3f}{predicted}, print-to-print sd {shown._scatter()}{lack}): {clear}"
+        return f"{head}, R2 {round(shown.r2, 3) + 0.0:.3f}{predicted}, print-to-print sd {shown._scatter()}{lack}): {clear}"
 
     def _scatter(self) -> str:
         if self.mixed is None:

@@ -24,6 +24,8 @@ from sharpset.plans.written import (
     check_range,
     column_remarks,
     is_run_order,
+    names_of_runs,
+    numbering,
     order_column,
     settings_from_words,
     split_counts,
@@ -359,9 +361,10 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
     Parameters
     ----------
     path : path of a CSV file
-        ``run_id`` and one column per response; columns of the plan that were copied along are left out,
-        columns called note, remark, comment or oddities and the order of the runs too. An empty cell, NA,
-        a dash, a dot or a star is a missing result. Columns of words are kept.
+        ``run_id`` (or a column that numbers the runs as one of the plan does) and one column per response; columns
+        of the plan that were copied along are left out, columns called note, remark, comment or oddities and the
+        order of the runs too. An empty cell, NA, a dash, a dot or a star is a missing result. Columns of words are
+        kept.
     plan : Plan
 
     Returns
@@ -376,13 +379,13 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
         For an unknown or repeated run id or a cell that is no number, with row and column.
     """
     table = read_table(path, what="the results file")
-    id_column = table.find("run_id")
+    id_column = table.find("run_id") or next((c for c in map(table.find, numbering(plan.runs)) if c), None)
     if id_column is None:
         raise PlanError(
             f"{table.path}: there is no column 'run_id'; columns are {', '.join(table.columns)}. Copy the run "
             f"ids from runs.csv."
         )
-    known = {str(r): str(r) for r in plan.runs["run_id"]} | {str(r).casefold(): str(r) for r in plan.runs["run_id"]}
+    known = names_of_runs(plan.runs)
     first: dict[str, int] = {}
     for i, text in enumerate(table.texts(id_column)):
         run = known.get(text, known.get(text.casefold()))

@@ -13,7 +13,15 @@ from sharpset.errors import PlanError
 from sharpset.plans.factors import Factor, Factors
 from sharpset.plans.tables import BLANK, TextTable, plain_name
 
-__all__ = ["check_range", "column_remarks", "is_run_order", "order_column", "settings_from_words", "split_counts"]
+__all__ = [
+    "check_range",
+    "column_remarks",
+    "is_run_order",
+    "names_of_runs",
+    "order_column",
+    "settings_from_words",
+    "split_counts",
+]
 
 _WORDS = {
     **dict.fromkeys(("-", "low", "lo", "l", "min", "-1"), -1.0),
@@ -72,6 +80,35 @@ def is_run_order(name: str, values: Any) -> bool:
         return False
     counts = numbers.is_unique and numbers.max() - numbers.min() == len(numbers) - 1
     return plain in _ORDER | _REPEATS or bool(counts)
+
+
+def numbering(runs: pd.DataFrame) -> list[str]:
+    """Return the columns of the table a plan was imported from that number its runs, each number once."""
+    named = [c for c in runs.columns if c not in ("run_id", "print_order") and is_run_order(c, runs[c])]
+    return [c for c in named if runs[c].notna().all() and runs[c].is_unique]
+
+
+def names_of_runs(runs: pd.DataFrame) -> dict[str, str]:
+    """Return what people may call the runs of a plan, and the run id that is meant.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Runs of a plan, columns of the table that it was imported from included.
+
+    Returns
+    -------
+    dict
+        The ids themselves in any case, and plain numbers: those of a column of the plan that numbers its runs
+        (``run``), else those that the ids end with (3 for R03), as far as they name one run only.
+    """
+    ids = [str(run) for run in runs["run_id"]]
+    endings = [match[0] if (match := re.search(r"\d+$", run)) else "" for run in ids]
+    numbered = {str(int(ending)): run for ending, run in zip(endings, ids, strict=True) if ending}
+    names = numbered if len(numbered) == len(ids) else {}
+    for column in numbering(runs)[:1]:
+        names = {str(int(n)): run for n, run in zip(pd.to_numeric(runs[column]), ids, strict=True)}
+    return names | {run.casefold(): run for run in ids} | {run: run for run in ids}
 
 
 def check_range(table: TextTable, column: str, factor: Factor, values: Sequence[float]) -> None:

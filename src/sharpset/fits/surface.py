@@ -224,7 +224,8 @@ class ResponseFit:
         if use is not self:
             kept = " + ".join("1" if t == "Intercept" else t for t in use.terms["term"])
             clear += f" (of the model that predicts, {kept})"
-        return f"{head}, R2 {round(shown.r2, 3) + 0.0:.3f}{predicted}, print-to-print sd {shown._scatter()}{lack}): {clear}"
+        r2 = max(shown.r2, 0.0) if abs(shown.r2) < 5e-4 else shown.r2
+        return f"{head}, R2 {r2:.3f}{predicted}, print-to-print sd {shown._scatter()}{lack}): {clear}"
 
     def _scatter(self) -> str:
         if self.mixed is None:

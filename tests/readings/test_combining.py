@@ -180,7 +180,7 @@ def test_command_line_combines_writes_budgets_and_looks(shaded, tmp_path, capsys
     assert main([*words, "--combine", "no"]) == 0
     assert load_readings(out)["scan_id"].nunique() == 2
     assert main([*words, "--look", "nothing"]) == 1
-    assert "'nothing' is not on piece" in capsys.readouterr().err
+    assert "--look nothing: piece" in capsys.readouterr().err
 
 
 def test_a_feature_that_one_scan_refused_is_read_from_the_other(shaded):

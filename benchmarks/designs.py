@@ -15,8 +15,8 @@ of ours is that of the fewest random starts (5, 10, 25, ...) with which it is at
 others, the time of theirs that of their default number of tries; processor seconds without imports, median of the
 repeats (set OMP_NUM_THREADS=1).
 
-Last printed (2 cores, Debian 12, Python 3.11, pyoptex 1.2.1 unseeded, so its figures vary): ratios 1.000 to 1.069, our
-seconds 0.03 to 0.49, the best other's 0.07 to 1.40, the ratio at least 1 and ours the quicker in all nine cases. The
+Last printed (2 cores, Debian 12, Python 3.11, pyoptex 1.2.1 unseeded, so its figures vary): ratios 1.000 to 1.073, our
+seconds 0.02 to 0.38, the best other's 0.06 to 1.02, the ratio at least 1 and ours the quicker in all nine cases. The
 0.0000 of pydoe is a singular design.
 """
 

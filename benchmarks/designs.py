@@ -195,7 +195,12 @@ def main() -> None:
             if ours >= target:
                 break
         other = others[who[0]][0] if who else float("nan")
-        numbers = (f"{ours:8.4f}", f"{values['pydoe']:8.4f}", f"{values['pyoptex']:8.4f}", f"{ours / best if best else np.inf:8.4f}")
+        numbers = (
+            f"{ours:8.4f}",
+            f"{values['pydoe']:8.4f}",
+            f"{values['pyoptex']:8.4f}",
+            f"{ours / best if best else np.inf:8.4f}",
+        )
         print(
             f"{case.name:44s} {case.criterion} {' '.join(numbers)} {starts:8d} {seconds:8.2f} {other:8.2f}", flush=True
         )

@@ -6,7 +6,6 @@ start with # left out, UTF-8, UTF-16 with its mark, or Windows-1252. Row numbers
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import math
@@ -16,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sharpset.errors import PlanError
+from sharpset.files import decoded_text
 
 __all__ = ["BLANK", "TextTable", "plain_name", "read_table"]
 
@@ -140,15 +140,11 @@ def _text(path: Path, what: str) -> str:
         data = path.read_bytes()
     except OSError as error:
         raise PlanError(f"{path}: {what} cannot be read ({error.strerror}). Give the path of a CSV file.") from error
-    wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
-    text = ""
-    for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
-        try:
-            text = data.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            continue
-    if data and (not text or re.search(r"[\x00-\x08\x0e-\x1f]", text)):
+    try:
+        text = decoded_text(data)
+    except ValueError:
+        text = ""
+    if data and (not text or re.search(r"[\x00-\x08\x0e-\x1f\ufffd]", text)):
         raise PlanError(f"{path}: {what} is not a text file. Save the table as CSV (UTF-8).")
     return text
 

@@ -18,7 +18,8 @@ from sharpset.errors import ReadingError
 from sharpset.readings.bleed import Bleed, near_at, unbled
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.light import PieceLight
-from sharpset.readings.spread import MeanEdge, WideEdges, mean_edge
+from sharpset.readings.mean_edge import MeanEdge, crossing, mean_edge
+from sharpset.readings.spread import WideEdges
 from sharpset.scans import Pose
 
 __all__ = ["measure_bleed"]
@@ -184,13 +185,9 @@ class _Fit:
         place, solid = self.edge.place_mm, self.without(self.edge.solid, near, change, share)
         known = np.isfinite(solid)
         place, solid = place[known], solid[known]
-        low = np.flatnonzero((solid[:-1] < 0.5) & (solid[1:] >= 0.5))
-        if len(low) != 1:
+        if np.count_nonzero((solid[:-1] < 0.5) & (solid[1:] >= 0.5)) != 1:
             return np.inf
-        i = int(low[0])
-        middle = place[i] + (place[i + 1] - place[i]) * (0.5 - solid[i]) / (solid[i + 1] - solid[i])
-        away = np.arange(0.5, min(middle - place[0], place[-1] - middle) / (place[1] - place[0])) * (
-            place[1] - place[0]
-        )
+        middle, step = crossing(place, solid, 0.5), place[1] - place[0]
+        away = step * np.arange(0.5, min(middle - place[0], place[-1] - middle) / step)
         both = np.interp(middle + away, place, solid) + np.interp(middle - away, place, solid) - 1
         return float(np.mean(both**2))

@@ -13,7 +13,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.features import PieceSamples
 from sharpset.readings.light import PieceLight, sample_points
 from sharpset.readings.spread import select_profiles, without_pixels
-from sharpset.readings.strips import Priors, fit_strips
+from sharpset.readings.strips import LOOSE, fit_strips
 from sharpset.scans import Pose
 
 __all__ = ["Flatness", "Overshoot", "PlateMarks", "measure_flatness", "measure_overshoot", "measure_plate"]
@@ -26,7 +26,6 @@ _WIDE_PX = 7.0
 _MOST_STRIPS = 64
 _FEWEST_STRIPS = 8
 _FAR, _STEP, _FLAT_FROM = 6.0, 0.25, 4.5
-_LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -154,7 +153,7 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
     if len(wide) < _FEWEST_STRIPS:
         return nothing
     samples = without_pixels(strips.samples, wide)
-    fits = fit_strips(samples, select_profiles(strips.profiles, wide), strips.spread, _LOOSE)
+    fits = fit_strips(samples, select_profiles(strips.profiles, wide), strips.spread, LOOSE)
     clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 5 * fits.sigma_mm)
     if clear.sum() < _FEWEST_STRIPS:
         return nothing
@@ -222,7 +221,7 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     samples, profiles = without_pixels(samples, chosen), select_profiles(profiles, chosen)
     if len(chosen) < 4:
         return Overshoot(plate=0.0, background=0.0)
-    fits = fit_strips(samples, profiles, spread, _LOOSE)
+    fits = fit_strips(samples, profiles, spread, LOOSE)
     solid = samples.is_bar
     sign = np.where(solid, 1.0, -1.0)[:, None]
     away = np.abs(profiles.d_mm - fits.centre_mm[:, None])

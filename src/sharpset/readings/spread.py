@@ -9,16 +9,13 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread, edge_profile
-from sharpset.readings.medians import row_medians
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
-from sharpset.readings.strips import Priors, StripFits, fit_strips, strip_misfits
+from sharpset.readings.strips import LOOSE, StripFits, fit_strips, strip_misfits
 
 __all__ = [
-    "MeanEdge",
     "WideEdges",
     "edge_residual",
-    "mean_edge",
     "measure_edge_spread",
     "select_profiles",
     "select_samples",
@@ -27,15 +24,11 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-_LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
 _TRIAL_STEPS = 2
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _WIDE_PX = 9.0
-_BESIDE_MM, _BESIDE_REACH_MM = 0.1, 0.36
-_FOOT_LEVELS, _FOOT_BLURS = (0.08, 0.25), 0.731
-"""Shares of an edge between which its foot is measured, and how many standard deviations lie between them."""
 _FEWEST = 4
 _MOST, _MOST_TRIED = 24, 48
 
@@ -151,7 +144,7 @@ def _wide_strips(samples: Samples, profiles: Profiles) -> NDArray[np.intp]:
     wide = np.flatnonzero(width >= _WIDE_PX * samples.pixel_mm)
     wide = _thinned(wide, samples, _MOST_TRIED)
     if len(wide) >= _FEWEST:
-        fits = fit_strips(without_pixels(samples, wide), select_profiles(profiles, wide), _guess(samples), _LOOSE)
+        fits = fit_strips(without_pixels(samples, wide), select_profiles(profiles, wide), _guess(samples), LOOSE)
         clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
         wide = wide[clear]
     if len(wide) < _FEWEST:
@@ -177,7 +170,7 @@ def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> Edg
 
     def trial(**changes: float) -> EdgeSpread:
         tried = replace(start, **changes)
-        left = strip_misfits(samples, profiles, tried, _LOOSE, start=fits, most_steps=_TRIAL_STEPS)
+        left = strip_misfits(samples, profiles, tried, LOOSE, start=fits, most_steps=_TRIAL_STEPS)
         return replace(tried, misfit=float(np.median(left**2)))
 
     by_ratio = [trial(halo=_TRIED_HALO, halo_ratio=ratio) for ratio in _HALO_RATIOS]
@@ -243,104 +236,10 @@ def edge_asymmetry_mm(edges: WideEdges, spread: EdgeSpread) -> float:
     return abs(float(residual.sum())) * _RESIDUAL_STEP * sigma_mm * _AREAS
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class MeanEdge:
-    """The mean edge of a scan's wide strips.
-
-    Attributes
-    ----------
-    place_mm : ndarray of float, shape (n,)
-        Distance from the fitted edge, towards the plate.
-    solid : ndarray of float, shape (n,)
-        Median over strips of the share solid; nan where too few strips show it.
-    shown : ndarray of bool, shape (n_strips, n)
-        Which strips show which distances.
-    centre_mm, width_mm : ndarray of float, shape (n_strips,)
-        Fitted places and widths of the strips across them.
-    core_mm : float
-        Blur of the sharper half of the edge, as the standard deviation of a normal one.
-    """
-
-    place_mm: FloatArray
-    solid: FloatArray
-    shown: NDArray[np.bool_]
-    centre_mm: FloatArray
-    width_mm: FloatArray
-    core_mm: float
-
-    @property
-    def lack(self) -> float:
-        """How much the plate lacks just beyond the blur, as a share of the contrast; nan where too little shows it."""
-        return self._beside(1 - self.solid, self.place_mm)
-
-    @property
-    def excess(self) -> float:
-        """How much the ground has too much just beyond the blur, likewise."""
-        return self._beside(self.solid, -self.place_mm)
-
-    def _beside(self, off: FloatArray, away: FloatArray) -> float:
-        near = (away >= 4 * self.core_mm) & (away < 4 * self.core_mm + _BESIDE_MM) & np.isfinite(off)
-        return float(np.median(off[near])) if near.sum() >= _FEWEST else np.nan
-
-
-def mean_edge(edges: WideEdges, spread: EdgeSpread) -> MeanEdge:
-    """Return the mean edge out to where its neighbourhood shows.
-
-    Parameters
-    ----------
-    edges : WideEdges
-    spread : EdgeSpread
-        Fitted to them. What lies beside edges on one side may have widened it, so that `core_mm` is taken from the
-        foot of the edge's sharper half.
-    """
-    samples, profiles = edges.samples, edges.profiles
-    fits = fit_strips(samples, profiles, spread, _LOOSE)
-    sign = np.where(samples.is_bar, 1.0, -1.0)[:, None]
-    half = fits.width_mm[:, None] / 2
-    inwards = half - np.abs(profiles.d_mm - fits.centre_mm[:, None])
-    step = samples.pixel_mm / 2
-    n = int(np.ceil(_BESIDE_REACH_MM / step))
-    bins = np.floor(sign * inwards / step).astype(np.intp) + n
-    # What lies beyond the middle of a strip belongs to its other edge.
-    inside = (bins >= 0) & (bins < 2 * n) & (profiles.n_pixels > 0) & (inwards < half - step)
-    cell = np.arange(len(bins))[:, None] * 2 * n + np.clip(bins, 0, 2 * n - 1)
-    shape = (len(bins), 2 * n)
-    weight = np.bincount(cell[inside], profiles.n_pixels[inside], shape[0] * shape[1]).reshape(shape)
-    total = np.bincount(cell[inside], (profiles.n_pixels * profiles.solid)[inside], shape[0] * shape[1]).reshape(shape)
-    shown = weight > 0
-    enough = shown.sum(axis=0) >= _FEWEST
-    edge = np.where(enough, row_medians((total / np.maximum(weight, 1e-9)).T, shown.T), np.nan)
-    place = (np.arange(2 * n) - n + 0.5) * step
-    feet = [_foot_mm(np.asarray(place, dtype=np.float64), side) for side in (edge, 1 - edge[::-1])]
-    return MeanEdge(
-        place_mm=np.asarray(place, dtype=np.float64),
-        solid=edge,
-        shown=shown & enough,
-        centre_mm=fits.centre_mm,
-        width_mm=fits.width_mm,
-        core_mm=float(np.nanmin([spread.mean_sigma_mm, *feet])),
-    )
-
-
-def _foot_mm(place: FloatArray, edge: FloatArray) -> float:
-    """Return the blur that the foot of a rising edge stands for."""
-    low, high = (_crossing(place, edge, level) for level in _FOOT_LEVELS)
-    return (high - low) / _FOOT_BLURS if high > low else np.nan
-
-
-def _crossing(place: FloatArray, edge: FloatArray, level: float) -> float:
-    """Return where a rising edge last passes a level; nan if it never does."""
-    below = np.flatnonzero((edge[:-1] < level) & (edge[1:] >= level))
-    if not len(below):
-        return np.nan
-    i = below[-1]
-    return float(place[i] + (place[i + 1] - place[i]) * (level - edge[i]) / (edge[i + 1] - edge[i]))
-
-
 def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, float]:
     """Return the mean residual of all wide edges by the distance towards the plate in steps, and the typical blur."""
     chosen, outlines = edges.samples, edges.profiles
-    fits = fit_strips(chosen, outlines, spread, _LOOSE)
+    fits = fit_strips(chosen, outlines, spread, LOOSE)
     sign = np.where(chosen.is_bar, 1.0, -1.0)[:, None]
     d = outlines.d_mm - fits.centre_mm[:, None]
     half, sigma = fits.width_mm[:, None] / 2, fits.sigma_mm[:, None]
@@ -360,7 +259,7 @@ def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, fl
 def _fit(
     samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None
 ) -> tuple[EdgeSpread, StripFits]:
-    fits = fit_strips(samples, profiles, spread, _LOOSE, start=near)
+    fits = fit_strips(samples, profiles, spread, LOOSE, start=near)
     return replace(_by_direction(samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
 
 

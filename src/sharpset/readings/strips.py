@@ -17,7 +17,7 @@ from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import INNER_MM, Samples
 
-__all__ = ["Light", "Priors", "StripFits", "WidthParts", "fit_strips", "strip_misfits"]
+__all__ = ["LOOSE", "Light", "Priors", "StripFits", "WidthParts", "fit_strips", "strip_misfits"]
 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
@@ -46,6 +46,10 @@ class Priors:
     level: float = 0.05
     slope_per_mm: float = 0.05
     blur: float = 0.10
+
+
+LOOSE = Priors(contrast=0.1, level=0.1, slope_per_mm=0.2, blur=0.6)
+"""For wide strips, which tell their own blur and contrast."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

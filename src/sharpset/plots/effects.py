@@ -64,7 +64,11 @@ def draw_main_effects(
             axes.set_ylabel(label_of(fit.name))
         held = ", ".join(_said(factor, base[factor.name]) for factor in fit.space.factors)
         figure.suptitle(
-            f"{label_of(fit.name)}: effect of each factor (others held at {held})", x=0.01, ha="left", fontsize=9
+            f"{label_of(fit.name)}: effect of each factor (others held at {held})",
+            x=0.01,
+            ha="left",
+            fontsize=9,
+            wrap=True,
         )
     return figure
 

@@ -76,5 +76,6 @@ def draw_residuals(fit: ResponseFit, runs: pd.DataFrame | None = None) -> Figure
             x=0.01,
             ha="left",
             fontsize=9,
+            wrap=True,
         )
     return figure

@@ -68,8 +68,10 @@ def draw_response_surface(
     Raises
     ------
     ReportError
-        If the plan has fewer than two numeric factors.
+        If the plan has fewer than two numeric factors, or the model that predicts holds none of its factors.
     """
+    if all(term == "Intercept" for term in fit.predictor.terms["term"]):
+        raise ReportError(f"{fit.name}: the model that predicts is the mean of the prints, the same everywhere.")
     shown = list(pairs) if pairs is not None else factor_pairs(fit.space, _strength(fit, at))
 
     def surface(settings: pd.DataFrame) -> NDArray[np.float64]:
@@ -181,7 +183,7 @@ def _draw_grid(
                     axes.contour(x, y, z, levels=edges, colors=INK, linewidths=1.8)
             _points(axes, space, runs, at, pair)
         figure.colorbar(filled, ax=list(panels), label=label, shrink=0.9, format="%.3g")
-        figure.suptitle(title, x=0.01, ha="left")
+        figure.suptitle(title, x=0.01, ha="left", wrap=True)
         handles, names = panels[0].get_legend_handles_labels()
         figure.legend(handles, names, loc="outside lower left", ncols=3, fontsize=7.5)
     return figure

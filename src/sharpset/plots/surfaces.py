@@ -50,6 +50,7 @@ def draw_response_surface(
     at: Mapping[str, Any],
     pairs: Sequence[tuple[str, str]] | None = None,
     wanted: tuple[float, float] | None = None,
+    marked: str = "recommended",
 ) -> Figure:
     """Draw contours of a fitted response over pairs of factors, with the settings that were tried.
 
@@ -64,6 +65,8 @@ def draw_response_surface(
         By default the factors with the largest effects.
     wanted : (low, high), optional
         What the brief accepts; its border is drawn thick.
+    marked : str
+        What the settings `at` are, for the legend.
 
     Raises
     ------
@@ -89,7 +92,8 @@ def draw_response_surface(
         wanted=wanted,
         label=label_of(fit.name),
         limits=None,
-        title=f"{label_of(fit.name)}: fitted to {fit.n} prints; other factors as recommended",
+        title=f"{label_of(fit.name)}: fitted to {fit.n} prints; other factors as at the star",
+        marked=marked,
     )
 
 
@@ -159,6 +163,7 @@ def _draw_grid(
     label: str,
     limits: tuple[float, float] | None,
     title: str,
+    marked: str = "recommended",
     n_grid: int = _N_GRID,
 ) -> Figure:
     if not pairs:
@@ -181,7 +186,7 @@ def _draw_grid(
                 edges = sorted(edge for edge in wanted if np.nanmin(z) < edge < np.nanmax(z))
                 if edges:
                     axes.contour(x, y, z, levels=edges, colors=INK, linewidths=1.8)
-            _points(axes, space, runs, at, pair)
+            _points(axes, space, runs, at, pair, marked)
         figure.colorbar(filled, ax=list(panels), label=label, shrink=0.9, format="%.3g")
         figure.suptitle(title, x=0.01, ha="left", wrap=True)
         handles, names = panels[0].get_legend_handles_labels()
@@ -210,7 +215,9 @@ def _grid(
     return x, y, values.reshape(x.shape)
 
 
-def _points(axes: Axes, space: Space, runs: pd.DataFrame, at: Mapping[str, Any], pair: tuple[str, str]) -> None:
+def _points(
+    axes: Axes, space: Space, runs: pd.DataFrame, at: Mapping[str, Any], pair: tuple[str, str], marked: str
+) -> None:
     counts = runs.groupby(list(pair)).size().reset_index(name="n")
     axes.scatter(
         counts[pair[0]],
@@ -232,7 +239,7 @@ def _points(axes: Axes, space: Space, runs: pd.DataFrame, at: Mapping[str, Any],
         color="#e4572e",
         markeredgecolor="white",
         linestyle="none",
-        label="recommended",
+        label=marked,
         clip_on=False,
         zorder=5,
     )

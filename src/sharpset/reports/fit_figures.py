@@ -140,10 +140,11 @@ def _response_figures(fit: Fit, name: str, at: Mapping[str, Any]) -> dict[str, F
     response, predicts = fit.responses[name], fit.on_its_scale(name)
     _, top = wanted_range(fit, name)
     band = (0.0, top) if np.isfinite(top) else None
+    marked = "middle of what was tried" if fit.best is None else "recommended"
     runs = fit.runs[fit.runs[name].notna()]
     drawings: dict[str, Callable[[], Figure]] = {
         "effects": partial(draw_main_effects, predicts, runs, at=at, wanted=band),
-        "surface": partial(draw_response_surface, predicts, runs, at=at, wanted=band),
+        "surface": partial(draw_response_surface, predicts, runs, at=at, wanted=band, marked=marked),
         "terms": partial(draw_half_normal if response.lenth is not None else draw_effects, response),
         "residuals": partial(draw_residuals, response, runs),
     }

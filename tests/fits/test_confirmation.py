@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 from workshop import FACTORS, Workshop
 
 from sharpset.brief import Brief
@@ -153,6 +154,22 @@ def test_three_levels_cannot_tell_a_kink_from_a_bend(plan):
     got = response.predict(settings, least_sd=least_scatter(response, runs, settings)).iloc[1]
     # The truth at coded speed 0.5 is exp(0.15 - 0.15) = 1; the square alone says exp(0.075 - 0.15).
     assert got["predicted"] == pytest.approx(np.exp(-0.075), rel=1e-6) and got["low"] < 1.0 < got["high"]
+
+
+def test_the_chance_of_being_quick_enough_holds_what_the_model_may_miss(plan):
+    """The kink of the test before, with a limit between what the square says and what is true."""
+    x = plan.coded.loc[plan.runs["run_id"]].to_numpy(dtype=float)
+    hours = np.exp(0.3 * np.abs(x[:, 1]) - 0.3 * x[:, 1])
+    fit = fit_plan(plan, results=pd.DataFrame({"run_id": plan.runs["run_id"], "print_time_h": hours}))
+    place = pd.DataFrame([[0.0, 0.0, 0.0], [0.0, 0.5, 0.0]], columns=list(fit.space.names))
+    settings = pd.DataFrame({f.name: f.decode(place[f.name]) for f in fit.space.factors})
+    brief = Brief.model_validate(
+        {"name": "davit heads", "process": "filament", "smallest_mm": {"bar": 0.2}, "limits": {"print_time_h": 0.96}}
+    )
+    chance = fit.forecast(brief).chances(settings).parts["print time"].to_numpy()
+    # At a print the time is known, 1 h. Between prints ln(time) is -0.075 and may be off by 0.075.
+    assert chance[0] == pytest.approx(0.0, abs=1e-6)
+    assert chance[1] == pytest.approx(norm.cdf((np.log(0.96) + 0.075) / 0.075), abs=0.002)
 
 
 def test_a_misfit_does_not_average_out_over_equal_prints(plan):

@@ -68,7 +68,7 @@ class Forecast:
     n_draws : int
     least_sd : callable, optional
         Takes a response's name and settings and returns what a print scatters by at least
-        (:func:`sharpset.fits.scales.least_scatter`), for :meth:`predicted`.
+        (:func:`sharpset.fits.scales.least_scatter`), for :meth:`predicted` and for what must stay below a limit.
 
     Notes
     -----
@@ -248,7 +248,13 @@ class Forecast:
             from scipy.special import boxcox
 
             level = float(boxcox(top, power))
-        return np.asarray(ndtr((level - means) / np.maximum(sds, 1e-12)[None, :]))
+        scatter = np.maximum(sds[None, :], self._least(name, settings)[:, None])
+        return np.asarray(ndtr((level - means) / np.maximum(scatter, 1e-12)))
+
+    def _least(self, name: str, settings: pd.DataFrame) -> Floats:
+        """Return what a print scatters by at least about its prediction, shape (m,)."""
+        least = 0.0 if self.least_sd is None else self.least_sd(name, settings)
+        return np.broadcast_to(np.asarray(least, dtype=float), (len(settings),))
 
     def predicted(self, settings: pd.DataFrame, *, only: Sequence[str] | None = None) -> pd.DataFrame:
         """Return predicted responses of one setting with 95 % intervals for a new print.
@@ -262,8 +268,7 @@ class Forecast:
         for name, fit in self._used().items():
             if only is not None and name not in only:
                 continue
-            least = 0.0 if self.least_sd is None else self.least_sd(name, settings.iloc[:1])
-            row = fit.predict(settings.iloc[:1], least_sd=least).iloc[0]
+            row = fit.predict(settings.iloc[:1], least_sd=self._least(name, settings.iloc[:1])).iloc[0]
             rows.append({"response": name, **{c: float(row[c]) for c in ("predicted", "low", "high", "u_mean")}})
         table = pd.DataFrame(rows, columns=["response", "predicted", "low", "high", "u_mean"])
         # A table without rows would hold objects, which nothing can calculate with.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
@@ -16,10 +16,17 @@ __all__ = ["configure"]
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``sharpset read``."""
-    parser.add_argument("images", nargs="+", type=Path, metavar="IMAGE", help="scans: TIFF, PNG or JPEG")
+    parser.add_argument(
+        "images", nargs="+", type=Path, metavar="IMAGE", help="scans: TIFF, PNG or JPEG, or a folder of them"
+    )
     parser.add_argument("--piece", type=Path, required=True, metavar="DIR", help="folder of the test piece")
     parser.add_argument(
         "--out", type=Path, required=True, metavar="FILE", help="table to write, for example readings.csv"
+    )
+    parser.add_argument(
+        "--append",
+        action="store_true",
+        help="add to the table of --out; pictures that stand there already are replaced",
     )
     parser.add_argument("--dpi", type=float, help="resolution of the scans where the files do not say it")
     parser.add_argument(
@@ -78,14 +85,18 @@ def run(args: argparse.Namespace) -> int:
     """Read the scans and write the table."""
     from sharpset.pieces import load_piece
     from sharpset.readings.combining import combine_readings
+    from sharpset.readings.pictures import pictures_named
     from sharpset.readings.reader import read_scans
-    from sharpset.readings.tables import write_readings
+    from sharpset.readings.tables import table_path, write_readings
 
+    args.images = pictures_named(args.images)
+    args.out = table_path(args.out)
     piece = _with_pitches(load_piece(args.piece), args.pitch)
     _check_wishes(args, piece)
     known: tuple[str, ...] = ()
     if args.plan is not None:
         known = _run_ids(args.plan)
+    unread: list[Any] = []
     readings = read_scans(
         args.images,
         piece=piece,
@@ -95,10 +106,12 @@ def run(args: argparse.Namespace) -> int:
         known_run_ids=known,
         scale_sources=_scale_sources(args),
         check_wire_mm=args.check_wire,
+        unread=unread,
     )
     apart = readings
     readings = combine_readings(apart, combine=args.combine, separate=args.separate)
-    files = write_readings(readings, args.out, budget=args.budget)
+    aside = _keep_earlier(args, [reading.scan_id for reading in readings])
+    files = write_readings(readings, args.out, budget=args.budget, append=args.append)
     for reading in readings:
         for one in reading.pieces:
             print(one.summary())
@@ -106,25 +119,24 @@ def run(args: argparse.Namespace) -> int:
                 print(f"  note: {remark}")
         for remark in reading.remarks:
             print(f"  note: {remark}")
-    print("wrote " + ", ".join(str(file) for file in files))
+    print("wrote " + ", ".join(str(file) for file in files) + aside)
     if args.overlay is not None:
         args.draw_overlays(apart, piece, args.overlay)
     for feature_id in args.look:
         _look(args, feature_id, piece, apart)
+    if unread:
+        _tell_unread(unread, len(apart))
     return 0
 
 
 def _check_wishes(args: argparse.Namespace, piece: Piece) -> None:
-    """Refuse before the long reading what could only be told after it: a file named twice, an unknown feature, a folder
-    that cannot be made.
+    """Refuse before the long reading what could only be told after it: a table that is none, an unknown feature, a
+    folder that cannot be made.
     """
     from sharpset.errors import ReadingError
+    from sharpset.readings.earlier import earlier_table
 
-    seen: set[Path] = set()
-    for image in args.images:
-        if image.resolve() in seen:
-            raise ReadingError(f"{image}: is named twice. Name each picture once; a repeat is another scan.")
-        seen.add(image.resolve())
+    earlier_table(args.out)
     names = piece.features["feature_id"].tolist()
     for feature_id in args.look:
         if feature_id not in names:
@@ -139,6 +151,38 @@ def _check_wishes(args: argparse.Namespace, piece: Piece) -> None:
             raise ReadingError(
                 f"{args.overlay}: cannot be made a folder for overlays ({error.strerror}). Choose another --overlay."
             ) from error
+
+
+def _tell_unread(unread: list[Any], n_read: int) -> None:
+    from sharpset.errors import ReadingError
+
+    for error in unread[1:]:
+        print(f"not read: {error}")
+    others = "the other picture was" if n_read == 1 else f"the {n_read} other pictures were"
+    more = f" {len(unread) - 1} more were left out, see above." if len(unread) > 1 else ""
+    raise ReadingError(f"{unread[0]} It was left out; {others} read and written.{more}")
+
+
+def _keep_earlier(args: argparse.Namespace, scan_ids: list[str]) -> str:
+    """Rename a table that holds readings of other pictures, which would be lost; return what became of it."""
+    from sharpset.errors import ReadingError
+    from sharpset.readings.earlier import earlier_table, lost_scans, set_aside, without_pictures
+
+    table = earlier_table(args.out)
+    if table is None:
+        return ""
+    kept = list(without_pictures(table, scan_ids)["scan_id"]) if args.append else []
+    lost = lost_scans(table, [*scan_ids, *kept])
+    if not lost:
+        return ""
+    try:
+        aside = set_aside(args.out, copy=args.append)
+    except OSError as error:
+        raise ReadingError(
+            f"{args.out}: holds readings of {lost[0]} and cannot be renamed ({error.strerror}). Choose another --out."
+        ) from error
+    hint = "" if args.append else "; --append adds to a table"
+    return f"\n  note: the earlier table held {', '.join(lost[:3])}{' ...' * (len(lost) > 3)}: kept in {aside}{hint}"
 
 
 def _look(args: argparse.Namespace, feature_id: str, piece: Piece, readings: list[ScanReading]) -> None:

@@ -157,13 +157,19 @@ def read_scans(
     scale_sources: ScaleSources | None = None,
     check_wire_mm: float | None = None,
     progress: bool = True,
+    unread: list[ScanError | ReadingError] | None = None,
 ) -> list[ScanReading]:
     """Read several pictures one after the other, with a progress bar; see `read_scan`.
+
+    Parameters
+    ----------
+    unread : list, optional
+        Takes the errors of pictures that cannot be read; the others are read all the same.
 
     Raises
     ------
     ScanError, ReadingError
-        At the first picture that cannot be read.
+        At the first picture that cannot be read; with `unread`, where no picture can.
     """
     from tqdm import tqdm
 
@@ -172,8 +178,8 @@ def read_scans(
         raise ScanError("no picture was named. Give one or more scans.")
     found = []
     for path in tqdm(paths, desc="reading scans", unit="scan", disable=None if progress else True, leave=False):
-        found.append(
-            read_scan(
+        try:
+            reading = read_scan(
                 path,
                 piece=piece,
                 dpi=dpi,
@@ -183,7 +189,14 @@ def read_scans(
                 scale_sources=scale_sources,
                 check_wire_mm=check_wire_mm,
             )
-        )
+        except (ScanError, ReadingError) as error:
+            if unread is None:
+                raise
+            unread.append(error)
+        else:
+            found.append(reading)
+    if unread and not found:
+        raise unread[0]
     return found
 
 

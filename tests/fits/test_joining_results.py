@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from sharpset.errors import FitError
 from sharpset.fits import fit_plan
+from sharpset.fits.slips import slips_of_the_point
 from sharpset.plans import factors_from_dict, import_plan, load_results
 
 
@@ -48,3 +50,16 @@ def test_no_response_names_the_columns_that_are_none(tmp_path):
     plan = import_plan(factors_from_dict({"factor": [{"name": "speed", "low": 10, "high": 20}]}), path)
     with pytest.raises(FitError, match="run, day"):
         fit_plan(plan)
+
+
+def test_a_point_in_the_wrong_place_is_asked_about():
+    runs = pd.DataFrame({"run_id": [f"R{n}" for n in range(1, 9)]})
+    good = [8.1, 15.3, 10.2, 19.9, 9.0, 18.1, 8.8, 16.2]
+    assert slips_of_the_point(runs.assign(rough=good), "rough") == []
+    (said,) = slips_of_the_point(runs.assign(rough=[*good[:5], 181.0, *good[6:]]), "rough")
+    assert said.startswith("rough: 181 of run R6 stands apart, 18.1 would lie among the others")
+    (said,) = slips_of_the_point(runs.assign(rough=[0.81, *good[1:]]), "rough")
+    assert "0.81 of run R1" in said and "8.1 would lie" in said
+    # A response that spans a hundred times has no gap, and one of both signs has no point to move.
+    assert slips_of_the_point(runs.assign(rough=np.geomspace(1, 100, 8)), "rough") == []
+    assert slips_of_the_point(runs.assign(rough=[-1.0, *good[1:7], 181.0]), "rough") == []

@@ -137,7 +137,11 @@ def test_fit_folder_becomes_a_recipe_with_evidence(command: Command, tmp_path: P
     words = ("add", "--fit", "fit", "--readings", "readings.csv", "--printer", "Heron", "--material", "PLA")
     with pytest.raises(RecordError, match="printer 'Heron' is not in the record"):
         command(*words)
-    assert command("list") == "nothing is entered that fits\n"  # the readings did not stay behind either
+    assert not list(tmp_path.glob("*.sqlite*"))
+    command("add", "material", "--set", "name=resin")
+    with pytest.raises(RecordError, match="printer 'Heron' is not in the record"):
+        command(*words)
+    assert command("list", "readings") == "nothing is entered that fits\n"  # the readings did not stay behind either
     command(*words, "--create", "--set", "process=filament", "--name", "winch fine", "--status", "good")
     with open_record("sharpset-record.sqlite") as record:
         recipe = record.show("winch fine")
@@ -175,7 +179,7 @@ def test_broken_fit_folder_leaves_nothing(
     break_it(write_fit_folder(tmp_path / "fit"))
     with pytest.raises(RecordError, match=words):
         command("add", "--fit", "fit")
-    assert command("list") == "nothing is entered that fits\n"
+    assert not list(tmp_path.glob("*.sqlite*"))
 
 
 def test_piece_folder_is_kept(command: Command, tmp_path: Path) -> None:
@@ -249,7 +253,7 @@ def test_wrong_words_are_one_line_and_leave_nothing(command: Command, words: tup
         command(*words)
     assert said in str(caught.value)
     assert "\n" not in str(caught.value)
-    assert command("list") == "nothing is entered that fits\n"
+    assert not list(Path().glob("*.sqlite*"))
 
 
 @pytest.mark.parametrize("words", [("list",), ("show", "x"), ("search",), ("check",), ("backup", "b"), ("export", "e")])
@@ -267,3 +271,59 @@ def test_damaged_record_is_one_line_on_stderr_and_status_one(tmp_path: Path) -> 
     assert done.stdout == ""
     assert len(done.stderr.splitlines()) == 1
     assert "r.sqlite: the record is damaged" in done.stderr
+
+
+def test_a_refused_first_entry_leaves_no_record_behind(command, tmp_path):
+    with pytest.raises(RecordError, match="process is missing"):
+        command("add", "printer", "--set", "name=Heron")
+    with pytest.raises(RecordError, match="is new: say how it prints"):
+        command("add", "--fit", str(write_fit_folder(tmp_path / "fit")), "--printer", "Heron", "--create")
+    with pytest.raises(RecordError):
+        command("import", "nowhere")
+    assert not list(tmp_path.glob("*.sqlite*"))
+    command("add", "printer", "--set", "name=Heron", "process=filament")
+    assert "Heron" in command("list", "printer")
+
+
+def test_a_new_printer_prints_as_the_brief_of_the_fit_says(command, tmp_path):
+    fit = write_fit_folder(tmp_path / "fit")
+    (fit / "inputs.json").write_text('{"brief": {"name": "davits", "process": "resin"}}', encoding="utf-8")
+    command("add", "--fit", "fit", "--printer", "Heron", "--material", "grey", "--create")
+    with open_record("sharpset-record.sqlite") as record:
+        assert record.show("Heron").fields["process"] == "resin"
+
+
+def test_readings_and_scans_are_entered_once(command, tmp_path):
+    readings_table().to_csv("r.csv", index=False)
+    first = command("add", "readings", "--readings", "r.csv")
+    with pytest.raises(RecordError, match=r"r\.csv: these readings are in the record already, as "):
+        command("add", "readings", "--readings", "r.csv")
+    both = pd.concat([readings_table(), readings_table().assign(scan_id="later")])
+    both.to_csv("both.csv", index=False)
+    assert command("add", "readings", "--readings", "both.csv").count("readings") == 1
+    (tmp_path / "a.png").write_bytes(b"picture")
+    (tmp_path / "b.png").write_bytes(b"picture")
+    command("add", "scan", "--set", "path=a.png")
+    with pytest.raises(RecordError, match=r"b\.png: this very picture is in the record already, as scan "):
+        command("add", "scan", "--set", "path=b.png")
+    assert first.count("readings") == 1
+
+
+@pytest.mark.parametrize(
+    ("setting", "refused"),
+    [
+        ("layer_height_mm=-0.06", True),
+        ("speed=-30", True),
+        ("z_offset_mm=-0.05", False),
+        ("hole_width_compensation_mm=-0.02", False),
+        ("room_c=-3", False),
+    ],
+)
+def test_settings_that_cannot_be_negative(command, setting, refused):
+    command("add", "printer", "--set", "name=Heron", "process=filament")
+    words = ("add", "print", "--set", "printer=Heron", f"settings.{setting}")
+    if refused:
+        with pytest.raises(RecordError, match="cannot be negative"):
+            command(*words)
+    else:
+        assert "print" in command(*words)

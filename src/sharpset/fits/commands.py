@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sharpset.arguments import seed_number
 from sharpset.errors import FitError
+from sharpset.files import read_table, whole_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,7 +20,13 @@ __all__ = ["configure"]
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("--plan", type=Path, metavar="DIR", help="plan folder")
-    parser.add_argument("--readings", type=Path, metavar="FILE", help="readings that 'sharpset read' wrote")
+    parser.add_argument(
+        "--readings",
+        type=Path,
+        nargs="+",
+        metavar="FILE",
+        help="readings that 'sharpset read' wrote, in one table or more",
+    )
     parser.add_argument("--results", type=Path, metavar="FILE", help="results typed in by hand: run_id and responses")
     parser.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml; needed for settings to be recommended")
     parser.add_argument("--response", metavar="NAME", help="fit this response only")
@@ -54,7 +62,9 @@ def _configure_confirm(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--prediction", type=Path, required=True, metavar="FILE", help="prediction to write or to judge by"
     )
-    parser.add_argument("--readings", type=Path, metavar="FILE", help="readings of the confirmation prints only")
+    parser.add_argument(
+        "--readings", type=Path, nargs="+", metavar="FILE", help="readings of the confirmation prints only"
+    )
     parser.add_argument(
         "--results", type=Path, metavar="FILE", help="their results typed in by hand: run_id and responses"
     )
@@ -104,16 +114,34 @@ def _fit(args: argparse.Namespace) -> int:
     return 0
 
 
-def _readings(path: Path) -> pd.DataFrame:
+def _readings(paths: Sequence[Path]) -> pd.DataFrame:
     """Return the readings of the kinds of detail that a brief can ask for; artefacts are left out."""
+    import pandas as pd
+
     from sharpset.brief import KINDS
     from sharpset.readings import load_readings
 
-    table = load_readings(path)
+    tables = [load_readings(path) for path in paths]
+    _refuse_twice(paths, tables)
+    table = pd.concat(tables, ignore_index=True) if len(tables) > 1 else tables[0]
     details = table[table["kind"].isin(KINDS)]
     if details.empty:
-        raise FitError(f"{path}: no reading of a detail ({', '.join(KINDS)}). Read the scans of the runs first.")
+        names = ", ".join(map(str, paths))
+        raise FitError(f"{names}: no reading of a detail ({', '.join(KINDS)}). Read the scans of the runs first.")
     return details.reset_index(drop=True)
+
+
+def _refuse_twice(paths: Sequence[Path], tables: Sequence[pd.DataFrame]) -> None:
+    """Refuse tables that hold the same scan: it would count twice."""
+    seen: dict[str, Path] = {}
+    for path, table in zip(paths, tables, strict=True):
+        scans = [str(name) for name in table["scan_id"].dropna().unique()] if "scan_id" in table else []
+        twice = [name for name in scans if name in seen]
+        if twice:
+            raise FitError(
+                f"{path}: holds scan {twice[0]}, which {seen[twice[0]]} holds too. Leave one of the tables out."
+            )
+        seen |= dict.fromkeys(scans, path)
 
 
 def _next(args: argparse.Namespace) -> int:
@@ -125,7 +153,8 @@ def _next(args: argparse.Namespace) -> int:
     print(found.runs.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
     if args.save is not None:
         try:
-            found.runs.to_csv(args.save, index=False, lineterminator="\n")
+            with whole_file(args.save) as place:
+                found.runs.to_csv(place, index=False, lineterminator="\n")
         except OSError as error:
             raise FitError(f"{args.save}: cannot be written ({error.strerror}). Choose another --save.") from error
         print(f"Runs: {args.save}")
@@ -155,10 +184,8 @@ def _typed(path: Path | None) -> pd.DataFrame | None:
     """Return results of prints that stand in no plan."""
     if path is None:
         return None
-    import pandas as pd
-
     try:
-        return pd.read_csv(path, dtype={"run_id": str})
+        return read_table(path, texts=("run_id",))
     except (OSError, ValueError) as error:
         raise FitError(
             f"{path}: not a table of results ({error}). It needs run_id and one column per response."

@@ -13,6 +13,7 @@ import pandas as pd
 
 from sharpset.brief import Brief
 from sharpset.errors import FitError
+from sharpset.files import whole_file
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit, fit_plan
 from sharpset.fits.surface import ResponseFit
@@ -51,7 +52,8 @@ def save_fit(fit: Fit, folder: Path | str) -> Path:
         _write(folder / "settings.json", settings_document(fit))
         _write(folder / "inputs.json", _inputs(fit))
         for name, table in fit.tables().items():
-            table.to_csv(folder / "tables" / f"{name}.csv", index=False, lineterminator="\n")
+            with whole_file(folder / "tables" / f"{name}.csv") as place:
+                table.to_csv(place, index=False, lineterminator="\n")
     except OSError as error:
         raise FitError(f"{folder}: cannot be written ({error.strerror}). Choose another --out.") from error
     return folder
@@ -289,7 +291,8 @@ def _plan_from(data: dict[str, Any]) -> Any:
 
 def _write(path: Path, document: dict[str, Any]) -> None:
     text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    with whole_file(path) as place:
+        place.write_text(text + "\n", encoding="utf-8")
 
 
 def _plain(value: Any) -> Any:

@@ -13,6 +13,7 @@ from sharpset.brief import Brief
 from sharpset.errors import FitError
 from sharpset.fits.responses import formed_counts, responses_from_readings, run_key
 from sharpset.fits.shares import count_columns
+from sharpset.fits.slips import slips_of_the_point
 from sharpset.fits.space import BOOK_COLUMNS, Space, space_of
 from sharpset.fits.terms import category_text
 from sharpset.plans.tables import plain_name
@@ -83,6 +84,7 @@ def join_tables(
     planned = set(runs.columns)
     found: list[str] = []
     feature_sd: dict[str, float] = {}
+    measured: set[str] = set()
     counts = pd.DataFrame(columns=_NO_COUNTS)
     if readings is not None:
         table = responses_from_readings(readings, brief)
@@ -92,6 +94,7 @@ def join_tables(
         _no_clash(runs, columns, "readings")
         runs = runs.merge(table[["run_id", *columns]], on="run_id", how="left")
         found += [c for c in columns if not c.startswith("u_")]
+        measured = set(columns)
         feature_sd = _pooled(table, set(runs["run_id"]))
         counts = formed_counts(readings)
         counts = counts[counts["run_id"].isin(set(runs["run_id"]))].reset_index(drop=True)
@@ -112,6 +115,7 @@ def join_tables(
             + ". Give --results, or mend the column and import the runs again."
         )
     chosen = _choose(found, own, response, formula, runs) if found else []
+    remarks += [said for name in chosen if name not in measured for said in slips_of_the_point(runs, name)]
     return Joined(
         runs=runs,
         responses=tuple(chosen),

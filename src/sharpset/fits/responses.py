@@ -263,6 +263,11 @@ def responses_from_readings(
     use features that formed.
     """
     table, remarks = _checked(readings)
+    if "scan_id" in table:
+        several = table.groupby("run_id", sort=False)["scan_id"].nunique().loc[lambda n: n > 1]
+        if len(several):
+            shown = ", ".join(f"{run} ({n})" for run, n in several.head(6).items()) + " ..." * (len(several) > 6)
+            remarks.append(f"several scans of one run were averaged: {shown}; two prints of a run need two run ids")
     table = _join_scans(table)
     wide = {str(k): float(np.median(np.unique(g.to_numpy()))) for k, g in table.groupby("kind")["nominal_mm"]}
     asked = dict(near_mm or {}) if brief is None else brief.smallest_mm

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     stencil.add_argument("--size", type=float, metavar="MM", help="side of the square the piece must fit in")
     stencil.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml that names process and sizes")
+    stencil.add_argument("--replace", action="store_true", help="replace another piece that is there")
     runs = stencil.add_mutually_exclusive_group()
     runs.add_argument("--run-id", help="run that the code on the piece names (default: R01)")
     runs.add_argument(
@@ -45,15 +47,35 @@ def _make_stencils(args: argparse.Namespace) -> int:
 
     run_ids = _planned_runs(args.plan) if args.plan else ["R01" if args.run_id is None else args.run_id]
     pieces = [_stencil(args, run_id) for run_id in run_ids]
-    if args.plan is None:
-        write_piece(pieces[0], args.out)
-    else:
-        for piece in tqdm(pieces, desc="Writing pieces", unit="piece", disable=None):
-            write_piece(piece, args.out / piece.run_id)
+    folders = [args.out] if args.plan is None else [args.out / run_id for run_id in run_ids]
+    if not args.replace:
+        for piece, folder in zip(pieces, folders, strict=True):
+            _refuse_another(piece, folder)
+    for piece, folder in tqdm(
+        list(zip(pieces, folders, strict=True)), desc="Writing pieces", unit="piece", disable=args.plan is None or None
+    ):
+        write_piece(piece, folder)
     print(pieces[0].summary() if args.plan is None else f"{len(pieces)} pieces, the first: {pieces[0].summary()}")
     where = args.out if args.plan is None else args.out / "<run>"
     print(f"Print {where / 'piece.3mf'} (or piece.stl) flat, at true size, one print job per run.")
     return 0
+
+
+def _refuse_another(piece: Piece, folder: Path) -> None:
+    """Refuse to write over another piece: prints of it could no longer be read."""
+    path = folder / "piece.json"
+    if not path.is_file():
+        return
+    try:
+        there = json.loads(path.read_text(encoding="utf-8"))
+        found = (str(there["id"]), str(there["run_id"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        found = ("a piece that cannot be read", "?")
+    if found != (piece.piece_id, piece.run_id):
+        raise PieceError(
+            f"{folder}: holds another piece already, {found[0]}, run {found[1]}; this one is {piece.piece_id}, run "
+            f"{piece.run_id}. Choose another --out, or replace it with --replace."
+        )
 
 
 def _stencil(args: argparse.Namespace, run_id: str) -> Piece:

@@ -11,6 +11,7 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as DrawnPath
 from shapely.geometry.polygon import orient
 
+from sharpset.files import whole_file
 from sharpset.pieces.model import Piece
 
 __all__ = ["draw_piece", "write_preview"]
@@ -50,4 +51,5 @@ def draw_piece(piece: Piece) -> Figure:
 
 def write_preview(piece: Piece, path: Path) -> None:
     """Write the picture as PNG."""
-    draw_piece(piece).savefig(path, metadata={"Software": None})
+    with whole_file(path) as place:
+        draw_piece(piece).savefig(place, format="png", metadata={"Software": None})

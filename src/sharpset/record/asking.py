@@ -10,13 +10,14 @@ from sqlalchemy import select
 from sharpset.errors import RecordError
 from sharpset.files import file_name, whole_file
 from sharpset.record.base import RecordBase
+from sharpset.record.chains import is_newest
 from sharpset.record.entries import Entry
-from sharpset.record.files import stored_content
+from sharpset.record.files import hash_file, stored_content
 from sharpset.record.kinds import kind_named
 from sharpset.record.listing import list_entries
 from sharpset.record.lookup import find_key, to_entries
 from sharpset.record.making import Target
-from sharpset.record.models import ReadingsRow
+from sharpset.record.models import EntryRow, ReadingsRow, ScanRow
 from sharpset.record.searching import search_details
 from sharpset.record.tables import unpack_table
 
@@ -33,6 +34,19 @@ class AskingRecord(RecordBase):
         """Return one entry; corrections are followed to the newest unless `follow` is False."""
         with self._reading() as connection:
             return to_entries(connection, [find_key(connection, what, kind=kind, follow=follow)])[0]
+
+    def scan_of_file(self, path: Path | str) -> Entry | None:
+        """Return the newest scan that is this very picture, wherever it lay and whatever it was called then."""
+        file_sha256, _ = hash_file(path)
+        query = (
+            select(EntryRow.id)
+            .join(ScanRow, ScanRow.id == EntryRow.id)
+            .where(ScanRow.file_sha256 == file_sha256, is_newest())
+            .order_by(EntryRow.created_utc.desc())
+        )
+        with self._reading() as connection:
+            found = connection.execute(query.limit(1)).scalar_one_or_none()
+            return None if found is None else to_entries(connection, [found])[0]
 
     def readings(self, what: Target, *, follow: bool = True) -> pd.DataFrame:
         """Return the table of a readings entry."""

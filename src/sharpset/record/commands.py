@@ -181,10 +181,25 @@ def _open(args: argparse.Namespace, *, create: bool = False) -> Record:
 def _add(args: argparse.Namespace) -> int:
     from sharpset.record import entering
 
+    _try_on_new(args, lambda record: entering.add_typed(record, args))
     with _open(args, create=True) as record:
         for entry in entering.add_typed(record, args):
             print(entry.summary())
     return 0
+
+
+def _try_on_new(args: argparse.Namespace, add: Callable[[Record], object]) -> None:
+    """Try on an empty record what would be a new record's first entry, so that a refused one leaves none behind."""
+    from tempfile import TemporaryDirectory
+
+    from sharpset.record.engine import locate_record, sqlite_path
+    from sharpset.record.store import open_record
+
+    path = sqlite_path(locate_record(args.db))
+    if path is None or path.exists() or not path.parent.is_dir():
+        return
+    with TemporaryDirectory() as folder, open_record(Path(folder) / path.name) as record:
+        add(record)
 
 
 def _correct(args: argparse.Namespace) -> int:
@@ -271,6 +286,7 @@ def _export(args: argparse.Namespace) -> int:
 
 
 def _import(args: argparse.Namespace) -> int:
+    _try_on_new(args, lambda record: record.import_(args.folder))
     with _open(args, create=True) as record:
         print(record.import_(args.folder).summary())
     return 0

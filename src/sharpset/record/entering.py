@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sharpset.errors import RecordError
+from sharpset.record.codes import now_utc
 from sharpset.record.entries import Entry
-from sharpset.record.fitfolder import add_fit_folder, read_table
+from sharpset.record.fitfolder import add_fit_folder, read_fit_folder, read_table
 from sharpset.record.kinds import Kind, kind_named
 from sharpset.record.typed import Typed, parse_pairs, read_typed
 
@@ -66,7 +67,7 @@ def add_typed(record: Record, args: argparse.Namespace) -> Sequence[Entry]:
     if kind.name == "readings":
         if args.readings is None:
             raise RecordError("readings: --readings is missing: the table that 'sharpset read' wrote.")
-        return record.add_readings(read_table(args.readings), **typed.refs, by=args.by, note=args.note)
+        return _add_readings(record, args, typed)
     if kind.name == "scan":
         return [_add_scan(record, args, typed)]
     if args.readings is not None:
@@ -86,11 +87,30 @@ def add_typed(record: Record, args: argparse.Namespace) -> Sequence[Entry]:
     return [entry]
 
 
+def _add_readings(record: Record, args: argparse.Namespace, typed: Typed) -> Sequence[Entry]:
+    """Enter the scans of a table that the record does not hold yet, number for number."""
+    start = now_utc()
+    entries = record.add_readings(read_table(args.readings), again=False, **typed.refs, by=args.by, note=args.note)
+    fresh = [entry for entry in entries if entry.created_utc >= start]
+    if not fresh:
+        codes = ", ".join(entry.code for entry in entries[:3]) + " ..." * (len(entries) > 3)
+        raise RecordError(
+            f"{args.readings}: these readings are in the record already, as {codes}; nothing was added. "
+            "What they point to is changed with 'sharpset record correct CODE --set ...'."
+        )
+    return fresh
+
+
 def _add_scan(record: Record, args: argparse.Namespace, typed: Typed) -> Entry:
     fields = {n: v for n, v in typed.fields.items() if n not in ("file_sha256", "n_bytes")}
     path = fields.pop("path", None)
     if not path:
         raise RecordError("scan: path is missing: where the file lies. Add --set path=FILE.")
+    if known := record.scan_of_file(path):
+        raise RecordError(
+            f"{path}: this very picture is in the record already, as {known.summary()}; nothing was added. "
+            f"What it points to is changed with 'sharpset record correct {known.code} --set ...'."
+        )
     return record.add_scan(path, name=typed.name, **fields, **typed.refs, by=args.by, note=args.note)
 
 
@@ -141,7 +161,7 @@ def _add_fit(record: Record, args: argparse.Namespace) -> Entry:
 
 
 def _create_missing(record: Record, args: argparse.Namespace) -> None:
-    process = parse_pairs(args.pairs, what="--set").get("process")
+    process = parse_pairs(args.pairs, what="--set").get("process") or read_fit_folder(args.fit).brief.get("process")
     for kind in ("printer", "material"):
         name = getattr(args, kind)
         if not name or name in set(record.list(kind, most=100_000)["name"]):

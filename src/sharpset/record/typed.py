@@ -17,6 +17,12 @@ __all__ = ["Typed", "parse_pairs", "read_typed"]
 
 
 _NO_NUMBERS = ("nan", "inf", "infinity")
+_NEVER_NEGATIVE = (
+    *("height", "thickness", "width", "diameter", "nozzle", "speed", "time", "exposure", "fan", "flow", "power"),
+    *("layers", "walls", "perimeters", "infill", "density", "acceleration", "multiplier", "dose", "energy"),
+)
+_MAY_BE_NEGATIVE = ("offset", "compensation", "correction", "adjustment", "change", "shift", "delta", "growth", "z")
+"""Words of a setting's name: quantities that are nought or more, unless what is added to one of them is meant."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,6 +83,22 @@ def _typed_value(kind: Kind, name: str, text: str) -> Any:
     return None if text == "" else value
 
 
+def _refuse_negative(settings: dict[str, Any]) -> None:
+    """Refuse a setting below nought whose name says that it cannot be; what was planned in coded units is not typed."""
+    for name, value in settings.items():
+        words = re.split(r"[^a-z]+", str(name).casefold())
+        if (
+            isinstance(value, int | float)
+            and value < 0
+            and any(word in words for word in _NEVER_NEGATIVE)
+            and not any(word in words for word in _MAY_BE_NEGATIVE)
+        ):
+            raise RecordError(
+                f"settings.{name}={value:g}: cannot be negative. Mend the sign; what is added to a setting is called "
+                f"so, as in {name}_offset."
+            )
+
+
 def _load_json(path: Path) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
@@ -112,6 +134,8 @@ def read_typed(kind: Kind, pairs: Sequence[str], json_file: Path | None, *, extr
             tables = [name for name, spec in kind.fields.items() if spec.type == "json"]
             raise RecordError(f"--set {key}: only {', '.join(tables)} hold parts, for example {tables[0]}.x=1.")
         _put(data, path, _literal(text), key=key)
+    if isinstance(data.get("settings"), dict):
+        _refuse_negative(data["settings"])
     let = {*extra, "limits", "evidence"}
     known = {"name", *kind.fields, *kind.refs, *let}
     unknown = [name for name in data if name not in known]

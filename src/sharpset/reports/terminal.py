@@ -25,9 +25,21 @@ def fit_text(fit: Fit, *, models: bool = True) -> str:
     lines += [f"{label_of(name)}: no model: {why}" for name, why in fit.failed.items()]
     if fit.best is not None:
         lines += ["", *_settings(fit), "", *_expected(fit), "", *_drawing(fit)]
+    if models:
+        lines += [f"note: {said}" for said in _odd_prints(fit)]
     own = fit.best.remarks if fit.best is not None else ()
     lines += [f"note: {remark}" for remark in dict.fromkeys((*own, *fit.remarks))]
     return "\n".join(lines).strip("\n")
+
+
+def _odd_prints(fit: Fit) -> list[str]:
+    """Return what the residuals say of single prints and of drift: it can be looked up and put right."""
+    return [
+        f"{label_of(name)}: {said[0].lower()}{said[1:].rstrip('.')}"
+        for name, response in fit.responses.items()
+        for said in response.predictor.diagnostics
+        if "is an outlier" in said or "drift with print order" in said
+    ]
 
 
 def _settings(fit: Fit) -> list[str]:

@@ -180,14 +180,14 @@ def _strip_flags(fits: FeatureFits, index: NDArray[np.intp], formed: str) -> lis
         flags.append("dirty")
     if formed != "no" and (fits.strip_fits.width_mm[index] < 4 * fits.strip_fits.sigma_mm[index]).any():
         flags.append("contrast borrowed")
-    if formed == "partly":
+    if formed == "partly" and not any(fits.strip_verdicts.doubts[i] for i in index):
         flags.append("width of the formed part")
     return flags
 
 
 def _fill_width(columns: _Columns, fits: FeatureFits, row: int, index: NDArray[np.intp]) -> None:
-    """Fill in the width; of a slot that is open in part, that of its open part."""
-    columns.measured[row] = fits.strip_fits.width_mm[index].mean() / columns.part()[row]
+    """Fill in the width; of a slot that is open in part, that of its open part (`formed_parts`)."""
+    columns.measured[row] = fits.strip_fits.width_mm[index].mean()
 
 
 def _fill_place(

@@ -21,6 +21,7 @@ from sharpset.scans import Pose
 __all__ = ["Disc", "DiscFit", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
+_INSIDE, _FEWEST_INSIDE = 3.0, 9
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 
 
@@ -55,6 +56,8 @@ class DiscFit:
         for holes too small to tell.
     parts : WidthParts
         The uncertainty of the diameter by its causes, arrays of one entry.
+    glow : float
+        Median share solid well inside the drawn rim, NaN for holes too small to have such an inside.
     """
 
     diameter_mm: float
@@ -70,6 +73,7 @@ class DiscFit:
     dirty: float
     roundness_mm: float
     parts: WidthParts
+    glow: float = float("nan")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -266,7 +270,14 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
         dirty=float(1 - used.mean()),
         roundness_mm=_roundness(patch, p, sigma, residual, state.noise, used),
         parts=parts,
+        glow=_glow(patch, p, disc, sigma),
     )
+
+
+def _glow(patch: _Patch, p: FloatArray, disc: Disc, sigma: float) -> float:
+    """Return the median share solid well inside the drawn rim, about the fitted centre; NaN where none is."""
+    inside = np.hypot(patch.x - p[0], patch.y - p[1]) < disc.diameter_mm * patch.scale / 2 - _INSIDE * sigma
+    return float(np.median(patch.solid[inside])) if inside.sum() >= _FEWEST_INSIDE else float("nan")
 
 
 def _roundness(

@@ -12,6 +12,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
+from sharpset.readings.formed_parts import as_placed, parts_of, with_parts
 from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.pooled_contrast import pool_contrast
@@ -176,7 +177,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     FeatureFits
     """
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
-    own = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
+    own = fit_own_contrast(samples, profiles, spread)
     contrast, borrowed = _borrowed(samples, own, spread, strips.edges)
     if light.bleed is not None:
         borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, light.bleed.u_edge_mm)))
@@ -185,7 +186,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     fits = fit_strips(
         samples, profiles, spread, priors, contrast=contrast, noise_inflation=strips.noise_inflation, light=levels
     )
-    lengthwise = follow_strips(samples, fits, spread, profiles.noise)
+    lengthwise = follow_strips(samples, as_placed(samples, fits), spread, profiles.noise)
     first = fits
     whole = (lengthwise.share >= FORMED_FROM) & (fits.width_mm > 0.5 * fits.sigma_mm)
     second = look_again(samples, fits, spread, profiles.noise, whole=whole)
@@ -200,6 +201,19 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             light=levels,
         )
         fits = improved(fits, second, again)
+    formed = parts_of(samples, fits, lengthwise)
+    if formed is not None:
+        again = fit_strips(
+            formed.samples,
+            formed.profiles,
+            spread,
+            priors,
+            contrast=contrast[formed.chosen],
+            noise_inflation=strips.noise_inflation,
+            light=levels,
+        )
+        fits, seen = with_parts(fits, profiles, formed, again)
+        strips = replace(strips, profiles=seen)
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
         share=lengthwise.share,
@@ -209,6 +223,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         nominal_mm=nominal,
         own_contrast=own.contrast,
         u_own_contrast=own.u_contrast,
+        astray_mm=lengthwise.astray_mm,
+        solid=samples.is_bar,
     )
     hole_rows = np.flatnonzero(piece.features["kind"] == "hole")
     discs = [
@@ -235,6 +251,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fitted]).reshape(-1, 2),
         u_shift_mm=np.array([f.u_shift_mm for f in fitted]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
+        glow=np.array([f.glow for f in fitted]),
     )
     return FeatureFits(
         strips=strips,
@@ -252,6 +269,30 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         borrowed=borrowed,
         shade=measure_shade(samples, profiles, first, spread, plate_is_bright=light.contrast > 0),
     )
+
+
+def fit_own_contrast(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> StripFits:
+    """Fit strips each with its own contrast.
+
+    A wide dim strip and a narrow dark one lack the same light, so that a fit may end at the wrong one of the two: it is
+    begun at the strip's nominal width too, and the better end counts.
+    """
+    fits = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
+    nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
+    share = np.clip(fits.contrast * fits.width_mm / nominal, 0.02, 1.5)
+    start = replace(
+        fits,
+        width_mm=nominal,
+        centre_mm=np.zeros(len(nominal)),
+        level=np.where(samples.is_bar, 0.0, 1.0),
+        slope_per_mm=np.zeros(len(nominal)),
+        contrast=share,
+        sigma_mm=spread.sigma_mm(samples.normal),
+    )
+    other = fit_strips(samples, profiles, spread, _OWN_CONTRAST, start=start)
+    better = other.misfit < 0.9 * fits.misfit
+    arrays = {name: getattr(fits, name) for name in fits.__dataclass_fields__ if name != "parts"}
+    return replace(fits, **{name: np.where(better, getattr(other, name), values) for name, values in arrays.items()})
 
 
 def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:

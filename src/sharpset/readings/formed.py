@@ -24,19 +24,24 @@ FORMED_FROM, NOT_FORMED_TO = 0.90, 0.10
 _HOLE_FORMED_FROM, _HOLE_NOT_TO = 0.10, 0.03
 _HOLE_CHOKED = 0.6
 _LEAST_CONTRAST = 0.5
+_LEAST_WIDTH = 0.15
+_SOLID = 0.9
+_DIM, _ALIKE = 0.8, 0.3
+"""Share of its peers' contrast below which a strip is dim, and how far peers' widths may differ (their logarithms)."""
 _MISPLACED_MM = 0.12
 """Uneven travel of a carriage reaches 0.03 to 0.05 mm; printers misplace holes by less (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Verdicts:
-    """One entry a feature: 'yes', 'partly' or 'no', its confidence (0.5 to 1), and whether it is too faint or no
-    feature at all but a foreign mark.
+    """One entry a feature: 'yes', 'partly' or 'no', its confidence (0.5 to 1), whether it is too faint or no feature at
+    all but a foreign mark, and a word for why nothing vouches for its size ('' where something does).
     """
 
     formed: list[str]
     confidence: FloatArray
     faint: NDArray[np.bool_]
+    doubts: list[str]
 
 
 def judge_strips(
@@ -48,8 +53,14 @@ def judge_strips(
     nominal_mm: FloatArray,
     own_contrast: FloatArray,
     u_own_contrast: FloatArray,
+    astray_mm: FloatArray,
+    solid: NDArray[np.bool_],
 ) -> Verdicts:
     """Judge slots and bars.
+
+    A slot that is closed by something thin lets some light through, evenly over its length: it is told by less contrast
+    than slots of about its width show, where the scan can tell. What lies askew, its ends beside their places, is a
+    feature that came off, or a foreign mark.
 
     Parameters
     ----------
@@ -60,16 +71,42 @@ def judge_strips(
     width_mm, u_width_mm, nominal_mm : ndarray
     own_contrast, u_own_contrast : ndarray
         Contrast by the feature's own data and its standard uncertainty, both relative to the scan's.
+    astray_mm : ndarray
+        How far the feature's ends lie beside its place.
+    solid : ndarray of bool
+        Which of them are bars.
     """
     # A slot that is closed in places shows less contrast on the average too: only one that is evenly dim is faint.
-    faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15) & (share >= FORMED_FROM)
-    gone = (width_mm < 5 * u_width_mm) | ((width_mm < 0.15 * nominal_mm) & (share < 0.25)) | faint
-    formed = np.where(share >= FORMED_FROM, "yes", np.where(share <= NOT_FORMED_TO, "no", "partly"))
+    even = share >= FORMED_FROM
+    faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15) & even
+    dim = even & _dim(own_contrast, u_own_contrast, nominal_mm, solid)
+    astray = astray_mm > _MISPLACED_MM
+    gone = (width_mm < 5 * u_width_mm) | (width_mm < _LEAST_WIDTH * nominal_mm) | faint
+    formed = np.where(even, "yes", np.where(share <= NOT_FORMED_TO, "no", "partly"))
+    formed = np.where((formed == "yes") & (dim | astray), "partly", formed)
     formed = np.where(gone, "no", formed)
     error = np.sqrt(np.clip(share * (1 - share), 0.0025, None) / np.maximum(n_independent, 1))
     margin = np.minimum(np.abs(share - FORMED_FROM), np.abs(share - NOT_FORMED_TO))
     confidence = ndtr(margin / error)
-    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=faint)
+    return Verdicts(
+        formed=formed.tolist(), confidence=np.asarray(confidence), faint=faint, doubts=_doubts(formed, dim, astray)
+    )
+
+
+def _doubts(formed: NDArray[np.str_], dim: NDArray[np.bool_], astray: NDArray[np.bool_]) -> list[str]:
+    words = np.where(astray, "askew", np.where(dim, "dim", ""))
+    return list(np.where(formed == "no", "", words))
+
+
+def _dim(own: FloatArray, u_own: FloatArray, nominal_mm: FloatArray, solid: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which features clearly show less contrast than the better ones of about their size do."""
+    known = np.isfinite(own) & (u_own < 0.1)
+    dim = np.zeros(len(own), dtype=bool)
+    for i in np.flatnonzero(known):
+        peers = known & (solid == solid[i]) & (np.abs(np.log(nominal_mm / nominal_mm[i])) < _ALIKE)
+        if peers.sum() >= 4:
+            dim[i] = own[i] + 3 * u_own[i] < _DIM * min(float(np.quantile(own[peers], 0.75)), 1.0)
+    return dim
 
 
 def judge_discs(
@@ -82,6 +119,7 @@ def judge_discs(
     shift_mm: FloatArray,
     u_shift_mm: FloatArray,
     pixel_mm: float,
+    glow: FloatArray,
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open.
 
@@ -95,6 +133,8 @@ def judge_discs(
         Centres from their nominal places.
     u_shift_mm : ndarray of float, shape (n,)
     pixel_mm : float
+    glow : ndarray of float, shape (n,)
+        Share solid well inside the drawn rim, NaN where there is no inside: what closes a hole thinly shows there.
     """
     opened = open_share >= _HOLE_FORMED_FROM
     smaller = (nominal_mm - diameter_mm)[opened]
@@ -105,12 +145,16 @@ def judge_discs(
     expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
     choked = open_share < _HOLE_CHOKED * expected**2
     gone = diameter_mm < 5 * u_diameter_mm
+    dim = _dim(1 - glow, np.zeros(len(glow)), nominal_mm, np.zeros(len(glow), dtype=bool))
+    closed = np.nan_to_num(glow) > 1 - _LEAST_CONTRAST
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
-    formed = np.where((gone | choked) & (formed == "yes"), "partly", formed)
+    formed = np.where((gone | choked | dim | closed) & (formed == "yes"), "partly", formed)
     formed = np.where(foreign | (diameter_mm < pixel_mm), "no", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
-    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=foreign)
+    # Where solid is seen right through the middle, an opening that is left beside it has its own size.
+    doubts = _doubts(formed, (dim | closed) & (glow < _SOLID), np.zeros(len(formed), dtype=bool))
+    return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=foreign, doubts=doubts)
 
 
 def _misplaced(

@@ -198,7 +198,9 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
     Returns
     -------
     pandas.DataFrame
-        With flags ``refused: glare``, ``refused: uneven light``, ``refused: dirty`` or ``refused: hidden at a slant``.
+        With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
+        feature), ``refused: dim`` (something thin may close it), ``refused: uneven light``, ``refused: dirty`` or
+        ``refused: hidden at a slant``.
         A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
         its confidence is 0.5.
     """
@@ -223,6 +225,9 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     solid = fits.strips.samples.is_bar
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
+    for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
+        for word in ("askew", "dim"):
+            _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
     _name(reasons, fits.strips.rows, off, "uneven light")
     _name(reasons, fits.strips.rows, dirty, "dirty")
     _name(reasons, fits.disc_rows, np.array([abs(d.level - 1) > _LEVEL_OFF for d in fits.discs]), "uneven light")

@@ -12,11 +12,12 @@ from sharpset.readings.medians import row_medians
 from sharpset.readings.sampling import INNER_MM, Samples
 from sharpset.readings.strips import StripFits
 
-__all__ = ["Lengthwise", "follow_strips"]
+__all__ = ["Lengthwise", "follow_strips", "step_of"]
 
 FloatArray = NDArray[np.float64]
 _OPEN_FROM = 0.15
 """A slot counts as open (a bar as solid) where its width is at least this share of the nominal one."""
+_END_PART = 0.2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -33,12 +34,19 @@ class Lengthwise:
     u_roughness_mm : ndarray of float
     u_ends_mm : ndarray of float
         Standard uncertainty of the mean width over the whole length from the ends that were left out.
+    astray_mm : ndarray of float
+        How far the ends of the sampled length lie beside the nominal place, the larger of the two, less three times
+        the noise; 0 where nothing is there.
+    is_open : ndarray of bool, shape (n_strips, n_steps)
+        Steps where a slot is open, a bar solid.
     """
 
     share: FloatArray
     roughness_mm: FloatArray
     u_roughness_mm: FloatArray
     u_ends_mm: FloatArray
+    astray_mm: FloatArray
+    is_open: NDArray[np.bool_]
 
 
 def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray) -> Lengthwise:
@@ -53,12 +61,8 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
         Standard deviation of one pixel (share solid).
     """
     step = samples.pixel_mm
-    n_strips = len(samples.strips)
-    n_steps = int(np.ceil(2 * samples.half_length_mm.max() / step)) + 1
-    column = np.floor((samples.t_mm + samples.half_length_mm[samples.owner]) / step).astype(np.intp)
-    cell = samples.owner * n_steps + column
-    shape = (n_strips, n_steps)
-    share = _open_share(samples, fits, cell, shape, noise)
+    cell, shape = step_of(samples)
+    steps = _steps(samples, fits, cell, shape, noise)
     roughness = _roughness(samples, fits, spread, cell, shape, noise)
     length = 2 * samples.half_length_mm
     n_free = np.maximum(length / (6 * step), 2)
@@ -67,14 +71,38 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
     correlation_mm = 3 * step
     ends = np.sqrt(2 * np.nan_to_num(roughness) ** 2 * np.sqrt(2 * np.pi) * correlation_mm / length * left_out)
     return Lengthwise(
-        share=share, roughness_mm=roughness, u_roughness_mm=roughness / np.sqrt(2 * n_free), u_ends_mm=ends
+        share=steps.share,
+        roughness_mm=roughness,
+        u_roughness_mm=roughness / np.sqrt(2 * n_free),
+        u_ends_mm=ends,
+        astray_mm=steps.astray_mm,
+        is_open=steps.is_open,
     )
 
 
-def _open_share(
+def step_of(samples: Samples) -> tuple[NDArray[np.intp], tuple[int, int]]:
+    """Return the flat index of each pixel's step (strips are rows, steps of one pixel along them columns), and the
+    shape of that table.
+    """
+    step = samples.pixel_mm
+    n_steps = int(np.ceil(2 * samples.half_length_mm.max() / step)) + 1
+    column = np.floor((samples.t_mm + samples.half_length_mm[samples.owner]) / step).astype(np.intp)
+    return samples.owner * n_steps + column, (len(samples.strips), n_steps)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Steps:
+    """Which steps along the strips make up a feature, and how far astray its ends are."""
+
+    share: FloatArray
+    is_open: NDArray[np.bool_]
+    astray_mm: FloatArray
+
+
+def _steps(
     samples: Samples, fits: StripFits, cell: NDArray[np.intp], shape: tuple[int, int], noise: FloatArray
-) -> FloatArray:
-    """Return the share of steps whose missing (or present) light makes up a feature."""
+) -> _Steps:
+    """Judge steps by their missing (or present) light."""
     own = samples.owner
     nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
     reach = np.maximum(fits.width_mm, nominal) / 2 + 2.5 * fits.sigma_mm
@@ -95,7 +123,30 @@ def _open_share(
     noise_mm = noise * 2 * reach / np.sqrt(np.maximum(3 * expected, 1))
     least = np.maximum(_OPEN_FROM * nominal, 3 * noise_mm)
     is_open = (three >= least[:, None]) & full
-    return np.asarray(is_open.sum(axis=1) / np.maximum(full.sum(axis=1), 1))
+    moment = np.bincount(cell[near], effect[near] * samples.d_mm[near], size).reshape(shape)
+    square = np.bincount(cell[near], samples.d_mm[near] ** 2, size).reshape(shape)
+    place = np.where(is_open, moment / np.where(is_open, np.maximum(total, 1e-9), 1.0), np.nan)
+    scatter = noise[:, None] * np.sqrt(square) / np.where(is_open, np.maximum(total, 1e-9), 1.0)
+    # The middle of very wide openings is not sampled: their centroids say nothing.
+    astray = np.where(inner > 0, 0.0, _astray(place, scatter, full))
+    return _Steps(
+        share=np.asarray(is_open.sum(axis=1) / np.maximum(full.sum(axis=1), 1)), is_open=is_open, astray_mm=astray
+    )
+
+
+def _astray(place: FloatArray, scatter: FloatArray, full: NDArray[np.bool_]) -> FloatArray:
+    """Return how far the outer fifths of each row lie from nought, the larger of two medians less their noise."""
+    rank = np.cumsum(full, axis=1) / np.maximum(full.sum(axis=1), 1)[:, None]
+    largest = np.zeros(len(place))
+    for end in (rank <= _END_PART, rank > 1 - _END_PART):
+        known = end & np.isfinite(place)
+        n = known.sum(axis=1)
+        middle = row_medians(np.where(known, place, 0.0), known)
+        noise = row_medians(np.where(known, scatter, 0.0), known)
+        # The median of n normal values scatters by 1.25 / sqrt(n) of one.
+        away = np.abs(middle) - 3 * 1.25 * noise / np.sqrt(np.maximum(n, 1))
+        largest = np.maximum(largest, np.where(n >= 3, away, 0.0))
+    return largest
 
 
 def _mean_of_three(values: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:

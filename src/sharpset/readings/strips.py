@@ -22,6 +22,9 @@ __all__ = ["LOOSE", "Light", "Priors", "StripFits", "WidthParts", "fit_strips", 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
 _DONE_SHARE = 0.25
+_FLOOR_REACHES = 30.0
+"""Widths and centres are known at least to so many times the neighbourhood that is looked at; any edge tells a
+million times more."""
 WIDTH, CENTRE, LEVEL, SLOPE, CONTRAST, LOG_BLUR = range(6)
 
 
@@ -179,6 +182,12 @@ class _Problem:
         data = np.sum(self.weight * (self.solid - model) ** 2, axis=1)
         prior = np.sum(self.prior_precision * (p - self.prior_mean) ** 2, axis=1)
         return np.asarray((data + prior) / 2)
+
+    def floor(self) -> FloatArray:
+        """Return a precision that keeps equations solvable where nothing shows a width or a centre."""
+        floor = np.full((len(self.reach), 6), 1e-12)
+        floor[:, [WIDTH, CENTRE]] = (_FLOOR_REACHES * self.reach[:, None]) ** -2
+        return floor
 
     def some(self, chosen: NDArray[np.bool_]) -> _Problem:
         """Return the problem of some of the strips."""
@@ -341,7 +350,8 @@ def _stepped(
     gradient = (weighted @ (problem.solid - model)[..., None])[..., 0]
     gradient -= problem.prior_precision * (p - problem.prior_mean)
     index = np.arange(6)
-    normal[:, index, index] = (normal[:, index, index] + problem.prior_precision) * (1 + damping[:, None]) + 1e-12
+    normal[:, index, index] = (normal[:, index, index] + problem.prior_precision) * (1 + damping[:, None])
+    normal[:, index, index] += problem.floor()
     trial = p + np.linalg.solve(normal, gradient[..., None])[..., 0]
     trial[:, WIDTH] = np.clip(trial[:, WIDTH], 1e-4, 2 * problem.reach)
     trial[:, CENTRE] = np.clip(trial[:, CENTRE], -problem.reach, problem.reach)
@@ -366,7 +376,7 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Li
     information = weighted @ jacobian.transpose(0, 2, 1)
     normal = information.copy()
     index = np.arange(6)
-    normal[:, index, index] += problem.prior_precision + 1e-12
+    normal[:, index, index] += problem.prior_precision + problem.floor()
     covariance: FloatArray = np.linalg.inv(normal).astype(float)
     deviation = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
     return StripFits(

@@ -1,7 +1,8 @@
 """Find pieces on the glass: where they lie, how they are turned, and which side they show.
 
 The picture is reduced to about eight pixels a millimetre, cut at several grey levels both ways
-round, and searched for outlines of the piece's size. Each find is compared with the piece's own
+round, and searched for outlines of the piece's size; where there is none, for the piece's openings
+(`pattern_search`). Each find is compared with the piece's own
 pattern in all turns and mirror images; the best one is moved into place by maximising the
 enhanced correlation coefficient.
 
@@ -24,6 +25,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
 from sharpset.pieces import Piece
+from sharpset.scans.pattern_search import search_pattern
 from sharpset.scans.pose import Pose
 from sharpset.scans.scan import Scan
 
@@ -131,11 +133,10 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
     wanted = (piece.width_mm, piece.height_mm)
     pattern = _pattern(piece)
     found: list[LocatedPiece] = []
-    for outline in outlines:
-        if not _fits(outline, wanted):
-            continue
+
+    def try_at(outline: _Outline) -> None:
         if any(_same_place(outline, other, to_native, scan, wanted) for other in found):
-            continue
+            return
         candidate = _match(coarse, outline, pattern, piece, mirror)
         if candidate is not None:
             pose = Pose(matrix=_to_native(candidate.matrix, to_native), pixel_mm=scan.pixel_mm)
@@ -145,6 +146,13 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
                     pose=pose, match=candidate.match, lead=candidate.lead, plate_is_bright=bright, channel=channel
                 )
             )
+
+    for outline in outlines:
+        if _fits(outline, wanted):
+            try_at(outline)
+    if not found:
+        for place in search_pattern(coarse, pattern, border_px=_border_px()):
+            try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:
         raise ScanError(f"{scan.path}: {_why_not(outlines, wanted)}")
     return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
@@ -266,8 +274,12 @@ def _pattern_to_coarse(matrix: FloatArray) -> NDArray[np.float32]:
     return np.asarray(np.column_stack((linear, matrix[:, 2] + linear @ [0.5, 0.5])), dtype=np.float32)
 
 
+def _border_px() -> int:
+    return max(3, round(0.6 / _COARSE_MM))
+
+
 def _inside(pattern: NDArray[np.float32]) -> tuple[slice, slice]:
-    edge = max(3, round(0.6 / _COARSE_MM))
+    edge = _border_px()
     return slice(edge, -edge), slice(edge, -edge)
 
 

@@ -64,5 +64,5 @@ def test_texture_is_no_piece():
     rng = np.random.default_rng(2)
     blobs = cv2.GaussianBlur(rng.normal(size=(700, 700)).astype(np.float32), (0, 0), 6)
     picture = np.where(blobs > 0, PLATE, BACKGROUND).astype(np.uint8)
-    with pytest.raises(ScanError, match="no piece of 40 x 36.5 mm"):
+    with pytest.raises(ScanError, match=r"no piece of 40 x 36\.5 mm"):
         locate_pieces(scan_from_pixels(picture, pixel_mm=PX_MM), piece)

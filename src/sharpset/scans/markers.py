@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +17,13 @@ __all__ = ["MarkerSighting", "find_markers"]
 FloatArray = NDArray[np.float64]
 
 _SEARCH_SIDES_PX = (1600, 3200)
-_N_PROFILES = 24
+_N_PROFILES = 48
 _N_STEPS = 33
+_NEIGHBOURS = 9
+"""Profiles beside each other whose levels count together: light changes along a side, print texture from point to
+point."""
+_LEAST_REACH_PX, _MOST_REACH_PX, _REACH_BLURS = 2.5, 12.0, 5.0
+"""How far profiles reach: an error of the levels by 1 % moves an edge by a hundredth of it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -84,25 +90,35 @@ def _search(scan: Scan, factor: int) -> list[tuple[int, FloatArray]]:
 def _refine(scan: Scan, corners: FloatArray) -> FloatArray | None:
     """Corners as crossings of the four sides; None where a side cannot be seen."""
     module_px = float(np.mean(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1))) / N_MODULES
-    reach = min(max(0.6 * module_px, 2.5), 12.0)
+    reach = min(max(0.6 * module_px, _LEAST_REACH_PX), _MOST_REACH_PX)
     low = np.floor(corners.min(axis=0) - reach - 2).astype(int)
     high = np.ceil(corners.max(axis=0) + reach + 3).astype(int)
     if (low < 0).any() or high[0] > scan.n_columns or high[1] > scan.n_rows:
         return None
     light = scan.linear(slice(int(low[1]), int(high[1])), slice(int(low[0]), int(high[0])))
     local = corners - low
-    for _ in range(2):
-        lines = [_fit_side(light, local[i], local[(i + 1) % 4], reach) for i in range(4)]
-        if any(line is None for line in lines):
+    for _ in range(3):
+        sides = [_fit_side(light, local[i], local[(i + 1) % 4], reach) for i in range(4)]
+        found = [side for side in sides if side is not None]
+        if len(found) < len(sides):
             return None
-        local = np.array([np.cross(lines[i - 1], lines[i]) for i in range(4)])  # type: ignore[arg-type]
+        local = np.array([np.cross(found[i - 1].line, found[i].line) for i in range(4)])
         local = local[:, :2] / local[:, 2:]
+        blur_px = float(np.median([side.blur_px for side in found]))
+        reach = min(reach, max(_REACH_BLURS * blur_px, _LEAST_REACH_PX))
     moved = np.linalg.norm(local + low - corners, axis=1)
     return local + low if moved.max() < max(3.0, module_px) else None
 
 
-def _fit_side(light: NDArray[np.float32], start: FloatArray, end: FloatArray, reach: float) -> FloatArray | None:
-    """The line (a, b, c with a x + b y + c = 0) along one side of a marker, black on the right of start to end."""
+class _Side(NamedTuple):
+    """One side of a marker: a, b, c with a x + b y + c = 0, and the standard deviation of its blur."""
+
+    line: FloatArray
+    blur_px: float
+
+
+def _fit_side(light: NDArray[np.float32], start: FloatArray, end: FloatArray, reach: float) -> _Side | None:
+    """The line along one side of a marker, black on the right of start to end."""
     import cv2
 
     along = (end - start) / np.linalg.norm(end - start)
@@ -113,15 +129,26 @@ def _fit_side(light: NDArray[np.float32], start: FloatArray, end: FloatArray, re
     places = (feet[:, None, :] + steps[None, :, None] * outward).astype(np.float32)
     profiles = cv2.remap(light, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     n_ends = _N_STEPS // 6
-    dark, bright = np.median(profiles[:, :n_ends]), np.median(profiles[:, -n_ends:])
-    if bright - dark < 0.05:
+    dark, bright = (_levels(part) for part in (profiles[:, :n_ends], profiles[:, -n_ends:]))
+    contrast = bright - dark
+    if np.median(contrast) < 0.05:
         return None
     # Where black of this level would have to end for the same light: unmoved by any symmetric blur.
     step = steps[1] - steps[0]
-    inner = (bright - profiles[:, 1:-1]).sum(axis=1) + 0.5 * (2 * bright - profiles[:, 0] - profiles[:, -1])
-    offsets = -reach + step * inner / (bright - dark)
-    points = feet + offsets[:, None] * outward
-    return _robust_line(points, offsets)
+    share = (bright[:, None] - profiles) / np.maximum(contrast, 0.02)[:, None]
+    offsets = -reach + step * (share[:, 1:-1].sum(axis=1) + 0.5 * (share[:, 0] + share[:, -1]))
+    line = _robust_line(feet + offsets[:, None] * outward, offsets)
+    if line is None:
+        return None
+    steepest = float(np.median(np.max(share[:, :-2] - share[:, 2:], axis=1))) / (2 * step)
+    return _Side(line, 1 / (math.sqrt(2 * math.pi) * max(steepest, 1e-6)))
+
+
+def _levels(ends: NDArray[np.float32]) -> FloatArray:
+    """Level at one end of every profile, from its neighbours' too."""
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(uniform_filter1d(np.median(ends, axis=1).astype(float), _NEIGHBOURS, mode="nearest"))
 
 
 def _robust_line(points: FloatArray, offsets: FloatArray) -> FloatArray | None:

@@ -40,6 +40,8 @@ _MOST_OF_SIZE = 0.25
 """Share of an opening (of a hole's area) that may be hidden before nothing can be said of one that is not seen."""
 _APART = 0.5
 """Share of its size by which photographs may show an opening at different places for their middle to show it too."""
+_COUNTS = 0.1
+"""From what part on a photograph counts for that."""
 _LEAST_ROOM = 0.25
 """Width beside a bar that has to be left, mm: the gaps of a stencil are about twice as wide."""
 _N_DIRECTIONS = 72
@@ -60,6 +62,8 @@ class Loss:
         By how much centres look moved along the normal; of holes along columns and rows.
     moved_mm : ndarray of float, shape (n_views, n, 2)
         How far lower edges are seen from the upper ones, per photograph.
+    parts : ndarray of float, shape (n_views, n)
+        How much each photograph counts there.
     normals : ndarray of float, shape (n, 2), or None
         Of strips.
     """
@@ -67,6 +71,7 @@ class Loss:
     width_mm: FloatArray
     shift_mm: FloatArray
     moved_mm: FloatArray
+    parts: FloatArray
     normals: FloatArray | None = None
 
 
@@ -116,18 +121,19 @@ class Slant:
         lost_slot |= self._apart(self.strips) > _APART * nominal_mm[rows]
         np.logical_or.at(hidden, rows, np.where(solid, lost > _LEAST_ROOM, lost_slot))
         size = nominal_mm[discs]
-        left = (hole_seen(size, self._most() * self.holes.moved_mm) / size) ** 2
+        left = (hole_seen(size, self._most() * self.holes.moved_mm, self.holes.parts) / size) ** 2
         hidden[discs] |= _unseen(fits.disc_verdicts.formed) & (1 - left > _MOST_OF_SIZE)
         hidden[discs] |= self._apart(self.holes) > _APART * size
         return hidden
 
     def _apart(self, loss: Loss) -> FloatArray:
         """Return how far from each other several photographs show what they show, along the normals of strips."""
-        if len(loss.moved_mm) == 1:
-            return np.zeros(len(loss.width_mm))
+        counts = loss.parts > _COUNTS
         if loss.normals is None:
-            return np.asarray(self._most() * np.linalg.norm(loss.moved_mm, axis=2).max(axis=0))
-        return np.asarray(self._most() * np.abs(np.einsum("vnk,nk->vn", loss.moved_mm, loss.normals)).max(axis=0))
+            moved = np.linalg.norm(loss.moved_mm, axis=2)
+        else:
+            moved = np.abs(np.einsum("vnk,nk->vn", loss.moved_mm, loss.normals))
+        return np.asarray(self._most() * np.where(counts.sum(axis=0) > 1, np.where(counts, moved, 0.0).max(axis=0), 0))
 
     def summary(self) -> str:
         """Return the slant in one line; empty where it moves no size by more than 3 um."""
@@ -160,12 +166,12 @@ def loss_of(points_mm: FloatArray, normals: FloatArray, viewing: Viewing, *, thi
 
     Notes
     -----
-    Of several photographs that were put together the middle one counts at each edge, as it does for their pixels.
+    Photographs that were put together count as their pixels do there.
     """
-    moved = _moved(points_mm, viewing, thickness_mm)
+    moved, parts = _moved(points_mm, viewing, thickness_mm), viewing.shares(points_mm)
     across = np.einsum("vnk,nk->vn", moved, normals)
-    upper, lower = (_middle(np.maximum(side, 0.0)) for side in (across, -across))
-    return Loss(width_mm=upper + lower, shift_mm=(lower - upper) / 2, moved_mm=moved, normals=normals)
+    upper, lower = (np.sum(parts * np.maximum(side, 0.0), axis=0) for side in (across, -across))
+    return Loss(width_mm=upper + lower, shift_mm=(lower - upper) / 2, moved_mm=moved, parts=parts, normals=normals)
 
 
 def _moved(points_mm: FloatArray, viewing: Viewing, thickness_mm: float) -> FloatArray:
@@ -175,17 +181,19 @@ def _moved(points_mm: FloatArray, viewing: Viewing, thickness_mm: float) -> Floa
     return np.asarray((points_mm[None] - eyes[:, None, :2]) * share[:, None, None])
 
 
-def _middle(values: FloatArray) -> FloatArray:
-    return np.asarray(np.median(values, axis=0) if len(values) > 2 else np.mean(values, axis=0))
-
-
 def _loss_of_holes(points_mm: FloatArray, viewing: Viewing, thickness_mm: float) -> Loss:
-    moved = _moved(points_mm, viewing, thickness_mm)
-    edge = _middle(np.maximum(moved @ _TOWARDS.T, 0.0))
-    return Loss(width_mm=2 * edge.mean(axis=1), shift_mm=-2 * edge @ _TOWARDS / _N_DIRECTIONS, moved_mm=moved)
+    moved, parts = _moved(points_mm, viewing, thickness_mm), viewing.shares(points_mm)
+    edge = _blend(np.maximum(moved @ _TOWARDS.T, 0.0), parts)
+    shift = -2 * edge @ _TOWARDS / _N_DIRECTIONS
+    return Loss(width_mm=2 * edge.mean(axis=1), shift_mm=shift, moved_mm=moved, parts=parts)
 
 
-def hole_seen(diameter_mm: FloatArray, moved_mm: FloatArray) -> FloatArray:
+def _blend(values: FloatArray, parts: FloatArray) -> FloatArray:
+    """Return values of all views, shape (n_views, n, m), put together as their pixels are."""
+    return np.asarray(np.einsum("vn,vnm->nm", parts, values))
+
+
+def hole_seen(diameter_mm: FloatArray, moved_mm: FloatArray, parts: FloatArray) -> FloatArray:
     """Return the diameter of the circle that is as large as what is seen through round holes.
 
     Parameters
@@ -193,13 +201,15 @@ def hole_seen(diameter_mm: FloatArray, moved_mm: FloatArray) -> FloatArray:
     diameter_mm : ndarray of float, shape (n,)
     moved_mm : ndarray of float, shape (n_views, n, 2)
         How far the lower edge is seen from the upper one; what two equal circles have in common is seen.
+    parts : ndarray of float, shape (n_views, n)
+        How much each photograph counts.
     """
     radius = diameter_mm[:, None] / 2
-    first = _middle(np.maximum(moved_mm @ _TOWARDS.T, 0.0))
+    first = _blend(np.maximum(moved_mm @ _TOWARDS.T, 0.0), parts)
     middle = -2 * first @ _TOWARDS / _N_DIRECTIONS
     own = _reach(-middle, radius)
     views = np.stack([np.minimum(own, _reach(-one - middle, radius)) for one in moved_mm])
-    return np.asarray(2 * np.sqrt(np.mean(_middle(views) ** 2, axis=1)))
+    return np.asarray(2 * np.sqrt(np.mean(_blend(views, parts) ** 2, axis=1)))
 
 
 def _reach(centre: FloatArray, radius: FloatArray) -> FloatArray:
@@ -209,13 +219,13 @@ def _reach(centre: FloatArray, radius: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(along + np.sqrt(np.maximum(under, 0.0)), 0.0) * (under > 0))
 
 
-def hole_true(seen_mm: FloatArray, moved_mm: FloatArray) -> FloatArray:
+def hole_true(seen_mm: FloatArray, moved_mm: FloatArray, parts: FloatArray) -> FloatArray:
     """Return the diameters of which `hole_seen` gives those that are seen, by bisection."""
     low = np.array(seen_mm, dtype=float)
     high = low + 2 * np.linalg.norm(moved_mm, axis=2).max(axis=0)
     for _ in range(30):
         middle = (low + high) / 2
-        small = hole_seen(middle, moved_mm) < seen_mm
+        small = hole_seen(middle, moved_mm, parts) < seen_mm
         low, high = np.where(small, middle, low), np.where(small, high, middle)
     return np.asarray((low + high) / 2)
 
@@ -285,7 +295,7 @@ def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing 
     share, u_share = share_that_counts(excess[told], strips.width_mm[told], rows[told])
     back = share * strips.width_mm
     size = np.array([disc.diameter_mm for disc in fits.discs])
-    true = np.where(size > 0, hole_true(size, share * holes.moved_mm), 0.0)
+    true = np.where(size > 0, hole_true(size, share * holes.moved_mm, holes.parts), 0.0)
     discs = [
         replace(
             disc,

@@ -198,8 +198,8 @@ def rectify_photos(
     -----
     The camera's positions, its focal length and two terms of radial distortion are fitted to the corners of all markers
     together. A face above the card is seen nearer to the lens: its scale depends on height over distance, and the
-    distance on the focal length, whose uncertainty is carried into ``u_scale``. Where three pictures or more are
-    combined each pixel is their median, so that glare in one of them does not count.
+    distance on the focal length, whose uncertainty is carried into ``u_scale``. Of several pictures each place is
+    taken from the one from most straight above it, unless that shows glare there that the others do not.
     """
     if not images:
         raise ScanError("photographs: none given. Name at least one picture.")
@@ -224,7 +224,8 @@ def rectify_photos(
     )
     _check(scans, camera, frame)
     step_mm = _finest_pixel_mm(camera, frame, thickness_mm) if pixel_mm is None else pixel_mm
-    pixels = combine_window(scans, camera, frame, thickness_mm=thickness_mm, step_mm=step_mm)
+    viewing = _viewing(camera, frame, thickness_mm)
+    pixels = combine_window(scans, camera, frame, viewing, step_mm=step_mm)
     u_scale = _u_scale(camera, frame, thickness_mm, u_thickness_mm)
     scan = scan_from_pixels(
         pixels,
@@ -233,7 +234,7 @@ def rectify_photos(
         encoding=LINEAR,
         scale_source="frame",
         u_scale=u_scale,
-        viewing=_viewing(camera, frame, thickness_mm),
+        viewing=viewing,
     )
     return RectifiedPhoto(
         scan=scan,

@@ -1,4 +1,8 @@
-"""Photographs resampled onto a grid of true millimetres, and merged."""
+"""Photographs resampled onto a grid of true millimetres, and merged.
+
+Every place of the result is taken from the photograph from most straight above it, as walls of a thick piece hide and
+show least there, and as a bent card moves least. Pictures from nearly the same place are averaged.
+"""
 
 from __future__ import annotations
 
@@ -12,15 +16,21 @@ from sharpset.errors import ScanError
 from sharpset.scans.camera import CameraFit
 from sharpset.scans.frame import PhotoFrame
 from sharpset.scans.scan import Scan
+from sharpset.scans.viewing import Viewing
 
 __all__ = ["combine_window"]
 
+FloatArray = NDArray[np.float64]
 _ROWS_AT_ONCE = 256
 _NODE_STEP = 8
+_CELL_MM, _CELL_POINTS = 2.0, 8
+_GLARE = 0.08
+"""Share of the window's range of light by which a cell of one picture must exceed the others' to count as glare."""
+_GLARE_COUNTS = 1e-3
 
 
 def combine_window(
-    scans: Sequence[Scan], camera: CameraFit, frame: PhotoFrame, *, thickness_mm: float, step_mm: float
+    scans: Sequence[Scan], camera: CameraFit, frame: PhotoFrame, viewing: Viewing, *, step_mm: float
 ) -> NDArray[np.uint16]:
     """The window of the frame seen from straight above, from all photographs together.
 
@@ -30,16 +40,15 @@ def combine_window(
         The photographs, in the order of the camera's views.
     camera : CameraFit
     frame : PhotoFrame
-    thickness_mm : float
-        Height above the card of the plane that comes out true.
+    viewing : Viewing
+        From where they were taken, and the height above the card of the plane that comes out true.
     step_mm : float
         Pixel size of the result.
 
     Returns
     -------
     ndarray of uint16, shape (rows, columns) or (rows, columns, 3)
-        Linear light at the exposure of the first photograph, full scale 65535; the median of three photographs or more,
-        the mean of two.
+        Linear light at the exposure of the first photograph, full scale 65535.
 
     Raises
     ------
@@ -51,31 +60,23 @@ def combine_window(
     if n_rows < 8 or n_columns < 8 or n_rows * n_columns > 400_000_000:
         raise ScanError(f"photographs: pixels of {step_mm:g} mm do not suit a window of {frame.window_x_mm:g} mm.")
     nodes = [
-        _Nodes(camera, view, frame, thickness_mm, step_mm=step_mm, n_rows=n_rows, n_columns=n_columns)
+        _Nodes(camera, view, frame, viewing.face_mm, step_mm=step_mm, n_rows=n_rows, n_columns=n_columns)
         for view in range(len(scans))
     ]
     n_channels = min(scan.n_channels for scan in scans)
     result = np.empty((n_rows, n_columns, n_channels), dtype=np.uint16)
     for channel in range(n_channels):
         planes = [scan.decode(scan.channel(channel if scan.n_channels > 1 else None)) for scan in scans]
-        gains = _gains(planes, camera, frame, thickness_mm)
+        weights = _Weights(planes, camera, frame, viewing)
         for top in range(0, n_rows, _ROWS_AT_ONCE):
-            seen = [
-                gain * one.sample(plane, top, min(top + _ROWS_AT_ONCE, n_rows))
-                for one, plane, gain in zip(nodes, planes, gains, strict=True)
-            ]
-            result[top : top + _ROWS_AT_ONCE, :, channel] = np.round(np.clip(_middle(seen), 0.0, 1.0) * 65535.0)
+            bottom = min(top + _ROWS_AT_ONCE, n_rows)
+            rows = (np.arange(top, bottom) + 0.5) * step_mm
+            columns = (np.arange(n_columns) + 0.5) * step_mm
+            light = np.zeros((bottom - top, n_columns), dtype=np.float32)
+            for view, (one, plane) in enumerate(zip(nodes, planes, strict=True)):
+                light += one.sample(plane, top, bottom) * weights.at(view, columns, rows)
+            result[top:bottom, :, channel] = np.round(np.clip(light, 0.0, 1.0) * 65535.0)
     return result[..., 0] if n_channels == 1 else result
-
-
-def _middle(seen: list[NDArray[np.float32]]) -> NDArray[np.float32]:
-    """Median of three pictures or more, mean of two."""
-    if len(seen) == 1:
-        return seen[0]
-    if len(seen) == 3:
-        a, b, c = seen
-        return np.asarray(np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c)))
-    return np.asarray(np.mean(seen, axis=0) if len(seen) == 2 else np.median(seen, axis=0))
 
 
 class _Nodes:
@@ -131,17 +132,79 @@ def _remap(plane: NDArray[np.float32], places: NDArray[np.float32]) -> NDArray[n
     return np.asarray(cv2.remap(plane, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
 
 
-def _gains(
-    planes: Sequence[NDArray[np.float32]], camera: CameraFit, frame: PhotoFrame, thickness_mm: float
-) -> list[float]:
-    """Factors that bring all photographs to the first one's exposure, from a coarse view of the window."""
-    if len(planes) == 1:
-        return [1.0]
-    across = np.arange(100.0)
-    grid = _grid(frame, across, across, min(frame.window_x_mm, frame.window_y_mm) / 100.0)
-    coarse = []
-    for view, plane in enumerate(planes):
-        places = camera.project(grid.reshape(-1, 2), view, z_mm=thickness_mm)
-        coarse.append(_remap(plane, places.astype(np.float32).reshape(grid.shape)))
-    bright = coarse[0] > np.median(coarse[0])
-    return [float(np.median(coarse[0][bright] / np.maximum(one[bright], 1e-4))) for one in coarse]
+class _Weights:
+    """What photographs are multiplied by before they are added: their part, and the first one's exposure.
+
+    Known in cells of two millimetres and straight in between.
+    """
+
+    def __init__(
+        self, planes: Sequence[NDArray[np.float32]], camera: CameraFit, frame: PhotoFrame, viewing: Viewing
+    ) -> None:
+        shape = [math.ceil(length / _CELL_MM) for length in (frame.window_y_mm, frame.window_x_mm)]
+        if len(planes) == 1:
+            self._maps = np.ones((1, *shape))
+            return
+        middles = [(np.arange(n) + 0.5) * _CELL_MM for n in shape]
+        places = np.stack(np.meshgrid(middles[1], middles[0]), axis=-1).reshape(-1, 2)
+        cells = [_cells(plane, camera, view, frame, viewing.face_mm, shape) for view, plane in enumerate(planes)]
+        gains = [_gain(cells[0], one, places).reshape(shape) for one in cells]
+        levels = [gain[..., None] * one for gain, one in zip(gains, cells, strict=True)]
+        parts = viewing.shares(places).reshape(-1, *shape) * np.where(_glare(np.stack(levels)), _GLARE_COUNTS, 1.0)
+        self._maps = parts / parts.sum(axis=0) * np.stack(gains)
+
+    def at(self, view: int, columns_mm: FloatArray, rows_mm: FloatArray) -> NDArray[np.float32]:
+        """Factors of one photograph where columns and rows cross."""
+        import cv2
+
+        column, row = ((at / _CELL_MM - 0.5).astype(np.float32) for at in (columns_mm, rows_mm))
+        grid = np.meshgrid(column, row)
+        return np.asarray(
+            cv2.remap(self._maps[view].astype(np.float32), *grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        )
+
+
+def _cells(
+    plane: NDArray[np.float32], camera: CameraFit, view: int, frame: PhotoFrame, face_mm: float, shape: Sequence[int]
+) -> FloatArray:
+    """Lowest, middle and highest light in every cell, shape (rows, columns, 3)."""
+    step = _CELL_MM / _CELL_POINTS
+    grid = _grid(frame, np.arange(shape[0] * _CELL_POINTS), np.arange(shape[1] * _CELL_POINTS), step)
+    seen = camera.project(grid.reshape(-1, 2), view, z_mm=face_mm).astype(np.float32).reshape(grid.shape)
+    light = _remap(plane, seen).reshape(shape[0], _CELL_POINTS, shape[1], _CELL_POINTS)
+    points = light.transpose(0, 2, 1, 3).reshape(*shape, -1).astype(float)
+    return np.asarray(np.quantile(points, [0.1, 0.5, 0.9], axis=2).transpose(1, 2, 0))
+
+
+def _gain(first: FloatArray, other: FloatArray, places: FloatArray) -> FloatArray:
+    """Smooth factors that bring a photograph to the first one's light: exposure, and the lens's loss in the corners."""
+    x, y = 2 * (places / places.max(axis=0)).T - 1
+    surface = np.column_stack((np.ones_like(x), x, y, x * x, x * y, y * y))
+    bright = (first[..., 2] > np.median(first[..., 2])).ravel() & (other[..., 2] > 1e-3).ravel()
+    ratio = np.log(np.maximum(first[..., 2], 1e-4) / np.maximum(other[..., 2], 1e-4)).ravel()
+    kept = bright
+    found = np.zeros(surface.shape[1])
+    for _ in range(5):
+        if kept.sum() < 4 * surface.shape[1]:
+            break
+        found = np.linalg.lstsq(surface[kept], ratio[kept], rcond=None)[0]
+        left = np.abs(ratio - surface @ found)
+        kept = bright & (left <= 3 * 1.4826 * max(float(np.median(left[bright])), 1e-3))
+    return np.asarray(np.exp(np.clip(surface @ found, -2.0, 2.0)))
+
+
+def _glare(levels: FloatArray) -> NDArray[np.bool_]:
+    """Which cells of which photographs shine, shape (n_views, rows, columns).
+
+    Glare lifts the darkest there is in a cell, or the brightest beyond all else in the window; walls and openings that
+    one photograph shows and another hides do neither, or do it where the other is the better one.
+    """
+    from scipy.ndimage import maximum_filter
+
+    usual = np.median(levels, axis=0) if len(levels) > 2 else levels.min(axis=0)
+    bright, dark = (float(np.quantile(usual[..., k], q)) for k, q in ((2, 0.9), (0, 0.1)))
+    least = _GLARE * (bright - dark)
+    higher = (levels[..., 2] > usual[..., 2] + least) & (levels[..., 2] > bright + least)
+    lifted = levels[..., 0] > usual[..., 0] + least
+    shining = maximum_filter(higher | lifted, size=(1, 3, 3))
+    return np.asarray(shining & ~shining.all(axis=0))

@@ -18,7 +18,7 @@ from shapely.ops import unary_union
 from sharpset.pieces import Piece, make_stencil
 from sharpset.readings import read_scan
 from sharpset.readings.results import ScanReading
-from sharpset.readings.slant import hole_seen, hole_true, loss_of, share_that_counts
+from sharpset.readings.slant import hole_seen, hole_true, loss_of, wall_light
 from sharpset.scans import Viewing, Viewpoint, open_scan, scan_from_pixels
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.photo import RectifiedPhoto
@@ -67,25 +67,29 @@ def test_hole_is_as_large_as_what_circles_have_in_common(moved: list[tuple[float
     assert hole_true(seen, np.array(moved)[:, None], parts) == pytest.approx([diameter], abs=1e-6)
 
 
-@pytest.mark.parametrize("share", [0.0, 0.4, 1.0])
-def test_share_is_told_by_the_differences_within_rows(share: float) -> None:
+@pytest.mark.parametrize(("share", "lamp"), [(0.0, 0.0), (0.4, 0.0), (1.0, 0.0), (0.5, 0.3)])
+def test_light_of_walls_is_told_by_the_differences_within_rows(share: float, lamp: float) -> None:
+    towards = np.radians([0.0, 45.0, 90.0])
+    facing = np.repeat(np.column_stack((np.cos(towards), np.sin(towards))), 24, axis=0)
+    true = share + lamp * facing[:, 0]  # a lamp along +x
     held = []
     for seed in range(60):
         rng = np.random.default_rng(seed)
         rows = np.repeat(np.arange(6), 12)
         loss = np.tile(np.linspace(0.02, 0.14, 12), 6) + rng.uniform(0, 0.05, 6)[rows]
-        excess = rng.normal(0, 0.02, 6)[rows] + share * loss + rng.normal(0, 0.004, len(rows))
-        found, u = share_that_counts(excess, loss, rows)
-        assert 0.0 <= found <= 1.0
-        assert u < 0.05
-        held.append(abs(found - share) <= 1.96 * u)
+        excess = rng.normal(0, 0.02, 6)[rows] + true * loss + rng.normal(0, 0.004, len(rows))
+        walls = wall_light(excess, loss, facing, rows)
+        assert ((walls.share(facing) >= 0) & (walls.share(facing) <= 1)).all()
+        assert walls.u_share(facing).max() < 0.08
+        held.append(np.mean(np.abs(walls.share(facing) - true) <= 1.96 * walls.u_share(facing)))
     assert np.mean(held) >= 0.95
 
 
 def test_nothing_told_leaves_everything_possible() -> None:
-    share, u = share_that_counts(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.intp))
-    assert share == pytest.approx(0.5)
-    assert u == pytest.approx(1 / np.sqrt(12), rel=0.01)
+    walls = wall_light(np.zeros(0), np.zeros(0), np.zeros((0, 2)), np.zeros(0, dtype=np.intp))
+    assert walls.share(np.array([[1.0, 0.0]])) == pytest.approx([0.5])
+    # Anything from 0 to 1, and a quarter more or less towards a lamp.
+    assert walls.u_share(np.array([[1.0, 0.0]])) == pytest.approx([np.hypot(1 / np.sqrt(12), 0.25)], rel=0.01)
 
 
 def test_note_keeps_the_viewpoints_and_notes_without_them_are_still_read() -> None:

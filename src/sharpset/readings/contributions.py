@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sharpset.readings.features import FeatureFits
 from sharpset.readings.registration import PlaceData
 from sharpset.readings.shading import diameter_effect, width_effect
-from sharpset.readings.slant import Slant
+from sharpset.readings.slant import Loss, Slant
 from sharpset.readings.strips import WidthParts
 from sharpset.scans import Pose
 
@@ -177,17 +177,11 @@ def _lines(
     ]
 
 
-def _slanted(
-    slant: Slant | None, which: int | slice, opening: FloatArray, *, round_ones: bool = False
-) -> list[tuple[str, FloatArray, str]]:
+def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> list[tuple[str, FloatArray, str]]:
     """Return the lines of a view at a slant: what all features of the picture share, and what each has for itself."""
-    if slant is None:
+    if slant is None or loss is None:
         return []
-    loss = np.atleast_1d((slant.holes if round_ones else slant.strips).width_mm[which])
-    return [
-        ("slant", opening * slant.u_common_mm(loss), "scan"),
-        ("slant", slant.u_private_mm(loss, round_ones=round_ones), "no"),
-    ]
+    return [("slant", opening * slant.u_common_mm(loss), "scan"), ("slant", slant.u_private_mm(loss), "no")]
 
 
 _Row = tuple[int, str, float, str]
@@ -208,7 +202,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
         ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
         ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
-        *_slanted(fits.slant, slice(None), opening),
+        *_slanted(fits.slant, None if fits.slant is None else fits.slant.strips, opening),
     ]
     numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
     part = share[numbers]
@@ -226,6 +220,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
 def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wander) -> list[_Row]:
     pixel_mm = float(np.mean(registered.pixel_mm))
     rows: list[_Row] = []
+    slanted = _slanted(fits.slant, None if fits.slant is None else fits.slant.holes, np.ones(len(fits.discs)))
     for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
         size = np.array([disc.diameter_mm])
         lines = [
@@ -235,7 +230,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
             ("scale x", size / 2 * unsure.scale_x, "scanner"),
             ("scale y", size / 2 * unsure.scale_y, "scanner"),
             ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),
-            *_slanted(fits.slant, i, np.ones(1), round_ones=True),
+            *[(line, effect[[i]], shared) for line, effect, shared in slanted],
         ]
         rows += [(int(row), line, float(effect[0]), shared) for line, effect, shared in lines]
     return rows

@@ -116,6 +116,13 @@ class PieceLight:
         """Rows and columns of the piece and its margin."""
         return int(self.stored.shape[0]), int(self.stored.shape[1])
 
+    def ground_share(self, pose: Pose, piece: Piece) -> float:
+        """Return the light of the ground over the contrast amid the piece; infinite where the ground is the lighter."""
+        if self.contrast < 0:
+            return float("inf")
+        middle = pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
+        return max(float(self.background(*middle)), 0.0) / self.contrast
+
     def solid_share(self, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> FloatArray:
         """Return normalised light at whole pixels: 1 on the plate, 0 on the background."""
         light = self.decode(self.stored[rows - self.origin[1], columns - self.origin[0]]).astype(float)

@@ -28,6 +28,7 @@ from sharpset.readings.slant import without_slant
 from sharpset.readings.spread import edge_residual
 from sharpset.readings.traces import is_stretched
 from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale, without_shade
+from sharpset.readings.unlit import check_openings_lit
 from sharpset.readings.values import corner_radius, growths, scales
 from sharpset.scans import (
     LocalScale,
@@ -212,7 +213,8 @@ def _read_piece(
     check_blur(scan, strips.spread, piece)
     state = check_plate(scan, light, pose, piece, strips)
     seen = read_features(light, pose, piece, strips)
-    fits = without_slant(at_true_places(seen, piece, pose, local), piece, pose, scan.viewing)
+    fits = at_true_places(seen, piece, pose, local)
+    fits = without_slant(fits, piece, pose, scan.viewing, ground_share=light.ground_share(pose, piece))
     fits = without_shade(fits)
     registration = register(places_of(fits, piece, pose), pose)
     check_scale(scan, registration.pose)
@@ -300,6 +302,7 @@ class Prepared:
 
 def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     """Settle the pose and the encoding, and sample the piece."""
+    check_openings_lit(scan, located, piece)
     light = light_of(scan, located, piece)
     check_light(scan, light)
     located = replace(located, pose=_settle_pose(light, located, piece))

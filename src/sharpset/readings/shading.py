@@ -14,7 +14,7 @@ the dark side that lacks light widens no edge: what is seen lies on the bright s
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
-__all__ = ["Shade", "common_shift_mm", "diameter_effect", "measure_shade", "width_effect"]
+__all__ = ["Shade", "common_shift_mm", "diameter_effect", "measure_shade", "seen_at_slant", "width_effect"]
 
 FloatArray = NDArray[np.float64]
 _DEPTH, _U_DEPTH = 0.5, 0.1
@@ -188,6 +188,16 @@ def measure_shade(
         n=len(chosen),
         plate_is_bright=plate_is_bright,
     )
+
+
+def seen_at_slant(shade: Shade, most_mm: float) -> Shade:
+    """Return the shade of a picture seen at a slant, where walls show beside edges and widen them (see `slant`).
+
+    The spread of edges then tells nothing of a lamp. What shade may do is what was thought possible before the
+    picture was looked at, and at most `most_mm`.
+    """
+    x, y = (min(value, _WIDEST_MM, most_mm) for value in (shade.shift_x_mm, shade.shift_y_mm))
+    return replace(shade, shift_x_mm=x, shift_y_mm=y, at_slant=True)
 
 
 def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:

@@ -5,6 +5,7 @@ moved towards the foot by r t / (h + t). Where the wall looks like the face (a d
 therefore looks narrower, a bar wider, by the part of that across it; where the wall looks like the ground (a light
 plate on a black card) the upper edges are seen and nothing is lost. How much of it counts, between 0 and 1, is told by
 the piece itself: by how sizes differ within each row of features, where the loss differs and the printer does not.
+Walls that face a lamp count for more than those that turn away from it.
 """
 
 from __future__ import annotations
@@ -16,17 +17,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
+from sharpset.readings.shading import seen_at_slant
 from sharpset.scans import Pose, Viewing
 
 if TYPE_CHECKING:
     from sharpset.readings.features import FeatureFits
 
-__all__ = ["HIDDEN", "Loss", "Slant", "hole_seen", "hole_true", "loss_of", "share_that_counts", "without_slant"]
+__all__ = ["HIDDEN", "Loss", "Slant", "WallLight", "hole_seen", "hole_true", "loss_of", "wall_light", "without_slant"]
 
 FloatArray = NDArray[np.float64]
 HIDDEN = "hidden at a slant"
 _PRIOR, _U_PRIOR = 0.5, 1 / np.sqrt(12)
 """Of the share that counts, before the picture is looked at: anything between 0 and 1."""
+_U_LAMP = 0.25
+"""By how much walls may differ from that mean towards a lamp: a wall in full light looks like the face, one turned away
+from it about half as light (Lambert's law, a lamp as bright as the room)."""
 _U_FACTOR = 1.5
 """By how much the scatter within rows understates the error: sizes of neighbours go together."""
 _U_FLOOR = 0.02
@@ -40,6 +45,8 @@ _MOST_OF_SIZE = 0.25
 """Share of an opening (of a hole's area) that may be hidden before nothing can be said of one that is not seen."""
 _APART = 0.5
 """Share of its size by which photographs may show an opening at different places for their middle to show it too."""
+_SHADED_BLURS = 2.0
+"""Blur widths of shade beside an edge that move it; what is wider changes the level around it."""
 _COUNTS = 0.1
 """From what part on a photograph counts for that."""
 _LEAST_ROOM = 0.25
@@ -64,6 +71,8 @@ class Loss:
         How far lower edges are seen from the upper ones, per photograph.
     parts : ndarray of float, shape (n_views, n)
         How much each photograph counts there.
+    facing : ndarray of float, shape (n, 2)
+        Where the walls that are seen face, unit vectors along columns and rows; 0 where none is seen.
     normals : ndarray of float, shape (n, 2), or None
         Of strips.
     """
@@ -72,7 +81,35 @@ class Loss:
     shift_mm: FloatArray
     moved_mm: FloatArray
     parts: FloatArray
+    facing: FloatArray
     normals: FloatArray | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WallLight:
+    """How much of what walls hide counts as plate, by where they face: a + b x + c y.
+
+    Attributes
+    ----------
+    coefficients : ndarray of float, shape (3,)
+    covariance : ndarray of float, shape (3, 3)
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+
+    def share(self, facing: FloatArray) -> FloatArray:
+        """Return the share of walls that face along unit vectors, between 0 and 1, shape (n,)."""
+        return np.clip(_terms(facing) @ self.coefficients, 0.0, 1.0)
+
+    def u_share(self, facing: FloatArray) -> FloatArray:
+        """Return its standard uncertainty, shape (n,)."""
+        terms = _terms(facing)
+        return np.asarray(np.hypot(np.sqrt(np.einsum("ni,ij,nj->n", terms, self.covariance, terms)), _U_FLOOR))
+
+
+def _terms(facing: FloatArray) -> FloatArray:
+    return np.column_stack((np.ones(len(facing)), facing))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -81,30 +118,30 @@ class Slant:
 
     Attributes
     ----------
-    share, u_share : float
-        Share of the hidden width that counts as plate, and its standard uncertainty.
+    walls : WallLight
     strips, holes : Loss
     thickness_mm : float
         Of the piece.
     """
 
-    share: float
-    u_share: float
+    walls: WallLight
     strips: Loss
     holes: Loss
     thickness_mm: float
 
-    def u_common_mm(self, width_mm: FloatArray) -> FloatArray:
-        """Return the standard uncertainty that all features share (share that counts, thickness), for losses."""
-        return np.asarray(width_mm * np.hypot(self.u_share, self.share * _U_THICKNESS_MM / self.thickness_mm))
+    def u_common_mm(self, loss: Loss) -> FloatArray:
+        """Return the standard uncertainty that features share (share that counts, thickness)."""
+        share, u = self.walls.share(loss.facing), self.walls.u_share(loss.facing)
+        return np.asarray(loss.width_mm * np.hypot(u, share * _U_THICKNESS_MM / self.thickness_mm))
 
-    def u_private_mm(self, width_mm: FloatArray, *, round_ones: bool = False) -> FloatArray:
+    def u_private_mm(self, loss: Loss) -> FloatArray:
         """Return that of each feature for itself: walls neither like the face nor like the ground, holes no circles."""
-        band = _U_BAND * np.sqrt(self.share * (1 - self.share))
-        return np.asarray(width_mm * np.hypot(band, _U_LENS * self.share if round_ones else 0.0))
+        share = self.walls.share(loss.facing)
+        band = _U_BAND * np.sqrt(share * (1 - share))
+        return np.asarray(loss.width_mm * np.hypot(band, _U_LENS * share if loss.normals is None else 0.0))
 
-    def _most(self) -> float:
-        return min(self.share + 2 * self.u_share, 1.0)
+    def _most(self, loss: Loss) -> FloatArray:
+        return np.minimum(self.walls.share(loss.facing) + 2 * self.walls.u_share(loss.facing), 1.0)
 
     def hides(self, nominal_mm: FloatArray, fits: FeatureFits) -> NDArray[np.bool_]:
         """Whether so much may be hidden of a feature that nothing can be said of it, shape (n_features,).
@@ -116,12 +153,13 @@ class Slant:
         hidden = np.zeros(len(nominal_mm), dtype=bool)
         rows, discs = fits.strips.rows, fits.disc_rows
         solid = fits.strips.samples.is_bar
-        lost = self._most() * self.strips.width_mm
+        lost = self._most(self.strips) * self.strips.width_mm
         lost_slot = _unseen(fits.strip_verdicts.formed) & (lost > _MOST_OF_SIZE * nominal_mm[rows])
         lost_slot |= self._apart(self.strips) > _APART * nominal_mm[rows]
         np.logical_or.at(hidden, rows, np.where(solid, lost > _LEAST_ROOM, lost_slot))
         size = nominal_mm[discs]
-        left = (hole_seen(size, self._most() * self.holes.moved_mm, self.holes.parts) / size) ** 2
+        seen = hole_seen(size, self._most(self.holes)[:, None] * self.holes.moved_mm, self.holes.parts)
+        left = (seen / size) ** 2
         hidden[discs] |= _unseen(fits.disc_verdicts.formed) & (1 - left > _MOST_OF_SIZE)
         hidden[discs] |= self._apart(self.holes) > _APART * size
         return hidden
@@ -133,17 +171,25 @@ class Slant:
             moved = np.linalg.norm(loss.moved_mm, axis=2)
         else:
             moved = np.abs(np.einsum("vnk,nk->vn", loss.moved_mm, loss.normals))
-        return np.asarray(self._most() * np.where(counts.sum(axis=0) > 1, np.where(counts, moved, 0.0).max(axis=0), 0))
+        several = counts.sum(axis=0) > 1
+        return np.asarray(self._most(loss) * np.where(several, np.where(counts, moved, 0.0).max(axis=0), 0.0))
 
     def summary(self) -> str:
         """Return the slant in one line; empty where it moves no size by more than 3 um."""
-        widest = max(self.strips.width_mm.max(initial=0.0), self.holes.width_mm.max(initial=0.0))
-        if self._most() * widest < _WORTH_SAYING_MM:
+        width, facing = (
+            np.concatenate((self.strips.width_mm, self.holes.width_mm)),
+            np.vstack((self.strips.facing, self.holes.facing)),
+        )
+        if not len(width):
             return ""
-        taken, half = 1000 * self.share * widest, 1960 * self.u_share * widest
+        taken_mm, half_mm = width * self.walls.share(facing), 1.96 * width * self.walls.u_share(facing)
+        if (taken_mm + half_mm).max() < _WORTH_SAYING_MM:
+            return ""
+        at = int(np.argmax(taken_mm + half_mm))
+        taken, half = 1000 * taken_mm[at], 1000 * half_mm[at]
         hidden = f"hide up to {taken:.0f} +- {half:.0f} um of openings, which was put back"
         if taken < half:
-            hidden = f"may hide up to {1000 * self._most() * widest:.0f} um of openings, which intervals hold"
+            hidden = f"may hide up to {min(taken + half, 1000 * width[at]):.0f} um of openings, which intervals hold"
         return f"seen at a slant, walls {hidden}. Photograph from further away, the piece in the middle"
 
 
@@ -171,7 +217,14 @@ def loss_of(points_mm: FloatArray, normals: FloatArray, viewing: Viewing, *, thi
     moved, parts = _moved(points_mm, viewing, thickness_mm), viewing.shares(points_mm)
     across = np.einsum("vnk,nk->vn", moved, normals)
     upper, lower = (np.sum(parts * np.maximum(side, 0.0), axis=0) for side in (across, -across))
-    return Loss(width_mm=upper + lower, shift_mm=(lower - upper) / 2, moved_mm=moved, parts=parts, normals=normals)
+    return Loss(
+        width_mm=upper + lower,
+        shift_mm=(lower - upper) / 2,
+        moved_mm=moved,
+        parts=parts,
+        facing=np.sign(lower - upper)[:, None] * normals,
+        normals=normals,
+    )
 
 
 def _moved(points_mm: FloatArray, viewing: Viewing, thickness_mm: float) -> FloatArray:
@@ -185,7 +238,9 @@ def _loss_of_holes(points_mm: FloatArray, viewing: Viewing, thickness_mm: float)
     moved, parts = _moved(points_mm, viewing, thickness_mm), viewing.shares(points_mm)
     edge = _blend(np.maximum(moved @ _TOWARDS.T, 0.0), parts)
     shift = -2 * edge @ _TOWARDS / _N_DIRECTIONS
-    return Loss(width_mm=2 * edge.mean(axis=1), shift_mm=shift, moved_mm=moved, parts=parts)
+    facing = -np.einsum("vn,vnk->nk", parts, moved)
+    facing /= np.maximum(np.linalg.norm(facing, axis=1, keepdims=True), 1e-12)
+    return Loss(width_mm=2 * edge.mean(axis=1), shift_mm=shift, moved_mm=moved, parts=parts, facing=facing)
 
 
 def _blend(values: FloatArray, parts: FloatArray) -> FloatArray:
@@ -230,14 +285,16 @@ def hole_true(seen_mm: FloatArray, moved_mm: FloatArray, parts: FloatArray) -> F
     return np.asarray((low + high) / 2)
 
 
-def share_that_counts(excess_mm: FloatArray, loss_mm: FloatArray, rows: NDArray[np.intp]) -> tuple[float, float]:
-    """Return which share of the hidden width counts as plate, and its standard uncertainty.
+def wall_light(excess_mm: FloatArray, loss_mm: FloatArray, facing: FloatArray, rows: NDArray[np.intp]) -> WallLight:
+    """Return which share of the hidden width counts as plate.
 
     Parameters
     ----------
     excess_mm : ndarray of float, shape (n,)
         By how much openings are narrower, bars wider, than they were drawn.
     loss_mm : ndarray of float, shape (n,)
+    facing : ndarray of float, shape (n, 2)
+        Where the walls that are seen face.
     rows : ndarray of int, shape (n,)
         Row of features that each belongs to: one kind in one direction, which the printer makes alike.
 
@@ -246,19 +303,23 @@ def share_that_counts(excess_mm: FloatArray, loss_mm: FloatArray, rows: NDArray[
     Least squares within rows with Tukey's biweight and, as one more observation, that it may be anything from 0 to 1.
     """
     robust = np.ones(len(loss_mm))
-    share, information = _PRIOR, 0.0
+    prior = np.diag([_U_PRIOR, _U_LAMP, _U_LAMP]) ** 2
+    mean = np.array([_PRIOR, 0.0, 0.0])
+    columns = loss_mm[:, None] * _terms(facing)
+    found, precision = mean, np.linalg.inv(prior)
     for _ in range(10):
-        x, y = (_within(values, robust, rows) for values in (loss_mm, excess_mm))
-        n_free = max(robust.sum() - len(np.unique(rows)) - 1, 1.0)
-        own = float(np.sum(robust * x * y) / max(np.sum(robust * x**2), 1e-12))
-        variance = max(float(np.sum(robust * (y - own * x) ** 2)) / n_free, 1e-10)
-        information = float(np.sum(robust * x**2)) / (variance * _U_FACTOR**2)
-        share = (own * information + _PRIOR / _U_PRIOR**2) / (information + 1 / _U_PRIOR**2)
-        left = y - own * x
+        x = np.column_stack([_within(column, robust, rows) for column in columns.T])
+        y = _within(excess_mm, robust, rows)
+        n_free = max(robust.sum() - len(np.unique(rows)) - len(mean), 1.0)
+        normal = (x * robust[:, None]).T @ x
+        own = np.linalg.lstsq(normal, (x * robust[:, None]).T @ y, rcond=1e-9)[0]
+        variance = max(float(np.sum(robust * (y - x @ own) ** 2)) / n_free, 1e-10) * _U_FACTOR**2
+        precision = normal / variance + np.linalg.inv(prior)
+        found = np.linalg.solve(precision, normal @ own / variance + np.linalg.solve(prior, mean))
+        left = y - x @ found
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-6) if len(left) else 1.0
         robust = np.clip(1 - (left / (5 * scale)) ** 2, 0, None) ** 2
-    u = 1 / np.sqrt(information + 1 / _U_PRIOR**2)
-    return float(np.clip(share, 0.0, 1.0)), float(np.hypot(u, _U_FLOOR))
+    return WallLight(coefficients=found, covariance=np.linalg.inv(precision))
 
 
 def _within(values: FloatArray, weight: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
@@ -268,7 +329,9 @@ def _within(values: FloatArray, weight: FloatArray, rows: NDArray[np.intp]) -> F
     return np.asarray(values - mean[rows])
 
 
-def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing | None) -> FeatureFits:
+def without_slant(
+    fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing | None, *, ground_share: float = np.inf
+) -> FeatureFits:
     """Return the fits with what walls hide put back to sizes and places.
 
     Parameters
@@ -279,6 +342,8 @@ def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing 
         The one with which the features were fitted.
     viewing : Viewing or None
         From where the picture was taken; with None, the fits are returned as they are.
+    ground_share : float
+        Light of the ground over the contrast where the ground is the darker one: all that shade can take away there.
     """
     if viewing is None:
         return fits
@@ -292,10 +357,12 @@ def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing 
     told = ~_unseen(fits.strip_verdicts.formed) & (strips.width_mm < 0.6 * nominal)
     turn = np.round(np.array([strip.angle_deg for strip in samples.strips]) / 15).astype(int)
     rows = np.unique(np.column_stack((solid, turn)), axis=0, return_inverse=True)[1].ravel()
-    share, u_share = share_that_counts(excess[told], strips.width_mm[told], rows[told])
+    walls = wall_light(excess[told], strips.width_mm[told], strips.facing[told], rows[told])
+    share = walls.share(strips.facing)
     back = share * strips.width_mm
+    through = walls.share(holes.facing)[:, None]
     size = np.array([disc.diameter_mm for disc in fits.discs])
-    true = np.where(size > 0, hole_true(size, share * holes.moved_mm, holes.parts), 0.0)
+    true = np.where(size > 0, hole_true(size, through * holes.moved_mm, holes.parts), 0.0)
     discs = [
         replace(
             disc,
@@ -303,7 +370,7 @@ def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing 
             shift_x_mm=disc.shift_x_mm - float(shift[0]),
             shift_y_mm=disc.shift_y_mm - float(shift[1]),
         )
-        for disc, diameter, shift in zip(fits.discs, true, share * holes.shift_mm, strict=True)
+        for disc, diameter, shift in zip(fits.discs, true, through * holes.shift_mm, strict=True)
     ]
     return replace(
         fits,
@@ -313,6 +380,6 @@ def without_slant(fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing 
             centre_mm=fits.strip_fits.centre_mm - share * strips.shift_mm,
         ),
         discs=discs,
-        shade=replace(fits.shade, at_slant=True),
-        slant=Slant(share=share, u_share=u_share, strips=strips, holes=holes, thickness_mm=thickness),
+        shade=seen_at_slant(fits.shade, _SHADED_BLURS * ground_share * fits.strips.spread.mean_sigma_mm),
+        slant=Slant(walls=walls, strips=strips, holes=holes, thickness_mm=thickness),
     )

@@ -24,6 +24,7 @@ FloatArray = NDArray[np.float64]
 _ROWS_AT_ONCE = 256
 _NODE_STEP = 8
 _CELL_MM, _CELL_POINTS = 2.0, 8
+_BORDER_MM = 0.5
 _GLARE = 0.08
 """Share of the window's range of light by which a cell of one picture must exceed the others' to count as glare."""
 _GLARE_COUNTS = 1e-3
@@ -101,7 +102,9 @@ class _Nodes:
         rows = _NODE_STEP * (np.arange(-(-n_rows // _NODE_STEP) + 2) - 1) + (_NODE_STEP - 1) / 2
         columns = _NODE_STEP * (np.arange(-(-n_columns // _NODE_STEP) + 2) - 1) + (_NODE_STEP - 1) / 2
         grid = _grid(frame, rows, columns, step_mm)
-        places = camera.project(grid.reshape(-1, 2), view, z_mm=thickness_mm)
+        places = camera.project(
+            _over_ground(grid.reshape(-1, 2), camera, view, frame, thickness_mm), view, z_mm=thickness_mm
+        )
         self._places = places.astype(np.float32).reshape(grid.shape)
 
     def sample(self, plane: NDArray[np.float32], top: int, stop: int) -> NDArray[np.float32]:
@@ -123,6 +126,20 @@ def _grid(
     y = frame.window_y_mm - (rows + 0.5) * step_mm
     x = (columns + 0.5) * step_mm
     return np.stack(np.meshgrid(x, y), axis=-1)
+
+
+def _over_ground(points: FloatArray, camera: CameraFit, view: int, frame: PhotoFrame, face_mm: float) -> FloatArray:
+    """Places at the height of the face, moved as far as they must to be seen before the printed ground.
+
+    At a slant, or where the frame was printed smaller than drawn, the white paper round the ground would show along the
+    border and pass for a plate.
+    """
+    eye = camera.eyes_mm[view]
+    down = eye[2] / (eye[2] - face_mm)
+    on_card = eye[:2] + (points - eye[:2]) * down
+    size = np.array([frame.window_x_mm * frame.scale_x, frame.window_y_mm * frame.scale_y])
+    inside = np.clip(on_card, _BORDER_MM, size - _BORDER_MM)
+    return np.where(inside == on_card, points, eye[:2] + (inside - eye[:2]) / down)
 
 
 def _remap(plane: NDArray[np.float32], places: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -153,15 +170,13 @@ class _Weights:
         parts = viewing.shares(places).reshape(-1, *shape) * np.where(_glare(np.stack(levels)), _GLARE_COUNTS, 1.0)
         self._maps = parts / parts.sum(axis=0) * np.stack(gains)
 
-    def at(self, view: int, columns_mm: FloatArray, rows_mm: FloatArray) -> NDArray[np.float32]:
+    def at(self, view: int, columns_mm: NDArray[np.floating], rows_mm: NDArray[np.floating]) -> NDArray[np.float32]:
         """Factors of one photograph where columns and rows cross."""
         import cv2
 
-        column, row = ((at / _CELL_MM - 0.5).astype(np.float32) for at in (columns_mm, rows_mm))
-        grid = np.meshgrid(column, row)
-        return np.asarray(
-            cv2.remap(self._maps[view].astype(np.float32), *grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        )
+        column, row = np.meshgrid(*((at / _CELL_MM - 0.5).astype(np.float32) for at in (columns_mm, rows_mm)))
+        cells = self._maps[view].astype(np.float32)
+        return np.asarray(cv2.remap(cells, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 
 def _cells(
@@ -169,8 +184,10 @@ def _cells(
 ) -> FloatArray:
     """Lowest, middle and highest light in every cell, shape (rows, columns, 3)."""
     step = _CELL_MM / _CELL_POINTS
-    grid = _grid(frame, np.arange(shape[0] * _CELL_POINTS), np.arange(shape[1] * _CELL_POINTS), step)
-    seen = camera.project(grid.reshape(-1, 2), view, z_mm=face_mm).astype(np.float32).reshape(grid.shape)
+    rows, columns = (np.arange(n * _CELL_POINTS, dtype=float) for n in shape)
+    grid = _grid(frame, rows, columns, step)
+    places = _over_ground(grid.reshape(-1, 2), camera, view, frame, face_mm)
+    seen = camera.project(places, view, z_mm=face_mm).astype(np.float32).reshape(grid.shape)
     light = _remap(plane, seen).reshape(shape[0], _CELL_POINTS, shape[1], _CELL_POINTS)
     points = light.transpose(0, 2, 1, 3).reshape(*shape, -1).astype(float)
     return np.asarray(np.quantile(points, [0.1, 0.5, 0.9], axis=2).transpose(1, 2, 0))

@@ -15,6 +15,7 @@ from shapely import affinity
 from shapely.geometry import Point
 from shapely.ops import unary_union
 
+from sharpset.errors import ReadingError
 from sharpset.pieces import Piece, make_stencil
 from sharpset.readings import read_scan
 from sharpset.readings.results import ScanReading
@@ -105,8 +106,10 @@ def piece() -> Piece:
     return make_stencil(process="filament")
 
 
-def _picture(piece: Piece, viewing: Viewing, path: Path, *, counts: bool) -> Path:
-    """Write the piece as its nominal shape is seen: `counts` tells whether walls look like the face."""
+def _picture(piece: Piece, viewing: Viewing, path: Path, *, counts: bool, lit: float = 1.0) -> Path:
+    """Write the piece as its nominal shape is seen: `counts` tells whether walls look like the face, `lit` how much of
+    the light of the ground beside it the ground under it has.
+    """
     (eye,) = viewing.points
     share = THICK_MM / (eye.height_mm + THICK_MM) if counts else 0.0
     margin = 4.0
@@ -121,7 +124,9 @@ def _picture(piece: Piece, viewing: Viewing, path: Path, *, counts: bool) -> Pat
     solid = piece.outline.difference(unary_union([through(void) for void in piece.void_shapes()]))
     shape = [int(np.ceil((size + 2 * margin) / PIXEL_MM)) for size in (piece.height_mm, piece.width_mm)]
     cover = covered_share(solid, np.diag([1, -1]) / PIXEL_MM, origin / PIXEL_MM, shape)
-    light = cv2.GaussianBlur(0.8 - 0.7 * cover.astype(float), (0, 0), 0.9)
+    under = covered_share(piece.outline, np.diag([1, -1]) / PIXEL_MM, origin / PIXEL_MM, shape)
+    ground = 0.1 + 0.7 * (1 - (1 - lit) * under)
+    light = cv2.GaussianBlur(ground + (0.1 - ground) * cover.astype(float), (0, 0), 0.9)
     light += np.random.default_rng(1).normal(0, 0.004, light.shape)
     pixels = np.round(np.clip(light, 0, 1) * 65535).astype(np.uint16)
     scan = scan_from_pixels(
@@ -164,6 +169,12 @@ def test_hidden_widths_are_put_back(dark: ScanReading, piece: Piece) -> None:
     assert (holes["error"].abs() <= holes["U95_mm"]).mean() > 0.9
     budget = slant.contributions
     assert (budget["line"] == "slant").any()
+
+
+def test_openings_that_no_light_reaches_are_refused(piece: Piece, tmp_path: Path) -> None:
+    path = _picture(piece, seen_from(EYE), tmp_path / "unlit.tif", counts=True, lit=0.6)
+    with pytest.raises(ReadingError, match=r"show (59|60|61)% of the light of the card .* Light the card from below"):
+        read_scan(path, piece=piece)
 
 
 def test_what_is_hidden_is_not_said_to_be_closed(dark: ScanReading) -> None:

@@ -115,6 +115,9 @@ def _card(points: FloatArray, frame: PhotoFrame) -> FloatArray:
     values = np.full(len(local), WHITE)
     values[inside] = np.where(modules[which[inside], row, column], WHITE, BLACK)
     light[on_table] = values
+    if frame.ground == "black":
+        window = (points > 0) & (points < [frame.window_x_mm, frame.window_y_mm])
+        light[window.all(axis=2)] = BLACK
     return light
 
 

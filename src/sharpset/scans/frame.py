@@ -25,6 +25,8 @@ N_MODULES = 6
 
 _MOST_MARKERS = 250
 _GROUNDS = {"white": 1.0, "grey": 0.5, "black": 0.0}
+_FROM_BELOW = "Light the card from below (light table, lit screen), the room dark."
+_LIGHT = {"black": "Light it evenly, without glare.", "grey": _FROM_BELOW, "white": _FROM_BELOW}
 _PAPERS_MM = {"A5": (210.0, 148.0), "A4": (210.0, 297.0), "letter": (215.9, 279.4), "A3": (297.0, 420.0)}
 _PAPER_MARGIN_MM = 10.0
 _RULER_SPACE_MM = 14.0
@@ -316,7 +318,7 @@ def _draw_page(path: Path, design: PhotoFrame, page_x: float, page_y: float) -> 
     canvas.scale(mm, mm)
     left = (page_x - design.outer_x_mm - _RULER_SPACE_MM) / 2 + _RULER_SPACE_MM
     low = page_y - _PAPER_MARGIN_MM - _TEXT_SPACE_MM - design.outer_y_mm
-    _draw_text(canvas, design, left - _RULER_SPACE_MM, page_y - _PAPER_MARGIN_MM)
+    _draw_text(canvas, design, left - _RULER_SPACE_MM, page_x - _PAPER_MARGIN_MM, page_y - _PAPER_MARGIN_MM)
     _draw_ruler(canvas, left, low - 5.0, design.ruler_x_mm, upright=False)
     _draw_ruler(canvas, left - 5.0, low, design.ruler_y_mm, upright=True)
     canvas.translate(left + design.marker_mm + design.gap_mm, low + design.marker_mm + design.gap_mm)
@@ -329,19 +331,21 @@ def _draw_page(path: Path, design: PhotoFrame, page_x: float, page_y: float) -> 
     canvas.save()
 
 
-def _draw_text(canvas: Any, design: PhotoFrame, x: float, y: float) -> None:
-    canvas.setFillGray(0)
-    canvas.setFont("DejaVuSans", 4.2)
-    canvas.drawString(x, y - 5, f"Photo frame, window {design.window_x_mm:g} x {design.window_y_mm:g} mm")
-    canvas.setFont("DejaVuSans", 2.6)
+def _draw_text(canvas: Any, design: PhotoFrame, x: float, right: float, y: float) -> None:
     lines = (
         "1  Print at 100 % (no fitting to the page) on matt card and lay it flat.",
         f"2  Measure both rulers from end line to end line. They should be {design.ruler_x_mm:g} and "
         f"{design.ruler_y_mm:g} mm; note what they are.",
-        "3  Lay the piece flat in the window. Light it evenly, without glare.",
+        f"3  Lay the piece flat in the window. {_LIGHT[design.ground]}",
         "4  Photograph from straight above, whole frame in the picture, no zoom change, no sharpening filter.",
-        "5  Better from further away, the piece in the middle. Make each picture true by itself.",
+        "5  Better from further away, the piece in the middle, the card taped to something flat.",
     )
+    # Beside a small frame the text would leave the page.
+    x = min(x, right - max(canvas.stringWidth(line, "DejaVuSans", 2.6) for line in lines))
+    canvas.setFillGray(0)
+    canvas.setFont("DejaVuSans", 4.2)
+    canvas.drawString(x, y - 5, f"Photo frame, window {design.window_x_mm:g} x {design.window_y_mm:g} mm")
+    canvas.setFont("DejaVuSans", 2.6)
     for index, line in enumerate(lines):
         canvas.drawString(x, y - 11 - 4.2 * index, line)
 

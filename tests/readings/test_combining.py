@@ -72,11 +72,13 @@ def test_one_scan_sees_its_shade_takes_it_off_and_keeps_what_is_not_known_of_it(
     assert np.sqrt(-piece.shade.excess_y_mm2) == pytest.approx(0.012, rel=0.25)
     error, half = _errors(piece.table, printed)
     assert piece.shade.taken_mm(1) == pytest.approx(0.012, rel=0.25)
-    # 12 um are gone from the slots across the lamp's direction; how deep the shade is, is known to a third.
+    # 12 um are gone from the slots across the lamp's direction. A blur of 33 um leaves some doubt of the
+    # band's depth, and whether it is a lit wall.
     assert np.max(np.abs(error)) < 0.003
     assert np.mean(np.abs(error) <= half) > 0.9
     across = piece.contributions[piece.contributions["line"] == "shadow y"]["u_mm"].max()
-    assert across == pytest.approx(0.35 * piece.shade.likely_shift_mm(1), rel=0.01)
+    assert across == pytest.approx(piece.shade.u_shift_mm(1), rel=0.01)
+    assert 0.15 * 0.012 < across < 0.012
     assert any("taken off" in remark and "turned by a quarter" in remark for remark in piece.remarks)
 
 
@@ -220,9 +222,9 @@ def test_scans_that_contradict_each_other_about_the_lamp_take_nothing_off(shaded
     shades = [reading.pieces[0].shade for reading in readings]
     shift, u = common_shift_mm(shades, 1)
     assert shift == pytest.approx(0.012, rel=0.25)
-    assert u == pytest.approx(0.35 * shift)
+    assert 0.15 * shift <= u < 0.5 * shift
     # A slanting wall turns with the piece: what faced the lamp then faces away from it.
     turned = replace(shades[1], excess_y_mm2=-shades[1].excess_y_mm2)
     shift, u = common_shift_mm([shades[0], turned], 1)
     assert shift == 0.0
-    assert u == pytest.approx(shades[0].shift_y_mm / 1.96, rel=0.05)
+    assert u == pytest.approx(shades[0].shift_y_mm / 1.96, rel=0.15)

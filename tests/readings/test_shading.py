@@ -8,20 +8,29 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from sharpset.pieces import make_stencil
 from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.lamp_side import lamp_side
+from sharpset.readings.light import LightMap, PieceLight
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples, Strip
 from sharpset.readings.shading import diameter_effect, measure_shade, width_effect
 from sharpset.readings.strips import Priors, fit_strips
+from sharpset.scans import PixelSize, Pose
 
-SIGMA = 0.025
+SIGMA = 0.015
 N = 24
 
 
-def _scene(shift_mm: float, depth: float, rng: np.random.Generator):
-    """Slots and bars at four directions; edges that face down (+y on the glass) are half shaded over a band."""
+def _scene(shift_mm: float, depth: float, rng: np.random.Generator, *, lit: bool = False, lamp_deg: float = -90.0):
+    """Slots and bars at four directions with a lamp at an angle from +x in the picture (y runs down on the glass).
+
+    Edges that face away from the lamp lack a share `depth` of the contrast over a band that shifts them by `shift_mm`;
+    `lit`: those that face it have a tail of light that begins with that share and fades evenly.
+    """
     strips, d, solid, normals = [], [], [], []
     across = np.linspace(-0.7, 0.7, 180)
+    lamp = np.array([np.cos(np.radians(lamp_deg)), np.sin(np.radians(lamp_deg))])
     for k in range(N):
         angle = np.radians(45.0 * (k % 4) + 7.0)
         normal = np.array([-np.sin(angle), np.cos(angle)])
@@ -43,12 +52,15 @@ def _scene(shift_mm: float, depth: float, rng: np.random.Generator):
         sign = 1 if is_bar else -1
         light = np.full(len(across), 0.0 if is_bar else 1.0)
         for side in (-1, 1):
-            facing = side * sign * normal
-            band = shift_mm / depth * max(facing[1], 0.0)
-            distance = side * across - width / 2
-            inner = -sign * band
-            step = (1 - depth) * ndtr(-distance / SIGMA) + depth * ndtr((inner - distance) / SIGMA)
-            light += sign * (step - 0.5)
+            towards = float(side * sign * normal @ lamp)
+            inwards = sign * (width / 2 - side * across)
+            band = shift_mm / depth * (2 * max(towards, 0.0) if lit else max(-towards, 0.0))
+            # Light that fades evenly over a band is the mean of steps all over it.
+            moved = -band * (np.arange(40) + 0.5) / 40 if lit else np.array([band])
+            part = np.mean([ndtr((inwards - at) / SIGMA) for at in moved], axis=0)
+            step = (1 - depth) * ndtr(inwards / SIGMA) + depth * part
+            light += step - 1
+        light += 1.0 if is_bar else 0.0
         d.append(across)
         solid.append(light + rng.normal(0, 0.001, len(across)))
         normals.append(normal)
@@ -76,28 +88,93 @@ def _scene(shift_mm: float, depth: float, rng: np.random.Generator):
     return samples, profiles, fits, spread
 
 
-@pytest.mark.parametrize("shift_mm", [0.005, 0.010])
-def test_excess_spread_of_shaded_edges_is_that_of_two_steps(shift_mm):
+@pytest.mark.parametrize("shift_mm", [0.005, 0.008])
+def test_half_shade_is_told_by_edges_that_are_broader_and_lean_neither_way(shift_mm):
     shade = measure_shade(*_scene(shift_mm, 0.5, np.random.default_rng(1)))
     # Two steps of equal height a band b apart have the variance b^2 / 4, and the shift is b / 2.
-    assert np.sqrt(shade.excess_y_mm2) == pytest.approx(shift_mm, rel=0.15)
+    assert np.sqrt(shade.excess_y_mm2) == pytest.approx(shift_mm, rel=0.2)
     assert shade.facing == (0, 1)
     assert abs(shade.excess_x_mm2) < 3 * shade.u_excess_x_mm2 + 2e-6
-    # Bands that lack a third to two thirds of the contrast agree with it: up to sqrt(0.673 / 0.327) = 1.43 times, and
-    # the uncertainty of the excess on top.
-    assert shift_mm < shade.shift_y_mm < 1.65 * shift_mm
     assert "shade one side along rows" in shade.summary()
     # Slots of a bright plate read too wide by the shift, of a dark one too narrow; nothing is seen along columns.
-    assert shade.taken_mm(1) == pytest.approx(shift_mm, rel=0.15)
+    assert shade.taken_mm(1) == pytest.approx(shift_mm, rel=0.25)
     assert replace(shade, plate_is_bright=False).taken_mm(1) == -shade.taken_mm(1)
     assert shade.taken_mm(0) == 0.0
-    assert shade.u_shift_mm(1) == pytest.approx(0.35 * shade.taken_mm(1))
+    assert 0.15 * shade.taken_mm(1) <= shade.u_shift_mm(1) < 0.45 * shift_mm
     assert shade.u_shift_mm(0) == pytest.approx(shade.shift_x_mm / 1.96)
     # A slot across the lamp's direction carries it whole, one along it not at all.
     np.testing.assert_allclose(width_effect(np.array([[0.0, 1.0], [-1.0, 0.0]])), [[0.0, 1.0], [1.0, 0.0]])
     # Averaged round a hole: the mean of the positive part of a cosine is 1 / pi, twice that on the diameter.
     angle = (np.arange(1000) + 0.5) / 1000 * 2 * np.pi
     assert diameter_effect() == pytest.approx(2 * np.mean(np.maximum(np.cos(angle), 0)), rel=1e-4)
+
+
+@pytest.mark.parametrize("share", [0.2, 0.35])
+def test_lit_walls_lean_to_the_dark_side_and_are_corrected_the_other_way(share):
+    scene = _scene(0.006, share, np.random.default_rng(4), lit=True)
+    shade = measure_shade(*scene)
+    assert shade.facing == (0, -1)
+    assert shade.taken_mm(1) < 0
+    assert "lit walls" in shade.summary()
+    # What the fits are off by is known: slots that were drawn 0.4 mm and more read too narrow.
+    samples, fits = scene[0], scene[2]
+    drawn = np.array([strip.width_mm for strip in samples.strips])
+    off = (fits.width_mm - drawn)[~samples.is_bar & (np.abs(samples.normal[:, 1]) > 0.98)]
+    assert off.max() < -0.002
+    assert np.all(np.abs(off - shade.taken_mm(1)) < 1.96 * shade.u_shift_mm(1))
+
+
+def test_a_band_that_lacks_nearly_all_may_be_a_lit_wall_and_both_are_held():
+    shift_mm = 0.009
+    samples = _scene(shift_mm, 0.85, np.random.default_rng(5))
+    shade = measure_shade(*samples)
+    assert abs(shade.taken_mm(1) - shift_mm) < 1.96 * shade.u_shift_mm(1)
+    # The lamp lies above in the picture: the broader edges, which face down, cannot be lit by it.
+    known = measure_shade(*samples, lamp=np.array([0.0, -1.0]))
+    assert known.found[1].lit < shade.found[1].lit
+    assert abs(known.taken_mm(1) - shift_mm) < abs(shade.taken_mm(1) - shift_mm)
+
+
+def test_a_lamp_aslant_of_the_picture_is_followed():
+    shift_mm, lamp_deg = 0.008, 35.0
+    shade = measure_shade(*_scene(shift_mm, 0.5, np.random.default_rng(6), lamp_deg=lamp_deg))
+    assert abs(shade.turn_deg - lamp_deg) <= 10
+    assert shade.taken_mm(0) == pytest.approx(shift_mm, rel=0.25)
+    # A strip across that direction carries it all, one along it nothing.
+    along = np.array([[np.cos(np.radians(lamp_deg)), np.sin(np.radians(lamp_deg))]])
+    assert width_effect(along, shade.turn_deg)[0, 0] > 0.98
+    assert width_effect(along @ np.array([[0.0, 1.0], [-1.0, 0.0]]), shade.turn_deg)[0, 0] < 0.2
+
+
+def test_ground_in_shade_tells_the_lamps_side():
+    piece = make_stencil(process="resin")
+    pixel = 0.1
+    n = int(50 / pixel)
+    turn = np.radians(30.0)
+    matrix = np.array([[np.cos(turn), np.sin(turn), 8.0], [np.sin(turn), -np.cos(turn), 25.0]]) / pixel
+    pose = Pose(matrix=matrix, pixel_mm=PixelSize(x=pixel, y=pixel))
+    x, y = np.meshgrid(np.arange(n), np.arange(n))
+    # The share solid is 0.03 on the ground but for the side of the plate's left edge, which is in the dark.
+    place = np.linalg.solve(matrix[:, :2], np.stack((x.ravel() - matrix[0, 2], y.ravel() - matrix[1, 2])))
+    left = (place[0] < 0).reshape(n, n)
+    light = PieceLight(
+        stored=np.where(left, 0.01, 0.03),
+        decode=lambda values: values.astype(np.float32),
+        origin=(0, 0),
+        plate=_flat(1.0),
+        background=_flat(0.0),
+        noise=0.001,
+        contrast=1.0,
+        clipped=0.0,
+        noise_inflation=1.0,
+    )
+    # Away from the dark side: along the piece's x, which lies 30 degrees below the picture's.
+    np.testing.assert_allclose(lamp_side(light, pose, piece), [np.cos(turn), np.sin(turn)], atol=0.02)
+    np.testing.assert_array_equal(lamp_side(replace(light, stored=np.full((n, n), 0.03)), pose, piece), [0.0, 0.0])
+
+
+def _flat(value: float) -> LightMap:
+    return LightMap(coefficients=np.array([value]), centre_px=np.zeros(2), span_px=np.ones(2), order=0)
 
 
 def test_no_shade_is_seen_where_there_is_none():

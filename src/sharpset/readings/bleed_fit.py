@@ -35,6 +35,8 @@ _TOO_MUCH = 0.025
 _SHARES = np.linspace(0.0, 1.5, 151)
 _LEAST, _LEFT = 0.03, 0.3
 """Smallest share that is taken out, and what part of the edge's unevenness it may leave (mean squares)."""
+_MOST_GROUND = 0.75
+"""Largest share of the contrast that ground beside a plate may have too much."""
 _LINES = np.linspace(-0.8, 0.8, 7)
 _ROUNDS = 3
 _NEARBY = np.array([0.81, 0.9, 1.0, 1.11, 1.23])
@@ -75,8 +77,10 @@ def measure_bleed(light: PieceLight, pose: Pose, edges: WideEdges, spread: EdgeS
     places = _places(edges, edge, pose) - np.array(light.origin)
     fit = _Fit(seen=cells, cell_px=cell_px, pixel_mm=pixel_mm, places=places, edge=edge)
     best = fit.best()
-    if best.share < _LEAST or best.left > _LEFT * fit.unevenness(0.0, *np.zeros((2, len(edge.place_mm)))):
-        if apart < _TOO_MUCH:
+    # Ground that is as bright as the plate beside it all along is no bled light: what is solid could not be told.
+    hidden = not fit.on_plate and best.share > _MOST_GROUND
+    if hidden or best.share < _LEAST or best.left > _LEFT * fit.unevenness(0.0, *np.zeros((2, len(edge.place_mm)))):
+        if apart < _TOO_MUCH and not hidden:
             return None
         side = "plate" if fit.on_plate else "ground"
         raise ReadingError(

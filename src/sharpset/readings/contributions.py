@@ -191,13 +191,14 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     samples, width = fits.strips.samples, fits.strip_fits.width_mm
     across = samples.normal
     opening = np.where(samples.is_bar, -1.0, 1.0)
+    shaded = width_effect(across, fits.shade.turn_deg)
     # The direction of one feature is known from its piece's pose to the scatter of places over its length.
     tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
     lines = [
         *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm),
         ("roughness", fits.lengthwise.u_ends_mm, "no"),
-        ("shadow x", opening * width_effect(across)[:, 0] * fits.shade.u_shift_mm(0), "scanner"),
-        ("shadow y", opening * width_effect(across)[:, 1] * fits.shade.u_shift_mm(1), "scanner"),
+        ("shadow x", opening * shaded[:, 0] * fits.shade.u_shift_mm(0), "scanner"),
+        ("shadow y", opening * shaded[:, 1] * fits.shade.u_shift_mm(1), "scanner"),
         ("pose", width * tilt**2 / 2, "no"),
         ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),

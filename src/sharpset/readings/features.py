@@ -13,6 +13,7 @@ from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
 from sharpset.readings.formed_parts import as_placed, parts_of, with_parts
+from sharpset.readings.lamp_side import lamp_side
 from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.pooled_contrast import pool_contrast
@@ -267,7 +268,14 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             if any(s.solid == (kind == "bar") for s in samples.strips)
         },
         borrowed=borrowed,
-        shade=measure_shade(samples, profiles, first, spread, plate_is_bright=light.contrast > 0),
+        shade=measure_shade(
+            samples,
+            profiles,
+            first,
+            spread,
+            plate_is_bright=light.contrast > 0,
+            lamp=lamp_side(light, pose, piece),
+        ),
     )
 
 

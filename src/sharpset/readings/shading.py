@@ -1,14 +1,14 @@
-"""The shade of walls: a lamp on one side dims a band beside the edges that face away from it.
+"""The shade of walls: a lamp on one side dims bands beside edges that face away from it, or lights walls that face it.
 
 A band of width b in which a share h of the contrast is missing moves an edge towards its bright side
-by h b, and widens its spread by the variance h (1 - h) b^2. Edges that face the lamp keep theirs. So
-the difference of the edge spread between edges that face opposite ways tells the size of the shift,
-given h; which edges are shaded tells its direction on the glass. A lamp may lie along the columns or
-along the rows of the picture (the carriage runs along one of them), so both are looked at.
+by h b, and widens its spread by the variance h (1 - h) b^2. Edges that face the lamp keep theirs. Lit walls that
+are seen beside edges move those the other way. So the difference of the edge spread between edges that face opposite
+ways, and which way the broader ones lean, tell the size and the sense of the shift (`bands`); which edges are
+broader tells its direction on the glass. A lamp may lie along the columns or along the rows of the picture (the
+carriage runs along one of them), so both are looked at.
 
 Where the evidence is strong the shift is taken off, as a known error is to be (GUM, 3.2.4), and what is
-not known of it, the share h above all, stays in the uncertainty. Shade only takes light, and a band of
-the dark side that lacks light widens no edge: what is seen lies on the bright side.
+not known of it stays in the uncertainty.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.bands import WIDEST_MM, Seen, Shift, likely_shift
+from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.edge_shapes import edge_differences
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
@@ -27,21 +29,22 @@ from sharpset.readings.strips import StripFits
 __all__ = ["Shade", "common_shift_mm", "diameter_effect", "measure_shade", "seen_at_slant", "width_effect"]
 
 FloatArray = NDArray[np.float64]
-_DEPTH, _U_DEPTH = 0.5, 0.1
-"""Share of the contrast that the band lacks: half, as a lamp half hidden by the wall leaves."""
-_U_TAKEN = 0.35
-"""Relative standard uncertainty of a shift that is told by the spread of edges: sqrt(h / (1 - h)) of it for a share h
-that may lie anywhere between a fifth and nearly two thirds, and doubt about the shape of the band."""
+_U_TAKEN = 0.15
+"""Least relative standard uncertainty of a shift that is taken off: no band is quite what it is thought to be."""
 _EVIDENT, _SURE, _AGAINST = 4.0, 6.0, 2.0
 """Uncertainties from which on an excess is worth a remark, is taken off, and is evidence against what other scans say.
 Without any shade one scan in forty had an excess of four, as its uncertainty is known by its own scatter only."""
-_WIDEST_MM = 0.0125
-"""Largest shift that is thought possible before the scan is looked at (a band of 25 um)."""
 _EVENLY_LIT = (0.9, 0.6)
 """Chance that no lamp shades edges along columns and along rows, before the scan is looked at: every other scan has
 a lamp on one side, and rows are where most pictures have the carriage's direction (common practice, no source)."""
 _U_FACTOR = 1.5
 """By how much the scatter between edges understates the error of the excess (scans without shade, benchmarks)."""
+_ASLANT, _LEAST_TURN_DEG = 5.0, 8.0
+"""Gain in the logarithm of the likelihood from which on a lamp is taken to lie aslant, and its smallest angle."""
+_ALONG = 0.35
+"""Component of the lamp's direction along an axis from which on its side counts there."""
+_OPEN = 0.2
+"""Chance of a lit wall, or of shade, from which on a remark speaks of both."""
 _APART = 7.0
 """Strips narrower than this many blur widths do not tell the spreads of their two edges apart."""
 _FEWEST = 6
@@ -60,9 +63,21 @@ class Shade:
     u_excess_x_mm2, u_excess_y_mm2 : float
         Standard uncertainties, from the scatter between edges.
     shift_x_mm, shift_y_mm : float
-        Shift of a shaded edge that 95 % of those stay below which agree with the scan; of unknown sign in one scan.
+        Shift of edges on one side that 95 % of those stay below which agree with the scan; of unknown sign in one scan.
     n : int
         Strips that were used.
+    lamp : (float, float)
+        On which side the lamp seems to lie along x and y, by the ground round the piece; 0 if nothing tells.
+    turn_deg : float
+        By how much the lamp's own x and y are turned from columns and rows, clockwise in the picture; 0 but for
+        pictures that were turned after they were scanned.
+    lean_x_mm3, lean_y_mm3, u_lean_x_mm3, u_lean_y_mm3 : float
+        The same as the excess, of the third moment of the spread: positive where edges that face +x (+y) lean towards
+        their bright side more than the others.
+    found : (Shift, Shift), optional
+        What bands that agree with the scan shift edges by, along x and y.
+    spread : EdgeSpread, optional
+        Of the scan.
     plate_is_bright : bool
         Which side shade takes light from.
     at_slant : bool
@@ -78,6 +93,14 @@ class Shade:
     n: int
     plate_is_bright: bool = True
     at_slant: bool = False
+    lamp: tuple[float, float] = (0.0, 0.0)
+    turn_deg: float = 0.0
+    lean_x_mm3: float = np.nan
+    lean_y_mm3: float = np.nan
+    u_lean_x_mm3: float = np.nan
+    u_lean_y_mm3: float = np.nan
+    found: tuple[Shift, Shift] | None = None
+    spread: EdgeSpread | None = None
 
     @property
     def facing(self) -> tuple[int, int]:
@@ -95,14 +118,23 @@ class Shade:
         return (self.excess_x_mm2, self.u_excess_x_mm2), (self.excess_y_mm2, self.u_excess_y_mm2)
 
     def likely_shift_mm(self, axis: int) -> float:
-        """Return the shift along columns (0) or rows (1) that the excess spread itself stands for."""
-        excess = abs((self.excess_x_mm2, self.excess_y_mm2)[axis])
-        return float(np.sqrt(excess * _DEPTH / (1 - _DEPTH)))
+        """Return the likely shift along columns (0) or rows (1): positive by shade, negative by lit walls."""
+        return 0.0 if self.found is None else self.found[axis].mean_mm
+
+    def seen(self, axis: int) -> Seen:
+        """Return by what edges differ along columns (0) or rows (1)."""
+        one = "xy"[axis]
+        return Seen(
+            variance_mm2=getattr(self, f"excess_{one}_mm2"),
+            u_variance_mm2=getattr(self, f"u_excess_{one}_mm2"),
+            lean_mm3=getattr(self, f"lean_{one}_mm3"),
+            u_lean_mm3=getattr(self, f"u_lean_{one}_mm3"),
+        )
 
     def taken_mm(self, axis: int) -> float:
         """Return the shift along columns (0) or rows (1) that sizes are corrected for; 0 without strong evidence.
 
-        Positive where openings read too wide and solids too narrow, which is so on a bright plate.
+        Positive where openings read too wide and solids too narrow, as shade makes them on a bright plate.
         """
         if not self.is_sure[axis]:
             return 0.0
@@ -110,27 +142,40 @@ class Shade:
 
     def u_shift_mm(self, axis: int) -> float:
         """Return the standard uncertainty of the shift, after correction where there is one."""
-        if self.is_sure[axis]:
-            return _U_TAKEN * self.likely_shift_mm(axis)
+        if self.is_sure[axis] and self.found is not None:
+            return max(self.found[axis].sd_mm, _U_TAKEN * abs(self.found[axis].mean_mm))
         return (self.shift_x_mm, self.shift_y_mm)[axis] / _K95
 
     def summary(self) -> str:
         """Return the shade in one line."""
-        x, y = self.facing
-        if not (x or y):
+        axes = [axis for axis, facing in enumerate(self.facing) if facing]
+        if not axes or self.found is None:
             x_um, y_um = 1000 * self.shift_x_mm, 1000 * self.shift_y_mm
             return f"no shade seen; it may still move edges by {x_um:.1f} um along columns and {y_um:.1f} um along rows"
-        shaded = [word for word, is_on in (("columns", x), ("rows", y)) if is_on]
-        shift = 1000 * np.hypot(self.likely_shift_mm(0) * x, self.likely_shift_mm(1) * y)
-        return f"walls shade one side along {' and '.join(shaded)}: those edges are off by about {shift:.1f} um"
+        where = " and ".join(("columns", "rows")[axis] for axis in axes)
+        found = [self.found[axis] for axis in axes]
+        shift, lit = 1000 * float(np.hypot.reduce([one.mean_mm for one in found])), max(one.lit for one in found)
+        off = f"those edges are off by about {shift:.1f} um"
+        if lit < _OPEN:
+            return f"walls shade one side along {where}: {off}"
+        if lit > 1 - _OPEN:
+            return f"lit walls show beside edges on one side along {where}: {off}"
+        most = 1000 * max(one.most_mm for one in found)
+        return f"walls on one side along {where} shade edges or shine beside them, off by up to {most:.1f} um"
 
 
-def width_effect(normal: FloatArray) -> FloatArray:
-    """Return the change of widths across unit normals per unit of shift along columns and rows, shape (n, 2).
+def width_effect(normal: FloatArray, turn_deg: float = 0.0) -> FloatArray:
+    """Return the change of widths across unit normals per unit of shift along x and y of a lamp, shape (n, 2).
 
     One edge of every strip faces away from the lamp.
     """
-    return np.asarray(np.abs(np.atleast_2d(normal)))
+    return np.asarray(np.abs(np.atleast_2d(normal) @ _axes(turn_deg).T))
+
+
+def _axes(turn_deg: float) -> FloatArray:
+    """Return the directions of x and y that are turned from columns and rows, one a row."""
+    cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    return np.array([[cos, sin], [-sin, cos]]) if turn_deg else np.eye(2)
 
 
 def diameter_effect() -> float:
@@ -139,7 +184,13 @@ def diameter_effect() -> float:
 
 
 def measure_shade(
-    samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread, *, plate_is_bright: bool = True
+    samples: Samples,
+    profiles: Profiles,
+    fits: StripFits,
+    spread: EdgeSpread,
+    *,
+    plate_is_bright: bool = True,
+    lamp: FloatArray | None = None,
 ) -> Shade:
     """Compare the spread of edges that face opposite ways.
 
@@ -148,6 +199,8 @@ def measure_shade(
     samples, profiles, fits : all strips of a piece
     spread : EdgeSpread
     plate_is_bright : bool
+    lamp : ndarray of float, shape (2,), optional
+        Direction (column, row) in which the lamp lies, zeros if nothing tells.
 
     Returns
     -------
@@ -161,33 +214,61 @@ def measure_shade(
     lit and the others as shifting edges by anything up to 12.5 um.
     """
     usable = (fits.contrast > 0.8) & (fits.contrast < 1.25) & (fits.width_mm > _APART * fits.sigma_mm)
-    difference, weight = _spread_difference(samples, profiles, fits, spread)
-    chosen = np.flatnonzero(usable & (weight > 0))
+    chosen = np.flatnonzero(usable)
     if len(chosen) < _FEWEST:
         return Shade(
             excess_x_mm2=np.nan,
             excess_y_mm2=np.nan,
             u_excess_x_mm2=np.nan,
             u_excess_y_mm2=np.nan,
-            shift_x_mm=_WIDEST_MM,
-            shift_y_mm=_WIDEST_MM,
+            shift_x_mm=WIDEST_MM,
+            shift_y_mm=WIDEST_MM,
             n=len(chosen),
             plate_is_bright=plate_is_bright,
         )
-    normal = samples.normal[chosen]
-    design = np.sign(normal) * normal**2
-    excess, u = _robust_parts(design, difference[chosen], weight[chosen])
-    shift = [_agreeing_shift(*three) for three in zip(excess, u, _EVENLY_LIT, strict=True)]
-    return Shade(
+    differ = edge_differences(samples, profiles, fits, spread)
+    normal, bright = samples.normal[chosen], 1.0 if plate_is_bright else -1.0
+    # A band is as wide as the edge faces the lamp; variance goes by its square, and the third moment by its cube.
+    turn = _turn_deg(normal, differ.variance_mm2[chosen], 1 / differ.u_variance_mm2[chosen] ** 2)
+    faces = normal @ _axes(turn).T
+    parts = [
+        _robust_parts(np.sign(faces) * np.abs(faces) ** power, values[chosen], 1 / u[chosen] ** 2)
+        for power, values, u in (
+            (2, differ.variance_mm2, differ.u_variance_mm2),
+            (3, bright * differ.lean_mm3, differ.u_lean_mm3),
+        )
+    ]
+    (excess, u_excess), (lean, u_lean) = parts
+    lies = np.zeros(2) if lamp is None else _axes(turn) @ lamp
+    lies = np.where(np.abs(lies) > _ALONG, lies, 0.0)
+    shade = Shade(
         excess_x_mm2=excess[0],
         excess_y_mm2=excess[1],
-        u_excess_x_mm2=u[0],
-        u_excess_y_mm2=u[1],
-        shift_x_mm=shift[0],
-        shift_y_mm=shift[1],
+        u_excess_x_mm2=u_excess[0],
+        u_excess_y_mm2=u_excess[1],
+        shift_x_mm=WIDEST_MM,
+        shift_y_mm=WIDEST_MM,
         n=len(chosen),
         plate_is_bright=plate_is_bright,
+        lamp=(float(lies[0]), float(lies[1])),
+        turn_deg=turn,
+        lean_x_mm3=lean[0],
+        lean_y_mm3=lean[1],
+        u_lean_x_mm3=u_lean[0],
+        u_lean_y_mm3=u_lean[1],
+        spread=spread,
     )
+    x, y = (
+        likely_shift(
+            shade.seen(axis),
+            spread,
+            evenly_lit=_EVENLY_LIT[axis],
+            lamp=shade.lamp[axis],
+            on_ground=not plate_is_bright,
+        )
+        for axis in (0, 1)
+    )
+    return replace(shade, shift_x_mm=x.most_mm, shift_y_mm=y.most_mm, found=(x, y))
 
 
 def seen_at_slant(shade: Shade, most_mm: float) -> Shade:
@@ -215,48 +296,46 @@ def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     against = seen & (excess * mean < 0) & (np.abs(excess) > _AGAINST * u)
     if against.any() or any(shade.at_slant for shade in shades) or abs(mean) * np.sqrt(weight.sum()) <= _SURE:
         return 0.0, float(np.sqrt(np.mean(widest**2))) / _K95
-    shift = float(np.sqrt(abs(mean) * _DEPTH / (1 - _DEPTH)))
-    return shift, _U_TAKEN * shift
-
-
-def _spread_difference(
-    samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread
-) -> tuple[FloatArray, FloatArray]:
-    """Return, per strip, the variance of the edge that faces +normal minus that of the other, and its weight.
-
-    One Gauss-Newton step of the fit with a blur of its own for each edge, all other parameters free.
-    """
-    solid = samples.is_bar
-    sign = np.where(solid, 1.0, -1.0)[:, None]
-    height, sigma = sign * fits.contrast[:, None], fits.sigma_mm[:, None]
-    d = profiles.d_mm - fits.centre_mm[:, None]
-    left, right = d + fits.width_mm[:, None] / 2, d - fits.width_mm[:, None] / 2
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    span = edge_profile(left, sigma, **kind) - edge_profile(right, sigma, **kind)
-    at_left, at_right = line_profile(left, sigma, **kind), line_profile(right, sigma, **kind)
-    model = fits.level[:, None] + fits.slope_per_mm[:, None] * profiles.d_mm + height * span
-    columns = (
-        height * at_left,
-        height * at_right,
-        np.ones_like(d),
-        profiles.d_mm,
-        span,
-        -height * left * at_left,
-        height * right * at_right,
+    spread = next((shade.spread for shade in shades if shade.spread is not None), None)
+    if spread is None or max(abs(shade.turn_deg - shades[0].turn_deg) for shade in shades) > _LEAST_TURN_DEG:
+        return 0.0, float(np.sqrt(np.mean(widest**2))) / _K95
+    lean = np.array([(shade.lean_x_mm3, shade.lean_y_mm3)[axis] for shade in shades])
+    u_lean = np.array([(shade.u_lean_x_mm3, shade.u_lean_y_mm3)[axis] for shade in shades])
+    share = np.where(seen & (u_lean > 0), 1 / np.where(u_lean > 0, u_lean, 1.0) ** 2, 0.0)
+    together = Seen(
+        variance_mm2=mean,
+        u_variance_mm2=1 / float(np.sqrt(weight.sum())),
+        lean_mm3=float(share @ np.where(share > 0, lean, 0.0)) / float(share.sum()),
+        u_lean_mm3=1 / float(np.sqrt(share.sum())),
     )
-    jacobian = np.stack(columns, axis=-1)
-    noise = np.maximum(profiles.noise, 2e-3)
-    weighted = jacobian * (profiles.n_pixels / noise[:, None] ** 2)[..., None]
-    normal = np.einsum("nmi,nmj->nij", weighted, jacobian) + 1e-9 * np.eye(7)
-    step = np.linalg.solve(normal, np.einsum("nmi,nm->ni", weighted, profiles.solid - model)[..., None])[..., 0]
-    covariance = np.linalg.inv(normal)
-    # The left edge of a slot has the solid below it and faces +normal; of a bar it is the right one.
-    more = np.where(solid, step[:, 6] - step[:, 5], step[:, 5] - step[:, 6])
-    variance = covariance[:, 5, 5] + covariance[:, 6, 6] - 2 * covariance[:, 5, 6]
-    scale = 2 * fits.sigma_mm**2
-    with np.errstate(divide="ignore"):
-        weight = np.where(variance > 0, 1 / (scale**2 * np.maximum(variance, 1e-12)), 0.0)
-    return scale * more, np.where(np.isfinite(weight), weight, 0.0)
+    lamp = float(np.mean([shade.lamp[axis] for shade in shades]))
+    dark = not any(shade.plate_is_bright for shade in shades)
+    found = likely_shift(together, spread, evenly_lit=_EVENLY_LIT[axis], lamp=lamp, on_ground=dark)
+    return found.mean_mm, max(found.sd_mm, _U_TAKEN * abs(found.mean_mm))
+
+
+def _turn_deg(normal: FloatArray, variance: FloatArray, weight: FloatArray) -> float:
+    """Return by how much a lamp lies aslant of columns and rows, 0 unless that explains the edges clearly better.
+
+    One lamp in any direction has as many unknowns as one along columns and one along rows.
+    """
+    base = np.minimum(weight, 4 * np.median(weight))
+
+    def left(design: FloatArray) -> float:
+        root = np.sqrt(base)
+        parts, *_ = np.linalg.lstsq(design * root[:, None], variance * root, rcond=None)
+        return float(np.sum(base * np.abs(variance - design @ parts)))
+
+    angles = np.arange(0.0, 180.0, 5.0)
+    towards = np.radians(angles)
+    faces = normal @ np.stack((np.cos(towards), np.sin(towards)))
+    aslant = np.array([left((np.sign(face) * face**2)[:, None]) for face in faces.T])
+    along = left(np.sign(normal) * normal**2)
+    best = int(np.argmin(aslant))
+    turn = float((angles[best] + 45.0) % 90.0 - 45.0)
+    # Absolute residuals of a double exponential scatter: their sum goes into the likelihood by its logarithm.
+    better = len(normal) * np.log(along / max(aslant[best], 1e-300))
+    return turn if better > _ASLANT and abs(turn) >= _LEAST_TURN_DEG else 0.0
 
 
 def _robust_parts(design: FloatArray, values: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -273,21 +352,3 @@ def _robust_parts(design: FloatArray, values: FloatArray, weight: FloatArray) ->
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-12)
         robust = np.clip(1 - (residual / (5 * scale)) ** 2, 0, None) ** 2
     return parts, _U_FACTOR * scale * np.sqrt(np.diag(np.linalg.inv(normal)))
-
-
-def _agreeing_shift(excess: float, u: float, evenly_lit: float) -> float:
-    """Return the shift of shaded edges that 95 % of those stay below which agree with an excess variance.
-
-    Before the scan is looked at there is no shade with the chance `evenly_lit`, and any shift up to `_WIDEST_MM` is
-    as likely as another otherwise (more only where the excess itself says so), either way.
-    """
-    shift = np.linspace(0, 1, 400) * max(_WIDEST_MM, 1.5 * np.sqrt(abs(excess)))
-    depth = np.array([_DEPTH - np.sqrt(3) * _U_DEPTH, _DEPTH, _DEPTH + np.sqrt(3) * _U_DEPTH])
-    variance = shift[:, None] ** 2 * (1 - depth) / depth
-    # Both signs of the excess agree; the strongest evidence is taken out so that nothing underflows.
-    power = np.stack([-0.5 * ((abs(excess) - sign * variance) / u) ** 2 for sign in (1, -1)])
-    chance = np.exp(power - power.max()).sum(axis=0).mean(axis=1)
-    none = 2 * np.exp(-0.5 * (excess / u) ** 2 - power.max())
-    below = evenly_lit * none + (1 - evenly_lit) * np.cumsum(chance) / len(shift)
-    # Never nothing at all: scans of one lamp are compared by the ratio of what each allows.
-    return float(shift[max(int(np.searchsorted(below, 0.95 * below[-1])), 1)])

@@ -89,7 +89,7 @@ def without_shade(fits: FeatureFits) -> FeatureFits:
         return fits
     samples, width = fits.strips.samples, fits.strip_fits.width_mm
     opening = np.where(samples.is_bar, -1.0, 1.0)
-    wider = opening * (width_effect(samples.normal) @ shift)
+    wider = opening * (width_effect(samples.normal, fits.shade.turn_deg) @ shift)
     discs = []
     for disc in fits.discs:
         most = _MOST_SHADE * disc.diameter_mm

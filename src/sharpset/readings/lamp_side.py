@@ -1,0 +1,67 @@
+"""On which side of a piece the lamp lies: ground beside walls that face away from it is in their shade."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.pieces import Piece
+from sharpset.readings.light import PieceLight
+from sharpset.scans import Pose
+
+__all__ = ["lamp_side"]
+
+FloatArray = NDArray[np.float64]
+_OFF_MM = np.arange(0.15, 0.75, 0.1)
+_STEP_MM, _CORNER_MM = 0.25, 1.5
+_FEWEST = 20
+_LEAST = 0.006
+"""Smallest difference of the ground on opposite sides, as a share of the contrast, that is taken for shade: what the
+maps of light, which end at the piece, may be wrong by just outside of it."""
+_CLEAR = 4.0
+"""The same in standard uncertainties."""
+
+
+def lamp_side(light: PieceLight, pose: Pose, piece: Piece) -> FloatArray:
+    """Compare the ground outside opposite edges of the plate.
+
+    Parameters
+    ----------
+    light, pose, piece : as read
+
+    Returns
+    -------
+    ndarray of float, shape (2,)
+        Direction (column, row) of the lamp from the piece, of unit length; zeros where the ground does not tell it (a
+        black one hardly does).
+    """
+    w, h = piece.width_mm, piece.height_mm
+    linear = pose.linear_mm
+    towards = np.zeros(2)
+    variance = 0.0
+    for axis, (across, along) in enumerate(((w, h), (h, w))):
+        place = np.arange(_CORNER_MM, along - _CORNER_MM, _STEP_MM)
+        sides = []
+        for off in (-_OFF_MM, across + _OFF_MM):
+            grid = np.stack(np.broadcast_arrays(off[:, None], place), axis=-1).reshape(-1, 2)
+            seen = _light_at(light, pose, grid if axis == 0 else grid[:, ::-1])
+            if len(seen) < _FEWEST:
+                return np.zeros(2)
+            spread = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
+            sides.append((float(np.median(seen)), spread / np.sqrt(len(place))))
+        (low, u_low), (high, u_high) = sides
+        towards += (high - low) * linear[:, axis] / np.hypot(*linear[:, axis])
+        variance += u_low**2 + u_high**2
+    size = float(np.hypot(*towards))
+    if size < max(_LEAST, _CLEAR * np.sqrt(variance)):
+        return np.zeros(2)
+    return towards / size
+
+
+def _light_at(light: PieceLight, pose: Pose, points_mm: FloatArray) -> FloatArray:
+    """Return how bright the ground is at points, as a share of the contrast; what lies outside the crop is left out."""
+    where = np.round(pose.to_pixels(points_mm)).astype(np.intp)
+    low = np.array(light.origin)
+    high = low + np.array(light.shape[::-1]) - 1
+    where = where[np.all((where >= low) & (where <= high), axis=1)]
+    return np.asarray(light.solid_share(where[:, 0], where[:, 1]) * np.sign(light.contrast))

@@ -277,7 +277,7 @@ def seen_at_slant(shade: Shade, most_mm: float) -> Shade:
     The spread of edges then tells nothing of a lamp. What shade may do is what was thought possible before the
     picture was looked at, and at most `most_mm`.
     """
-    x, y = (min(value, _WIDEST_MM, most_mm) for value in (shade.shift_x_mm, shade.shift_y_mm))
+    x, y = (min(value, WIDEST_MM, most_mm) for value in (shade.shift_x_mm, shade.shift_y_mm))
     return replace(shade, shift_x_mm=x, shift_y_mm=y, at_slant=True)
 
 

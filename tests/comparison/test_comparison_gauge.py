@@ -117,6 +117,29 @@ def test_what_a_whole_scan_shares_is_told_apart(draw):
     assert row["high"] / row["sd"] > 1.4
 
 
+def test_pieces_scanned_one_by_one_make_a_study_too(draw):
+    """Every piece lies alone in its scans, each of which has a name of its own and an error that it shares."""
+    rng = np.random.default_rng(3)
+    base = draw(0, n_prints=8)
+    alone = []
+    for run, piece in base.groupby("run_id", sort=False):
+        for scan in range(3 if run != base["run_id"].iloc[0] else 4):
+            error = rng.normal(0, 0.004) + rng.normal(0, 0.001, len(piece))
+            alone.append(piece.assign(scan_id=f"{run}-{scan}", measured_mm=piece["measured_mm"] + error))
+    found = gauge_study(pd.concat(alone, ignore_index=True), tolerance_mm=0.05, n_draws=2000)
+    assert (found.n_trials, found.n_dropped) == (3, 0)
+    assert found.within_scans == pytest.approx(0.001, rel=0.2)
+    # 8 pieces of 3 scans leave 16 degrees of freedom: chi-square limits at 1 in 1000 are 0.48 to 1.57 of the truth.
+    assert 0.48 * 0.004 < found.between_scans < 1.57 * 0.004
+    # By hand: scatter of the scans' means within pieces, less the share of the features' own scatter.
+    table = pd.concat(alone).assign(d=lambda t: t["measured_mm"] - t["nominal_mm"])
+    table = table[~table["scan_id"].str.endswith("-3")]
+    means = table.groupby(["run_id", "scan_id"])["d"].mean()
+    n_features = len(base) / 8
+    by_hand = means.groupby("run_id").var().mean() - found.within_scans**2 / n_features
+    assert found.between_scans == pytest.approx(np.sqrt(by_hand), rel=1e-6)
+
+
 def test_a_ladder_of_sizes_is_not_part_variation(draw):
     by_deviation = gauge_study(scans(draw), n_draws=100)
     by_width = gauge_study(scans(draw), value="measured_mm", n_draws=100)

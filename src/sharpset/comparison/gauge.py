@@ -197,19 +197,27 @@ def _split_scans(
     """Take the repeats of one operator apart into what a whole scan shares and the rest, and mend the intervals."""
     y = data.values[:, 0, :]
     n, r = y.shape
-    residual = y - y.mean(axis=1, keepdims=True) - y.mean(axis=0) + y.mean()
-    ms_rest = float((residual**2).sum()) / ((n - 1) * (r - 1))
-    ms_scan = n * float(((y.mean(axis=0) - y.mean()) ** 2).sum()) / (r - 1)
-    between = math.sqrt(max((ms_scan - ms_rest) / n, 0.0))
+    groups = [y[data.groups == g] for g in np.unique(data.groups)]
+    n_groups, together = len(groups), n / len(groups)
+    df_rest, df_scan = (n - n_groups) * (r - 1), n_groups * (r - 1)
+    if df_rest < 1:
+        return found, math.nan, math.nan
+    rest_ss = scan_ss = 0.0
+    for part in groups:
+        of_scan = part.mean(axis=0) - part.mean()
+        rest_ss += float(((part - part.mean(axis=1, keepdims=True) - of_scan) ** 2).sum())
+        scan_ss += len(part) * float((of_scan**2).sum())
+    ms_rest, ms_scan = rest_ss / df_rest, scan_ss / df_scan
+    between = math.sqrt(max((ms_scan - ms_rest) / together, 0.0))
     if by_range:
         return found, between, math.sqrt(ms_rest)
     rng = np.random.default_rng(seed + 1)
-    rest = (n - 1) * (r - 1) * ms_rest / rng.chisquare((n - 1) * (r - 1), n_draws)
-    scan = (r - 1) * ms_scan / rng.chisquare(r - 1, n_draws)
+    rest = df_rest * ms_rest / rng.chisquare(df_rest, n_draws)
+    scan = df_scan * ms_scan / rng.chisquare(df_scan, n_draws)
     ms_part = r * float(((y.mean(axis=1) - y.mean()) ** 2).sum()) / (n - 1)
     parts = (n - 1) * ms_part / rng.chisquare(n - 1, n_draws)
     draws = {
-        "repeatability": np.sqrt(rest + np.maximum((scan - rest) / n, 0)),
+        "repeatability": np.sqrt(rest + np.maximum((scan - rest) / together, 0)),
         "reproducibility": np.full(n_draws, np.nan),
         "part": np.sqrt(np.maximum((parts - rest) / r, 0)),
     }

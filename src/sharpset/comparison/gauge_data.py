@@ -28,6 +28,8 @@ class GaugeTable:
         False where nobody was named, so that ``values`` has one column of operators.
     scans : tuple of str
         The trials' scans where every trial of an operator is one scan of all parts, else empty.
+    groups : ndarray of int, shape (n_parts,)
+        Parts of one group were scanned together: their trials share scans, those of two groups do not.
     """
 
     values: NDArray[np.float64]
@@ -36,6 +38,7 @@ class GaugeTable:
     n_dropped: int
     operators_known: bool
     scans: tuple[str, ...]
+    groups: NDArray[np.int64]
 
 
 def join_operators(readings: pd.DataFrame, operators: pd.DataFrame, *, column: str) -> pd.DataFrame:
@@ -109,21 +112,24 @@ def arrange_gauge(
         )
     all_parts = names.nunique()
     operators = list(dict.fromkeys(frame["operator"]))
-    per_operator = frame.groupby("operator", sort=False)["trial"].nunique()
-    n_trials = int(per_operator.min()) if len(per_operator) else 0
-    frame["turn"] = frame.groupby("operator", sort=False)["trial"].transform(lambda t: pd.factorize(t)[0])
-    if operator is None:
-        n_trials = int(frame["turn"].max()) + 1 if len(frame) else 0
+    pieces = [c for c in part if c != "feature_id"]
+    piece = readings.loc[frame.index, pieces].astype(str).agg("/".join, axis=1) if pieces else who.map(lambda _: "all")
+    frame["group"] = _scanned_together(piece, frame["trial"])
+    frame["turn"] = frame.groupby(["operator", "group"], sort=False)["trial"].transform(lambda t: pd.factorize(t)[0])
+    n_trials = _common_trials(frame, len(operators))
     wide = frame[frame["turn"] < n_trials].pivot_table(
         index="part", columns=["operator", "turn"], values="value", sort=False
     )
     wide = wide.reindex(columns=pd.MultiIndex.from_product([operators, range(n_trials)])).dropna()
     if n_trials < 2 or len(wide) < 2:
+        times = {0: "never", 1: "once"}.get(n_trials, f"{n_trials} times")
+        whom = f"each of {len(operators)} operators" if len(operators) > 1 else "one operator"
         raise ComparisonError(
-            f"a gauge study needs at least 2 parts read at least twice by each operator; {len(wide)} parts were read "
-            f"by {len(operators)} operator(s) {n_trials} times each. Scan the same pieces again."
+            f"a gauge study needs at least 2 parts read at least twice by each operator; {len(wide)} of {all_parts} "
+            f"parts were read {times} by {whom}. Scan the same pieces again."
         )
-    scans = tuple(dict.fromkeys(frame["trial"])) if operator is None else ()
+    group = frame.drop_duplicates("part").set_index("part")["group"].loc[wide.index].to_numpy()
+    scans = tuple(dict.fromkeys(frame["trial"])) if operator is None and len(set(group)) == 1 else ()
     return GaugeTable(
         values=wide.to_numpy(float).reshape(len(wide), len(operators), n_trials),
         parts=tuple(map(str, wide.index)),
@@ -131,4 +137,24 @@ def arrange_gauge(
         n_dropped=int(all_parts - len(wide)),
         operators_known=operator is not None and len(operators) > 1,
         scans=scans,
+        groups=group,
     )
+
+
+def _scanned_together(piece: pd.Series, trial: pd.Series) -> pd.Series:
+    """Return a number for every row that is the same for pieces that lay in one scan, directly or by way of others."""
+    of_piece = {name: n for n, name in enumerate(dict.fromkeys(piece))}
+    for _, inside in piece.groupby(trial, sort=False):
+        together = {of_piece[name] for name in inside}
+        if len(together) > 1:
+            of_piece = {name: min(together) if n in together else n for name, n in of_piece.items()}
+    return piece.map(of_piece)
+
+
+def _common_trials(frame: pd.DataFrame, n_operators: int) -> int:
+    """Return how often every operator read the pieces; pieces that somebody read once only do not count."""
+    counts = frame.pivot_table(index="group", columns="operator", values="trial", aggfunc="nunique", fill_value=0)
+    if counts.empty or counts.shape[1] < n_operators:
+        return 0
+    least = counts.min(axis=1)
+    return int(least[least >= 2].min()) if (least >= 2).any() else int(least.max())

@@ -13,10 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-__all__ = ["EdgeSpread", "edge_profile", "line_profile"]
+__all__ = ["EdgeSpread", "edge_profile", "line_profile", "normal_cdf"]
 
 FloatArray = NDArray[np.float64]
 _ROOT_TAU = np.sqrt(2 * np.pi)
+_CDF_STEPS, _CDF_END = 32, 9
+_CDF_BLOCK = 8192
+"""So many values at a time stay in the processor's cache."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,13 +65,49 @@ class EdgeSpread:
         return f"edge spread {x:.1f} um along columns and {y:.1f} um along rows (standard deviation){halo}"
 
 
+def _cdf_series() -> tuple[FloatArray, ...]:
+    """Return the normal distribution and its first three derivatives over factorials, in steps of 1 / 32."""
+    z = np.arange(-_CDF_END * _CDF_STEPS, _CDF_END * _CDF_STEPS + 1) / _CDF_STEPS
+    density = np.exp(-0.5 * z**2) / _ROOT_TAU
+    return ndtr(z), density, -z * density / 2, (z**2 - 1) * density / 6
+
+
+_CDF_SERIES = _cdf_series()
+
+
+def normal_cdf(z: FloatArray) -> FloatArray:
+    """Return the standard normal distribution function, by Taylor series from tabulated places.
+
+    Notes
+    -----
+    Off by 2e-9 at most, and several times as fast as `scipy.special.ndtr`, which evaluates a rational function in one
+    of several ranges value by value.
+    """
+    z = np.asarray(z, dtype=float)
+    out = np.empty(z.shape)
+    values, found = z.ravel(), out.reshape(-1)
+    with np.errstate(invalid="ignore"):
+        for first in range(0, len(values), _CDF_BLOCK):
+            place = np.clip(values[first : first + _CDF_BLOCK], -_CDF_END, _CDF_END) * _CDF_STEPS
+            nearest = np.rint(place)
+            place -= nearest
+            place /= _CDF_STEPS
+            index = (nearest + _CDF_END * _CDF_STEPS).astype(np.intp)
+            *lower, total = (table.take(index, mode="clip") for table in _CDF_SERIES)
+            for term in reversed(lower):
+                total *= place
+                total += term
+            found[first : first + _CDF_BLOCK] = total
+    return out
+
+
 def edge_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: float) -> FloatArray:
     """Return the blurred step from 0 (negative distances) to 1; shapes broadcast."""
     s = np.asarray(sigma, dtype=float)
-    core = ndtr(distance / s)
+    core = normal_cdf(distance / s)
     if halo == 0:
         return np.asarray(core)
-    return np.asarray((1 - halo) * core + halo * ndtr(distance / (ratio * s)))
+    return np.asarray((1 - halo) * core + halo * normal_cdf(distance / (ratio * s)))
 
 
 def line_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: float) -> FloatArray:

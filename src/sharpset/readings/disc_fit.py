@@ -159,9 +159,9 @@ def _solve(
     normal = np.empty((patches.n_holes, 5, 5))
     gradient = np.empty((patches.n_holes, 5))
     for i, one in enumerate(patches.slices()):
-        weighted = jacobian[one] * weight[one, None]
-        normal[i] = weighted.T @ jacobian[one]
-        gradient[i] = weighted.T @ residual[one]
+        weighted = jacobian[:, one] * weight[one]
+        normal[i] = weighted @ jacobian[:, one].T
+        gradient[i] = weighted @ residual[one]
     normal += np.diag(precision + 1e-9)
     return np.asarray(np.linalg.solve(normal, (gradient + precision * away)[..., None])[..., 0])
 

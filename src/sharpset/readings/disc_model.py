@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chndtr, ive, ndtr
+from scipy.special import chndtr, i0e, i1e
 
-from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.blur import EdgeSpread, normal_cdf
 
 __all__ = ["Patches", "blurred_disc", "evaluate_discs"]
 
@@ -18,6 +18,8 @@ _STEP = 0.08
 _REACH = 6.0
 """Blur widths from the edge beyond which the light is flat."""
 _STRAIGHT = 20.0
+_TINY_MM2 = 1e-18
+"""Keeps the middle of a hole from being divided by."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -104,16 +106,27 @@ def blurred_disc(r: FloatArray, radius: FloatArray | float, sigma: float) -> Flo
     r, big = np.broadcast_arrays(np.asarray(r, dtype=float), np.asarray(radius, dtype=float))
     out = np.empty(r.shape)
     straight = big > _STRAIGHT * sigma
-    out[straight] = ndtr((big[straight] - r[straight]) / sigma - sigma / (2 * big[straight]))
+    out[straight] = normal_cdf((big[straight] - r[straight]) / sigma - sigma / (2 * big[straight]))
     curved = ~straight
     out[curved] = chndtr((big[curved] / sigma) ** 2, 2.0, (r[curved] / sigma) ** 2)
     return out
 
 
-def _disc_slope(r: FloatArray, radius: FloatArray, sigma: float) -> FloatArray:
-    """Return the derivative of `blurred_disc` with respect to the radius."""
+def _tables(first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, step: float) -> NDArray[np.float64]:
+    """Return the blurred disc and its derivatives by place and by radius from `first` on, shape (3, n_holes, n_steps).
+
+    The derivatives have closed forms; the disc is the sum of what it rises by from outside, where there is nothing
+    left of it, by the trapezoidal rule with its first correction (Euler and Maclaurin).
+    """
+    r = first + step * np.arange(n_steps)
     z = r * radius / sigma**2
-    return np.asarray(radius / sigma**2 * np.exp(-((r - radius) ** 2) / (2 * sigma**2)) * ive(0, z))
+    bell = radius / sigma**2 * np.exp(-0.5 * ((r - radius) / sigma) ** 2)
+    fall, slope = -bell * i1e(z), bell * i0e(z)
+    bend = np.gradient(fall, step, axis=1)
+    rise = step / 2 * (fall[:, 1:] + fall[:, :-1]) - step**2 / 12 * (bend[:, 1:] - bend[:, :-1])
+    disc = np.zeros_like(fall)
+    disc[:, :-1] = -np.cumsum(rise[:, ::-1], axis=1)[:, ::-1]
+    return np.stack((disc, fall, slope))
 
 
 def evaluate_discs(patches: Patches, p: FloatArray, sigma: float, spread: EdgeSpread) -> tuple[FloatArray, FloatArray]:
@@ -132,35 +145,37 @@ def evaluate_discs(patches: Patches, p: FloatArray, sigma: float, spread: EdgeSp
     Returns
     -------
     model : ndarray of float, shape (n,)
-    jacobian : ndarray of float, shape (n, 5)
+    jacobian : ndarray of float, shape (5, n)
     """
     own = patches.owner
-    dx, dy = patches.x_mm - p[own, 0], patches.y_mm - p[own, 1]
-    r = np.maximum(np.hypot(dx, dy), 1e-9)
+    centre_x, centre_y, radius, level, contrast = p.T
+    dx, dy = patches.x_mm - centre_x[own], patches.y_mm - centre_y[own]
+    r = np.sqrt(dx * dx + dy * dy + _TINY_MM2)
     step = _STEP * sigma
     reach = _REACH * sigma * (spread.halo_ratio if spread.halo else 1.0)
-    radius = p[:, 2, None]
     first = np.maximum(radius - reach, 0.0)
-    n_steps = int(np.ceil(float((p[:, 2] + reach - first[:, 0]).max()) / step)) + 2
-    grid = first + step * np.arange(n_steps)
-    disc, slope = np.zeros_like(grid), np.zeros_like(grid)
-    for share, s in ((1 - spread.halo, sigma), (spread.halo, spread.halo_ratio * sigma)):
-        if share:
-            disc += share * blurred_disc(grid, radius, s)
-            slope += share * _disc_slope(grid, radius, s)
-    fall = np.gradient(disc, step, axis=1)
-    place = np.clip((r - first[own, 0]) / step, 0.0, n_steps - 1.000001)
-    index = place.astype(np.intp)
-    part = place - index
-    cell = own * n_steps + index
-    span, fallen, risen = (
-        table.ravel()[cell] * (1 - part) + table.ravel()[cell + 1] * part for table in (disc, fall, slope)
-    )
-    contrast = p[own, 4]
-    jacobian = np.empty((len(r), 5))
-    jacobian[:, 0] = contrast * fallen * dx / r
-    jacobian[:, 1] = contrast * fallen * dy / r
-    jacobian[:, 2] = -contrast * risen
-    jacobian[:, 3] = 1.0
-    jacobian[:, 4] = -span
-    return p[own, 3] - contrast * span, jacobian
+    n_steps = int(np.ceil(float((radius + reach - first).max()) / step)) + 2
+    tables = (1 - spread.halo) * _tables(first[:, None], n_steps, radius[:, None], sigma, step)
+    if spread.halo:
+        wide = spread.halo_ratio * sigma
+        tables += spread.halo * _tables(first[:, None], n_steps, radius[:, None], wide, step)
+    part = np.clip((r - first[own]) / step, 0.0, n_steps - 1.000001)
+    cell = part.astype(np.intp)
+    part -= cell
+    cell += own * n_steps
+    span, fallen, risen = (table[cell] + part * rise[cell] for table, rise in _with_rises(tables))
+    height = contrast[own]
+    jacobian = np.empty((5, len(r)))
+    fallen *= height / r
+    np.multiply(fallen, dx, out=jacobian[0])
+    np.multiply(fallen, dy, out=jacobian[1])
+    np.multiply(-height, risen, out=jacobian[2])
+    jacobian[3] = 1.0
+    np.negative(span, out=jacobian[4])
+    return level[own] - height * span, jacobian
+
+
+def _with_rises(tables: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+    """Return each table, and what it rises by to the next step, as flat arrays."""
+    rises = np.diff(tables, axis=2, append=tables[:, :, -1:])
+    return [(table.ravel(), rise.ravel()) for table, rise in zip(tables, rises, strict=True)]

@@ -154,7 +154,7 @@ def fit_discs(
     for i, (disc, patch, pixels) in enumerate(zip(discs, patches, whole.slices(), strict=True)):
         state = _State(
             model=model[pixels],
-            jacobian=jacobian[pixels],
+            jacobian=jacobian[:, pixels],
             wider=wider[pixels],
             weight=found.weight[pixels],
             noise=float(found.noise[i]),
@@ -234,11 +234,11 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
     misfit = float(np.sqrt(np.mean(residual[used] ** 2))) / state.noise if used.any() else np.nan
     # Misfit and correlated noise each show part of the other: the larger one counts.
     scale = max(misfit**2, state.inflation**2, 1.0)
-    weighted = jacobian * (state.weight / scale)[:, None]
-    information = weighted.T @ jacobian
+    weighted = jacobian * (state.weight / scale)
+    information = weighted @ jacobian.T
     covariance = np.linalg.inv(information + np.diag(state.precision + 1e-9))
     deviation = np.sqrt(np.diag(covariance))
-    gain = covariance @ weighted.T
+    gain = covariance @ weighted
     pull = gain @ (model - state.wider)
     from_data = float(covariance[2] @ information @ covariance[2])
     noise_share = min(state.inflation**2 / scale, 1.0)

@@ -34,7 +34,6 @@ _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _CONTRAST_FLOOR = 0.01
 _EVIDENT_FLOOR = 0.001
-_MOST_FOR_RESIDUAL = 32
 _ROOT_STRIPS = 4.0
 """Root of the number of wide strips that the scan's blur is the mean of."""
 
@@ -142,23 +141,10 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     )
 
 
-def _spread_out(strips: list[Strip], most: int) -> list[Strip]:
-    """Return at most so many strips, the widest of each direction, directions as evenly as they come."""
-    order = sorted(range(len(strips)), key=lambda i: -strips[i].width_mm)
-    seen: dict[int, int] = {}
-    rank = {}
-    for i in order:
-        angle = round(strips[i].angle_deg % 180 / 15)
-        rank[i] = seen[angle] = seen.get(angle, -1) + 1
-    return [strips[i] for i in sorted(sorted(order, key=lambda i: rank[i])[:most])]
-
-
-def residual_of_edges(light: PieceLight, pose: Pose, piece: Piece) -> float:
-    """Return what symmetric blur leaves unexplained of the wide edges with this decoding of the picture."""
-    _, strips = _strips_of(piece.features, _STRIP_REACH_MM)
-    wide = _spread_out([strip for strip in strips if strip.width_mm >= 8 * max(pose.pixel_mm)], _MOST_FOR_RESIDUAL)
-    samples = sample_strips(light, pose, wide, end_mm=_END_MM)
-    edges = wide_edges(samples, robust_profiles(samples))
+def residual_of_edges(light: PieceLight, pose: Pose, edges: WideEdges) -> float:
+    """Return what symmetric blur leaves unexplained of a piece's wide edges with another decoding of the picture."""
+    samples = sample_strips(light, pose, edges.samples.strips, end_mm=_END_MM)
+    edges = replace(edges, profiles=robust_profiles(samples))
     return edge_residual(edges, measure_edge_spread(edges))
 
 

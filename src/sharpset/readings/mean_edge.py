@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.medians import row_medians
 from sharpset.readings.spread import WideEdges
-from sharpset.readings.strips import LOOSE, fit_strips
 
 __all__ = ["MeanEdge", "crossing", "mean_edge"]
 
@@ -72,7 +71,7 @@ def mean_edge(edges: WideEdges, spread: EdgeSpread) -> MeanEdge:
         foot of the edge's sharper half.
     """
     samples, profiles = edges.samples, edges.profiles
-    fits = fit_strips(samples, profiles, spread, LOOSE)
+    fits = edges.fitted(spread)
     sign = np.where(samples.is_bar, 1.0, -1.0)[:, None]
     half = fits.width_mm[:, None] / 2
     inwards = half - np.abs(profiles.d_mm - fits.centre_mm[:, None])

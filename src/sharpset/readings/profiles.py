@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.medians import groups_of
+from sharpset.readings.medians import group_of, row_medians
 from sharpset.readings.sampling import Samples
 
 __all__ = ["Profiles", "robust_profiles"]
@@ -49,38 +49,35 @@ def robust_profiles(samples: Samples) -> Profiles:
     the strip's typical one.
     """
     step = samples.pixel_mm / _STEPS_PER_PIXEL
-    n_strips = len(samples.strips)
-    reach = np.zeros(n_strips)
-    np.maximum.at(reach, samples.owner, np.abs(samples.d_mm))
-    n_bins = int(np.ceil(2 * reach.max() / step)) + 2
-    column = np.floor((samples.d_mm + reach[samples.owner]) / step).astype(np.intp)
-    cell = samples.owner * n_bins + column
-    size = n_strips * n_bins
-    shape = (n_strips, n_bins)
-    groups = groups_of(cell, size)
-    median, spread = np.zeros(size), np.full(size, np.nan)
-    for one in groups:
-        median[one.cells], spread[one.cells] = one.median_and_spread(samples.solid)
-    spread = _smooth_spread(spread.reshape(shape)).ravel()
-    total, mean, place, dropped = np.zeros((4, size))
-    for one in groups:
-        solid, d_mm = samples.solid[one.members], samples.d_mm[one.members]
-        weight = (5.0 - np.abs(solid - median[one.cells, None]) / spread[one.cells, None]) / 2.5
-        weight = np.where(one.is_member, np.clip(weight, 0.0, 1.0), 0.0)
-        total[one.cells] = weight.sum(axis=1)
-        mean[one.cells] = np.einsum("ij,ij->i", weight, solid)
-        place[one.cells] = np.einsum("ij,ij->i", weight, d_mm)
-        dropped[one.cells] = one.counts - (weight >= 0.5).sum(axis=1)
+    pixels = samples.slices()
+    reach = np.array([np.abs(samples.d_mm[one]).max(initial=0.0) for one in pixels])
+    shape = (len(pixels), int(np.ceil(2 * reach.max() / step)) + 2)
+    # Strip by strip, as the pixels of one stay in the processor's cache.
+    groups = []
+    median, spread = np.zeros(shape), np.full(shape, np.nan)
+    for i, one in enumerate(pixels):
+        column = np.floor((samples.d_mm[one] + reach[i]) / step).astype(np.intp)
+        groups.append(group := group_of(column, shape[1]))
+        median[i, group.cells], spread[i, group.cells] = group.median_and_spread(samples.solid[one])
+    spread = _smooth_spread(spread)
+    total, mean, place, dropped = np.zeros((4, *shape))
+    for i, (one, group) in enumerate(zip(pixels, groups, strict=True)):
+        cells, solid, d_mm = group.cells, samples.solid[one][group.members], samples.d_mm[one][group.members]
+        weight = (5.0 - np.abs(solid - median[i, cells, None]) / spread[i, cells, None]) / 2.5
+        weight = np.clip(weight, 0.0, 1.0) * group.is_member
+        total[i, cells] = weight.sum(axis=1)
+        mean[i, cells] = np.einsum("ij,ij->i", weight, solid)
+        place[i, cells] = np.einsum("ij,ij->i", weight, d_mm)
+        dropped[i, cells] = group.counts - (weight >= 0.5).sum(axis=1)
     safe = np.maximum(total, 1e-12)
-    counts = np.bincount(samples.owner, minlength=n_strips)
-    filled = (total > 0.5).reshape(shape)
-    d_mm, solid, n_pixels = _packed(filled, *((v.reshape(shape)) for v in (place / safe, mean / safe, total)))
+    counts = np.bincount(samples.owner, minlength=shape[0])
+    d_mm, solid, n_pixels = _packed(total > 0.5, place / safe, mean / safe, total)
     return Profiles(
         d_mm=d_mm,
         solid=solid,
         n_pixels=n_pixels,
-        noise=_flat_noise(spread.reshape(shape), total.reshape(shape)),
-        dirty=dropped.reshape(shape).sum(axis=1) / np.maximum(counts, 1),
+        noise=_flat_noise(spread, total),
+        dirty=dropped.sum(axis=1) / np.maximum(counts, 1),
     )
 
 
@@ -94,14 +91,19 @@ def _packed(filled: NDArray[np.bool_], *tables: FloatArray) -> list[FloatArray]:
 def _smooth_spread(spread: FloatArray) -> FloatArray:
     """Return each step's spread: the largest of it, its neighbours and the strip's median one."""
     filled = np.where(np.isfinite(spread), spread, 0.0)
-    typical = np.nanmedian(np.where(spread > 0, spread, np.nan), axis=1, keepdims=True)
-    typical = np.where(np.isfinite(typical), typical, 0.01)
+    typical = row_medians(filled, filled > 0, empty=0.01)[:, None]
     padded = np.pad(filled, ((0, 0), (4, 4)))
     near = np.max([padded[:, k : k + spread.shape[1]] for k in range(9)], axis=0)
     return np.asarray(np.maximum(np.maximum(near, typical), 1e-4))
 
 
 def _flat_noise(spread: FloatArray, total: FloatArray) -> FloatArray:
-    """Return the typical spread of the quieter half of the steps of each strip."""
-    values = np.where(total > 0.5, spread, np.nan)
-    return np.asarray(np.nanquantile(values, 0.3, axis=1))
+    """Return the typical spread of the quieter half of the steps of each strip: that which three tenths stay below."""
+    known = total > 0.5
+    ordered = np.sort(np.where(known, spread, np.inf), axis=1)
+    place = 0.3 * np.maximum(known.sum(axis=1) - 1, 0)
+    low = np.floor(place).astype(np.intp)
+    high = np.minimum(low + 1, spread.shape[1] - 1)
+    below, above = (np.take_along_axis(ordered, k[:, None], axis=1)[:, 0] for k in (low, high))
+    share = place - low
+    return np.where(known.any(axis=1), below + np.where(share > 0, share * (above - below), 0.0), np.nan)

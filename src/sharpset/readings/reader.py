@@ -316,7 +316,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     enough = _LESS if scan.bit_depth > 8 else _CLEARLY_LESS
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
     other_light = light_of(other, located, piece)
-    left = residual_of_edges(other_light, located.pose, piece) / as_default
+    left = residual_of_edges(other_light, located.pose, strips.edges) / as_default
     doubtful = _CLEARLY_LESS <= left < _LESS
     default = Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
     if left >= enough:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +54,7 @@ class Samples:
     ----------
     strips : tuple of Strip
     owner : ndarray of int, shape (n,)
-        Index of the strip that each pixel belongs to.
+        Index of the strip that each pixel belongs to, in rising order.
     d_mm, t_mm : ndarray of float, shape (n,)
         Position across and along the strip, from its nominal centre.
     solid : ndarray of float, shape (n,)
@@ -79,6 +80,11 @@ class Samples:
     half_length_mm: FloatArray
     pixel_mm: float
     pixel_area_mm2: float
+
+    def slices(self) -> list[slice]:
+        """Return where each strip's pixels are."""
+        ends = np.searchsorted(self.owner, np.arange(len(self.strips) + 1))
+        return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
     @property
     def is_bar(self) -> NDArray[np.bool_]:

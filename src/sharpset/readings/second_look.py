@@ -78,7 +78,7 @@ def look_again(
     chosen = np.flatnonzero((first.rough | first.dirty) & whole)
     if len(chosen) == 0:
         return None
-    samples, fits, noise = select_samples(samples, chosen), _selected(fits, chosen), noise[chosen]
+    samples, fits, noise = select_samples(samples, chosen), fits.some(chosen), noise[chosen]
     loose = first.wander_mm[chosen]
     near = near_edges(samples, fits, spread)
     straight = straighten(samples, fits, spread, noise, near=near, loose_mm=loose)
@@ -145,14 +145,6 @@ def improved(fits: StripFits, second: SecondLook, again: StripFits) -> StripFits
         u_centre_mm=merged(fits.u_centre_mm, again.u_centre_mm),
         misfit=merged(fits.misfit, again.misfit),
         parts=replace(fits.parts, **parts),
-    )
-
-
-def _selected(fits: StripFits, chosen: NDArray[np.intp]) -> StripFits:
-    arrays = {name: getattr(fits, name) for name in fits.__dataclass_fields__ if name != "parts"}
-    parts = {name: getattr(fits.parts, name)[chosen] for name in fits.parts.__dataclass_fields__}
-    return replace(
-        fits, parts=replace(fits.parts, **parts), **{name: values[chosen] for name, values in arrays.items()}
     )
 
 

@@ -27,6 +27,7 @@ FloatArray = NDArray[np.float64]
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
 _TRIAL_STEPS = 2
+_GUESSES = 3
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _WIDE_PX = 9.0
 _FEWEST = 4
@@ -76,10 +77,23 @@ def select_profiles(profiles: Profiles, chosen: NDArray[np.intp]) -> Profiles:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class WideEdges:
-    """The long edges that show a scan's blur: clearly formed wide strips and their profiles."""
+    """The long edges that show a scan's blur: clearly formed wide strips, their profiles, fits with a guessed blur."""
 
     samples: Samples
     profiles: Profiles
+    fits: StripFits
+
+    def fitted(self, spread: EdgeSpread) -> StripFits:
+        """Return fits with an edge spread, which the strips may stray from as wide strips do."""
+        return fit_strips(self.samples, self.profiles, spread, LOOSE, start=self.fits)
+
+    def some(self, chosen: NDArray[np.intp]) -> WideEdges:
+        """Return some of them."""
+        return WideEdges(
+            samples=without_pixels(self.samples, chosen),
+            profiles=select_profiles(self.profiles, chosen),
+            fits=self.fits.some(chosen),
+        )
 
 
 def wide_edges(samples: Samples, profiles: Profiles) -> WideEdges:
@@ -100,8 +114,8 @@ def wide_edges(samples: Samples, profiles: Profiles) -> WideEdges:
         If fewer than four strips are wide enough and clearly formed; the text says at what
         resolution they would be.
     """
-    wide = _thinned(_wide_strips(samples, profiles), samples, _MOST)
-    return WideEdges(samples=without_pixels(samples, wide), profiles=select_profiles(profiles, wide))
+    edges = _wide_strips(samples, profiles)
+    return edges.some(_thinned(np.arange(len(edges.samples.strips)), edges.samples, _MOST))
 
 
 def measure_edge_spread(edges: WideEdges) -> EdgeSpread:
@@ -120,40 +134,41 @@ def measure_edge_spread(edges: WideEdges) -> EdgeSpread:
     Roughness of the printed edges adds to the core's width; features of the same print share it, so
     that mean widths stay right.
     """
-    start = _closer(edges.samples, edges.profiles, _guess(edges.samples))
-    return _choose_halo(edges.samples, edges.profiles, start)
-
-
-def _closer(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
-    """Return a start from which the blur can be reached: fits stay within a factor of e of where they begin."""
-    for _ in range(3):
-        found, _ = _fit(samples, profiles, start, None)
-        if found.mean_sigma_mm < 1.7 * start.mean_sigma_mm:
+    start = edges.fits
+    guess = _guess(edges.samples)
+    # Fits stay within a factor of e of the blur that they begin with.
+    for _ in range(_GUESSES):
+        found, start = _fit(edges, guess, start)
+        if found.mean_sigma_mm < 1.7 * guess.mean_sigma_mm:
             break
-        start = replace(start, sigma_x_mm=found.sigma_x_mm, sigma_y_mm=found.sigma_y_mm)
-    return start
+        guess = replace(guess, sigma_x_mm=found.sigma_x_mm, sigma_y_mm=found.sigma_y_mm)
+    else:
+        found, start = _fit(edges, guess, start)
+    return _with_halo(edges, guess, found, start)
 
 
 def _guess(samples: Samples) -> EdgeSpread:
     return EdgeSpread(sigma_x_mm=1.2 * samples.pixel_mm, sigma_y_mm=1.2 * samples.pixel_mm)
 
 
-def _wide_strips(samples: Samples, profiles: Profiles) -> NDArray[np.intp]:
-    """Return the indices of clearly formed strips that are wide enough to show the blur."""
+def _wide_strips(samples: Samples, profiles: Profiles) -> WideEdges:
+    """Return the clearly formed strips that are wide enough to show the blur."""
     width = np.array([strip.width_mm for strip in samples.strips])
     wide = np.flatnonzero(width >= _WIDE_PX * samples.pixel_mm)
     wide = _thinned(wide, samples, _MOST_TRIED)
     if len(wide) >= _FEWEST:
-        fits = fit_strips(without_pixels(samples, wide), select_profiles(profiles, wide), _guess(samples), LOOSE)
-        clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
+        bare, outlines = without_pixels(samples, wide), select_profiles(profiles, wide)
+        fits = fit_strips(bare, outlines, _guess(samples), LOOSE)
+        formed = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
+        clear = np.flatnonzero(formed)
+        if len(clear) >= _FEWEST:
+            return WideEdges(samples=bare, profiles=outlines, fits=fits).some(clear)
         wide = wide[clear]
-    if len(wide) < _FEWEST:
-        need = 25.4 * _WIDE_PX / max(width.max(), 1e-3)
-        raise ReadingError(
-            f"only {len(wide)} slots and bars are wide enough in this picture to show its blur; {_FEWEST} are needed. "
-            f"Take it at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece lying flat."
-        )
-    return wide
+    need = 25.4 * _WIDE_PX / max(width.max(), 1e-3)
+    raise ReadingError(
+        f"only {len(wide)} slots and bars are wide enough in this picture to show its blur; {_FEWEST} are needed. "
+        f"Take it at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece lying flat."
+    )
 
 
 def _thinned(wide: NDArray[np.intp], samples: Samples, most: int) -> NDArray[np.intp]:
@@ -165,12 +180,12 @@ def _thinned(wide: NDArray[np.intp], samples: Samples, most: int) -> NDArray[np.
     return np.sort(wide[np.argsort(rank, kind="stable")[:most]])
 
 
-def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> EdgeSpread:
-    best, fits = _fit(samples, profiles, start, None)
+def _with_halo(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: StripFits) -> EdgeSpread:
+    """Return the edge spread with the halo that explains most, or `best` without one where none explains enough."""
 
     def trial(**changes: float) -> EdgeSpread:
         tried = replace(start, **changes)
-        left = strip_misfits(samples, profiles, tried, LOOSE, start=fits, most_steps=_TRIAL_STEPS)
+        left = strip_misfits(edges.samples, edges.profiles, tried, LOOSE, start=fits, most_steps=_TRIAL_STEPS)
         return replace(tried, misfit=float(np.median(left**2)))
 
     by_ratio = [trial(halo=_TRIED_HALO, halo_ratio=ratio) for ratio in _HALO_RATIOS]
@@ -183,7 +198,7 @@ def _choose_halo(samples: Samples, profiles: Profiles, start: EdgeSpread) -> Edg
                 by_halo[halo] = trial(halo=halo, halo_ratio=ratio)
     challengers = [min([*by_ratio, *by_halo.values()], key=lambda f: f.misfit)]
     challengers.append(replace(challengers[0], halo=_lowest(list(by_halo.values()))))
-    challenger = min((_fit(samples, profiles, one, fits)[0] for one in challengers), key=lambda f: f.misfit)
+    challenger = min((_fit(edges, one, fits)[0] for one in challengers), key=lambda f: f.misfit)
     # A halo must explain something: two more parameters always fit a little better.
     return challenger if challenger.misfit < 0.97 * best.misfit else best
 
@@ -239,7 +254,7 @@ def edge_asymmetry_mm(edges: WideEdges, spread: EdgeSpread) -> float:
 def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, float]:
     """Return the mean residual of all wide edges by the distance towards the plate in steps, and the typical blur."""
     chosen, outlines = edges.samples, edges.profiles
-    fits = fit_strips(chosen, outlines, spread, LOOSE)
+    fits = edges.fitted(spread)
     sign = np.where(chosen.is_bar, 1.0, -1.0)[:, None]
     d = outlines.d_mm - fits.centre_mm[:, None]
     half, sigma = fits.width_mm[:, None] / 2, fits.sigma_mm[:, None]
@@ -256,11 +271,9 @@ def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, fl
     return np.asarray(total / np.maximum(weight, 1e-9)), float(np.median(fits.sigma_mm))
 
 
-def _fit(
-    samples: Samples, profiles: Profiles, spread: EdgeSpread, near: StripFits | None
-) -> tuple[EdgeSpread, StripFits]:
-    fits = fit_strips(samples, profiles, spread, LOOSE, start=near)
-    return replace(_by_direction(samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
+def _fit(edges: WideEdges, spread: EdgeSpread, near: StripFits) -> tuple[EdgeSpread, StripFits]:
+    fits = fit_strips(edges.samples, edges.profiles, spread, LOOSE, start=near)
+    return replace(_by_direction(edges.samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
 
 
 def _by_direction(samples: Samples, fits: StripFits, spread: EdgeSpread) -> EdgeSpread:

@@ -143,6 +143,12 @@ class StripFits:
             (self.width_mm, self.centre_mm, self.level, self.slope_per_mm, self.contrast, np.log(self.sigma_mm))
         )
 
+    def some(self, chosen: NDArray[np.intp]) -> StripFits:
+        """Return the fits of some of the strips."""
+        arrays = {name: getattr(self, name)[chosen] for name in self.__dataclass_fields__ if name != "parts"}
+        parts = {name: getattr(self.parts, name)[chosen] for name in self.parts.__dataclass_fields__}
+        return replace(self, parts=replace(self.parts, **parts), **arrays)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Problem:
@@ -188,6 +194,11 @@ class _Problem:
         floor = np.full((len(self.reach), 6), 1e-12)
         floor[:, [WIDTH, CENTRE]] = (_FLOOR_REACHES * self.reach[:, None]) ** -2
         return floor
+
+    @property
+    def n_free(self) -> NDArray[np.intp]:
+        """Degrees of freedom of each strip's residuals."""
+        return np.maximum((self.weight > 0).sum(axis=1) - 4, 1)
 
     def some(self, chosen: NDArray[np.bool_]) -> _Problem:
         """Return the problem of some of the strips."""
@@ -238,7 +249,7 @@ def fit_strips(
     borrowed = np.ones(len(samples.strips)) if contrast is None else contrast
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
-    p = _iterate(problem, p, _N_STEPS)
+    p = _iterate(problem, p, _N_STEPS).p
     return _results(problem, p, noise_inflation, light)
 
 
@@ -253,8 +264,9 @@ def strip_misfits(
 ) -> FloatArray:
     """Return the misfit of each strip (as in `StripFits`) after a few steps from another fit, with another spread."""
     problem = _problem(samples, profiles, spread, priors, np.ones(len(samples.strips)))
-    p = _iterate(problem, start.parameters(), most_steps)
-    return np.sqrt(_chi2(problem, problem.solid - problem.evaluate(p)[0]))
+    found = _iterate(problem, start.parameters(), most_steps)
+    data = 2 * found.cost - np.sum(problem.prior_precision * (found.p - problem.prior_mean) ** 2, axis=1)
+    return np.sqrt(data / problem.n_free)
 
 
 def _problem(
@@ -315,12 +327,21 @@ def _room(d: FloatArray, filled: NDArray[np.bool_], step: float) -> FloatArray:
     return np.asarray((padded[:, 1:] + padded[:, :-1]) / 2)
 
 
-def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> FloatArray:
-    """Return the parameters at the lowest cost; strips that have got there are left alone."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Lowest:
+    """Parameters at the lowest cost, and that cost (see `_Problem.cost`)."""
+
+    p: FloatArray
+    cost: FloatArray
+
+
+def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> _Lowest:
+    """Go down to the lowest cost; strips that have got there are left alone."""
     found, todo, p = start.copy(), np.arange(len(start)), start.copy()
     damping = np.full(len(p), 1e-3)
     model, jacobian = problem.evaluate(p)
     cost = problem.cost(p, model)
+    lowest = cost.copy()
     for _ in range(most_steps):
         trial = _stepped(problem, p, model, jacobian, damping)
         new_model, new_jacobian = problem.evaluate(trial)
@@ -331,14 +352,14 @@ def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> FloatArra
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping / 5, damping * 8)
         done = (gain < 1e-6 * (cost + 1)) | (damping > 1e8)
-        found[todo] = p
+        found[todo], lowest[todo] = p, cost
         if done.all():
             break
         if done.mean() > _DONE_SHARE:
             more = ~done
             problem, todo = problem.some(more), todo[more]
             p, model, jacobian, cost, damping = (v[more] for v in (p, model, jacobian, cost, damping))
-    return found
+    return _Lowest(p=found, cost=lowest)
 
 
 def _stepped(
@@ -361,8 +382,7 @@ def _stepped(
 
 
 def _chi2(problem: _Problem, residual: FloatArray) -> FloatArray:
-    n_used = np.maximum((problem.weight > 0).sum(axis=1) - 4, 1)
-    return np.asarray(np.sum(problem.weight * residual**2, axis=1) / n_used)
+    return np.asarray(np.sum(problem.weight * residual**2, axis=1) / problem.n_free)
 
 
 def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None) -> StripFits:

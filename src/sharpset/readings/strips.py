@@ -198,7 +198,7 @@ class _Problem:
     @property
     def n_free(self) -> NDArray[np.intp]:
         """Degrees of freedom of each strip's residuals."""
-        return np.maximum((self.weight > 0).sum(axis=1) - 4, 1)
+        return np.asarray(np.maximum((self.weight > 0).sum(axis=1) - 4, 1))
 
     def some(self, chosen: NDArray[np.bool_]) -> _Problem:
         """Return the problem of some of the strips."""
@@ -266,7 +266,7 @@ def strip_misfits(
     problem = _problem(samples, profiles, spread, priors, np.ones(len(samples.strips)))
     found = _iterate(problem, start.parameters(), most_steps)
     data = 2 * found.cost - np.sum(problem.prior_precision * (found.p - problem.prior_mean) ** 2, axis=1)
-    return np.sqrt(data / problem.n_free)
+    return np.asarray(np.sqrt(data / problem.n_free))
 
 
 def _problem(

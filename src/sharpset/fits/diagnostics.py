@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["describe_residuals", "influence"]
+__all__ = ["describe_residuals", "drift_of", "influence", "outliers"]
 
 Floats = NDArray[np.float64]
 
@@ -57,15 +57,17 @@ def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | N
     if df_resid < 3:
         return (f"{df_resid:g} residual degrees of freedom are too few to judge the residuals by.",)
     said: list[str] = []
-    student = data["studentised"].to_numpy(dtype=float)
-    n = len(student)
-    if df_resid > 1:
-        p = 2.0 * stats.t.sf(np.abs(student), df_resid - 1) * n
-        for i in np.flatnonzero(p < 0.05):
+    n = len(residual)
+    for odd in outliers(data, df_resid=df_resid).itertuples():
+        if odd.p >= 0.05:
+            continue
+        if np.isfinite(odd.studentised):
             said.append(
-                f"Run {data['run_id'].iloc[i]} is an outlier (studentised residual {student[i]:+.1f}, p = {p[i]:.2g} "
+                f"Run {odd.run_id} is an outlier (studentised residual {odd.studentised:+.1f}, p = {odd.p:.2g} "
                 "allowing for the number of runs): look at the print and its notes before trusting it."
             )
+        else:
+            said.append(f"Without run {odd.run_id} the model fits every run exactly: values in steps, or typed over.")
     pull = data[data["cook"].to_numpy(dtype=float) > 1.0]["run_id"]
     if len(pull):
         said.append(f"Run {', '.join(map(str, pull))} alone decides part of the model (Cook's distance above 1).")
@@ -78,12 +80,43 @@ def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | N
         if spread is not None and spread.pvalue < 0.02:
             way = "grows" if spread.statistic > 0 else "shrinks"
             said.append(f"The scatter {way} with the fitted value (p = {spread.pvalue:.2g}); see Box-Cox.")
-    if order is not None and n >= 8 and len(np.unique(order)) == n:
-        drift = stats.spearmanr(residual, order)
-        if drift.pvalue < 0.02:
-            said.append(
-                f"The residuals drift with print order (rank correlation {drift.statistic:+.2f}, "
-                f"p = {drift.pvalue:.2g}): "
-                "something changed while printing."
-            )
+    drift = drift_of(residual, order)
+    if drift is not None and drift[1] < 0.02:
+        said.append(
+            f"The residuals drift with print order (rank correlation {drift[0]:+.2f}, p = {drift[1]:.2g}): "
+            "something changed while printing."
+        )
     return tuple(said) or ("The residuals show nothing odd.",)
+
+
+def outliers(data: pd.DataFrame, *, df_resid: float) -> pd.DataFrame:
+    """Return the chance that a run without fault lies as far from the model as each does, allowing for their number.
+
+    Parameters
+    ----------
+    data : pandas.DataFrame
+        ``run_id, studentised``.
+    df_resid : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``run_id, studentised, p``, a row a run; no row where nothing can be judged.
+    """
+    from scipy import stats
+
+    if df_resid < 3:
+        return pd.DataFrame({"run_id": [], "studentised": [], "p": []})
+    student = data["studentised"].to_numpy(dtype=float)
+    p = np.minimum(2.0 * stats.t.sf(np.abs(student), df_resid - 1) * len(student), 1.0)
+    return pd.DataFrame({"run_id": data["run_id"].to_numpy(), "studentised": student, "p": p})
+
+
+def drift_of(residual: Floats, order: Floats | None) -> tuple[float, float] | None:
+    """Return rank correlation of residuals with print order and its p; None below eight runs or without an order."""
+    from scipy import stats
+
+    if order is None or len(residual) < 8 or len(np.unique(order)) != len(residual):
+        return None
+    found = stats.spearmanr(residual, order)
+    return float(found.statistic), float(found.pvalue)

@@ -79,7 +79,7 @@ def write_comparison_report(comparison: Comparison, *, brief: Brief, out: Path |
                 "The limits of agreement hold 95 % of the differences between a feature of one print of one printer "
                 "and the same feature of one print of the other. Outer bounds: 95 %, bootstrap over print jobs."
             ),
-            table=as_text_table(c.agreement, _AGREEMENT_COLUMNS),
+            table=as_text_table(c.agreement, _agreement_columns(a, b)),
         ),
     ]
     if not c.jobs.empty:
@@ -154,8 +154,8 @@ def _kind_columns(a: str, b: str) -> dict[str, Any]:
         "difference": ("difference", ".3g"),
         "low": ("low", ".3g"),
         "high": ("high", ".3g"),
-        "n_a": ("prints, first", "d"),
-        "n_b": ("prints, second", "d"),
+        "n_a": (f"prints, {a}", "d"),
+        "n_b": (f"prints, {b}", "d"),
         "p_adjusted": ("p adjusted", p_words),
         "verdict": ("verdict", ""),
     }
@@ -191,19 +191,20 @@ def _job_columns(a: str, b: str) -> dict[str, Any]:
     }
 
 
-_AGREEMENT_COLUMNS: dict[str, Any] = {
-    "kind": ("kind", ""),
-    "n_features": ("features", "d"),
-    "n_a": ("prints, first", "d"),
-    "n_b": ("prints, second", "d"),
-    "bias_mm": ("bias / mm", "+.3f"),
-    "bias_low_mm": ("low", "+.3f"),
-    "bias_high_mm": ("high", "+.3f"),
-    "lower_mm": ("lower limit", "+.3f"),
-    "upper_mm": ("upper limit", "+.3f"),
-    "lower_low_mm": ("outer bound, lower", "+.3f"),
-    "upper_high_mm": ("outer bound, upper", "+.3f"),
-}
+def _agreement_columns(a: str, b: str) -> dict[str, Any]:
+    return {
+        "kind": ("kind", ""),
+        "n_features": ("features", "d"),
+        "n_a": (f"prints, {a}", "d"),
+        "n_b": (f"prints, {b}", "d"),
+        "bias_mm": ("bias / mm", "+.3f"),
+        "bias_low_mm": ("low", "+.3f"),
+        "bias_high_mm": ("high", "+.3f"),
+        "lower_mm": ("lower limit", "+.3f"),
+        "upper_mm": ("upper limit", "+.3f"),
+        "lower_low_mm": ("outer bound, lower", "+.3f"),
+        "upper_high_mm": ("outer bound, upper", "+.3f"),
+    }
 
 
 def write_gauge_report(studies: Sequence[GaugeStudy], *, out: Path | str) -> tuple[Path, Path]:

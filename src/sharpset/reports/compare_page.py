@@ -117,6 +117,8 @@ def _cell(value: Any, spec: str | Callable[[Any], str]) -> str:
             return ""
         if math.isinf(value):
             return "over 200" if spec == ".0f" else "above the ladder"
+        # What rounding leaves of nought.
+        value = 0.0 if abs(value) < 1e-12 else value
     if spec and not isinstance(value, str):
         return format(value, spec)
     return str(value)

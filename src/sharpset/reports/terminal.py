@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from sharpset.fits import Fit
+from sharpset.fits.diagnostics import drift_of, outliers
 from sharpset.plots.style import label_of
 
 __all__ = ["fit_text"]
@@ -33,13 +36,28 @@ def fit_text(fit: Fit, *, models: bool = True) -> str:
 
 
 def _odd_prints(fit: Fit) -> list[str]:
-    """Return what the residuals say of single prints and of drift: it can be looked up and put right."""
-    return [
-        f"{label_of(name)}: {said[0].lower()}{said[1:].rstrip('.')}"
-        for name, response in fit.responses.items()
-        for said in response.predictor.diagnostics
-        if "is an outlier" in said or "drift with print order" in said
-    ]
+    """Return what the residuals say of single prints and of drift, allowing for the number of responses.
+
+    Smallest sizes go by the steps of their ladder, so that their residuals are no measure of a print.
+    """
+    judged = {name: f.predictor for name, f in fit.responses.items() if not name.startswith("smallest_")}
+    order = fit.runs.set_index("run_id")["print_order"] if {"run_id", "print_order"} <= set(fit.runs) else None
+    said = []
+    for name, model in judged.items():
+        odd = outliers(model.data, df_resid=model.df_resid)
+        for row in odd[(odd["p"] * len(judged) < 0.05) & np.isfinite(odd["studentised"])].itertuples():
+            said.append(
+                f"{label_of(name)}: run {row.run_id} is an outlier (studentised residual {row.studentised:+.1f}): look "
+                "at the print and its notes before trusting it"
+            )
+        turn = None if order is None else order.reindex(model.data["run_id"]).to_numpy(dtype=float)
+        drift = drift_of(model.data["residual"].to_numpy(dtype=float), turn)
+        if model.df_resid >= 3 and drift is not None and drift[1] * len(judged) < 0.05:
+            said.append(
+                f"{label_of(name)}: the residuals drift with print order (rank correlation {drift[0]:+.2f}): something "
+                "changed while printing"
+            )
+    return said
 
 
 def _settings(fit: Fit) -> list[str]:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from sharpset.plots.effects import draw_effects, draw_half_normal, draw_main_effects
     from sharpset.plots.feature import show_feature
     from sharpset.plots.formed import draw_formed_chart, draw_formed_curves
+    from sharpset.plots.moulds import draw_budget, draw_cure
     from sharpset.plots.overlay import draw_scan_overlay, write_overlays
     from sharpset.plots.recommendation import draw_recommendation
     from sharpset.plots.residuals import draw_residuals
@@ -27,8 +28,10 @@ __all__ = [
     "FORMED_COLOURS",
     "KIND_COLOURS",
     "draw_agreement",
+    "draw_budget",
     "draw_chance_map",
     "draw_correlations",
+    "draw_cure",
     "draw_design_space",
     "draw_deviations",
     "draw_differences",
@@ -58,6 +61,7 @@ _HOMES = {
     "effects": ("draw_effects", "draw_half_normal", "draw_main_effects"),
     "feature": ("show_feature",),
     "formed": ("draw_formed_chart", "draw_formed_curves"),
+    "moulds": ("draw_budget", "draw_cure"),
     "overlay": ("draw_scan_overlay", "write_overlays"),
     "recommendation": ("draw_recommendation",),
     "residuals": ("draw_residuals",),

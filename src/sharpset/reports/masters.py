@@ -22,6 +22,8 @@ __all__ = ["write_cure_report", "write_mould_report"]
 
 def write_cure_report(check: CureCheck, *, out: Path | str) -> tuple[Path, Path]:
     """Write ``report.html`` and ``report.pdf`` of a master before and after the mould cure."""
+    from sharpset.plots import draw_cure
+
     columns: dict[str, Any] = {
         "kind": ("kind", ""),
         "nominal_mm": ("size / mm", size_words),
@@ -39,6 +41,7 @@ def write_cure_report(check: CureCheck, *, out: Path | str) -> tuple[Path, Path]
             title="Change of widths by kind and size",
             text="After minus before, with 95 % intervals.",
             table=as_text_table(check.changes, columns, strong=strong),
+            figure=draw_cure(check) if any(strong) else None,
         )
     ]
     if len(check.lost):
@@ -66,6 +69,7 @@ def write_cure_report(check: CureCheck, *, out: Path | str) -> tuple[Path, Path]
 def write_mould_report(*, chain: ScaleChain | None, budget: DetailBudget | None, out: Path | str) -> tuple[Path, Path]:
     """Write ``report.html`` and ``report.pdf`` of a scale chain, a detail budget, or both."""
     from sharpset.comparison.shrinkage import usual_shrinkage_percent
+    from sharpset.plots import draw_budget
 
     sections: list[Section] = []
     lead: list[str] = []
@@ -116,7 +120,8 @@ def write_mould_report(*, chain: ScaleChain | None, budget: DetailBudget | None,
             "draw_mm": ("draw in CAD / mm", ".3f"),
         }
         strong = (budget.details["forms"] == "no").tolist()
-        sections.insert(0, Section(title="Detail budget", table=as_text_table(budget.details, details, strong=strong)))
+        table = as_text_table(budget.details, details, strong=strong)
+        sections.insert(0, Section(title="Detail budget", table=table, figure=draw_budget(budget)))
     if not sections:
         raise ReportError("neither a scale chain nor a detail budget was given. Give one of them.")
     page = Page(

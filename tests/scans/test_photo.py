@@ -6,6 +6,7 @@ import functools
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -125,6 +126,30 @@ def test_no_white_paper_shows_along_the_border_of_a_black_ground() -> None:
     light = result.linear(slice(0, result.n_rows), slice(0, result.n_columns))
     border = np.concatenate([light[:3].ravel(), light[-3:].ravel(), light[:, :3].ravel(), light[:, -3:].ravel()])
     assert border.max() < 0.2
+
+
+def test_ink_that_spreads_and_a_covered_marker_leave_no_residual() -> None:
+    # Markers 0.1 mm larger all round about the same centres, which lie 0.1 mm further in from this window's corner.
+    grown = replace(FRAME, marker_mm=8.2, gap_mm=3.8, window_x_mm=80.2, window_y_mm=60.2)
+    stored = render(Scene(turn_deg=TURNS[0]), grown)
+    row, column = (find_markers(picture(Scene(turn_deg=TURNS[0]))).corners_px[3].mean(axis=0)).astype(int)[::-1]
+    stored[row + 14 : row + 40, column - 40 : column + 40] = 120  # a finger over the lower part of one
+    result = rectify_photo(scan_from_pixels(stored, pixel_mm=np.nan), FRAME)
+    assert result.residual_rms_mm < 0.006
+    assert result.residual_max_mm < 0.02
+    assert np.abs(squares(result)[:, :2] + 0.1).max() < TOLERANCE_MM + 0.002
+    assert not any("Tape" in remark for remark in result.remarks)
+
+
+def test_a_bent_card_is_remarked() -> None:
+    scan = picture(Scene(turn_deg=TURNS[0]))
+    light = scan.linear(slice(0, scan.n_rows), slice(0, scan.n_columns))
+    rows, columns = np.mgrid[: scan.n_rows, : scan.n_columns].astype(np.float32)
+    # Half a pixel, 0.08 mm, to and fro over the picture: no lens does that.
+    bent = cv2.remap(light, columns + 0.5 * np.cos(columns / 90, dtype=np.float32), rows, cv2.INTER_CUBIC)
+    stored = np.round(65535 * np.clip(bent, 0, 1)).astype(np.uint16)
+    result = rectify_photo(scan_from_pixels(stored, pixel_mm=np.nan, encoding=LINEAR), FRAME)
+    assert any("Tape it to something flat" in remark for remark in result.remarks)
 
 
 def test_uneven_light_does_not_turn_the_sides_of_markers() -> None:

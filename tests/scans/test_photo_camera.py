@@ -81,6 +81,21 @@ def test_a_view_from_straight_above_leaves_the_focal_length_open() -> None:
     assert camera.tilts_deg[0] < 1.0
 
 
+@pytest.mark.parametrize("bend_mm", [(-0.45, 0.0, 0.0), (0.2, 0.15, -0.25)])
+def test_a_bent_card_is_told_from_tilt_and_distance(bend_mm: tuple[float, float, float]) -> None:
+    x, y = (GRID / (45.0, 35.0) - 1).T
+    space = np.column_stack([GRID, np.column_stack((x * x, x * y, y * y)) @ bend_mm])
+    # From above, 15 degrees off the vertical, 320 mm away.
+    pose = (np.array([np.pi - 0.26, 0.0, 0.0]), np.array([-45.0, 35.0, 320.0]))
+    points = cv2.projectPoints(space, *pose, MATRIX, LENS)[0].reshape(-1, 2)
+    view = PlaneView(points_px=points + np.random.default_rng(1).normal(0, 0.03, points.shape), points_mm=GRID)
+    flat, bent = (fit_camera([view], size_px=SIZE, focal_px=1750.0, u_focal=0.1, u_bend_mm=u) for u in (0.0, 0.3))
+    # 0.03 px are 5 um; a flat card leaves four times that, and the rim's height is told to a tenth of a millimetre.
+    assert bent.rms_mm < 0.01 < flat.rms_mm
+    np.testing.assert_allclose(bent.bend_mm, bend_mm, atol=0.1)
+    assert bent.tilts_deg[0] == pytest.approx(np.degrees(0.26), abs=0.6)
+
+
 def test_outliers_do_not_pull() -> None:
     views = noisy_views(0.1)
     views[0].points_px[5] += (25.0, -30.0)

@@ -23,6 +23,7 @@ from sharpset.scans import Pose
 __all__ = [
     "CONTRIBUTION_COLUMNS",
     "LINES",
+    "U_PHOTOGRAPHED",
     "U_STRETCHED",
     "U_TRANSFER",
     "U_UNDECLARED",
@@ -58,6 +59,9 @@ exponents of 0.8 and 1.25 moved edges as such an error does."""
 U_UNDECLARED = 0.5
 """The same of a file of more than 8 bits that does not say how it is encoded and whose edges do not tell: it may hold
 sRGB or linear light, whose exponents differ by a factor of two."""
+U_PHOTOGRAPHED = 0.07
+"""The same of a camera's JPEG file, whose tones a camera bends to please: curves that steepen the middle by a fifth to
+a third moved edges of rendered photographs as exponents off by 0.03 to 0.06 do."""
 _U_EDGE_PX = 0.02
 """What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
 _PERIOD_MM = 10.0

@@ -16,7 +16,7 @@ from sharpset.readings.assembling import assemble, places_of, square_of
 from sharpset.readings.bleed import Bleed
 from sharpset.readings.bleed_fit import measure_bleed
 from sharpset.readings.check_wire import CheckReading, read_check_wire
-from sharpset.readings.contributions import U_STRETCHED, U_TRANSFER, U_UNDECLARED
+from sharpset.readings.contributions import U_PHOTOGRAPHED, U_STRETCHED, U_TRANSFER, U_UNDECLARED
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
 from sharpset.readings.gates import PlateState, check_blur, check_light, check_plate, check_scale, refuse_features
 from sharpset.readings.light import PieceLight, light_of
@@ -221,7 +221,7 @@ def _read_piece(
     code = read_run_code(light, registration.pose, piece, known=known)
     advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
-    u_transfer = U_STRETCHED if stretched else U_TRANSFER
+    u_transfer = U_STRETCHED if stretched else U_TRANSFER if scan.viewing is None else U_PHOTOGRAPHED
     u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else u_transfer
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)

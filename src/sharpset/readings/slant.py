@@ -122,17 +122,22 @@ class Slant:
     strips, holes : Loss
     thickness_mm : float
         Of the piece.
+    u_height : float
+        Of the viewpoints, relative.
     """
 
     walls: WallLight
     strips: Loss
     holes: Loss
     thickness_mm: float
+    u_height: float
 
     def u_common_mm(self, loss: Loss) -> FloatArray:
-        """Return the standard uncertainty that features share (share that counts, thickness)."""
+        """Return the standard uncertainty that features share (share that counts, thickness, viewpoint)."""
         share, u = self.walls.share(loss.facing), self.walls.u_share(loss.facing)
-        return np.asarray(loss.width_mm * np.hypot(u, share * _U_THICKNESS_MM / self.thickness_mm))
+        return np.asarray(
+            loss.width_mm * np.hypot(u, share * np.hypot(_U_THICKNESS_MM / self.thickness_mm, self.u_height))
+        )
 
     def u_private_mm(self, loss: Loss) -> FloatArray:
         """Return that of each feature for itself: walls neither like the face nor like the ground, holes no circles."""
@@ -381,5 +386,5 @@ def without_slant(
         ),
         discs=discs,
         shade=seen_at_slant(fits.shade, _SHADED_BLURS * ground_share * fits.strips.spread.mean_sigma_mm),
-        slant=Slant(walls=walls, strips=strips, holes=holes, thickness_mm=thickness),
+        slant=Slant(walls=walls, strips=strips, holes=holes, thickness_mm=thickness, u_height=viewing.u_height),
     )

@@ -59,6 +59,8 @@ class CameraFit:
         The pattern's origin in the camera's axes, mm.
     residuals_mm : tuple of ndarray, each shape (n, 2)
         Seen minus true positions, in the plane of the pattern.
+    bend_mm : ndarray, shape (3,)
+        Heights of the pattern's rim over its middle: a X^2 + b X Y + c Y^2, X and Y from -1 to 1 over its points.
 
     References
     ----------
@@ -74,6 +76,7 @@ class CameraFit:
     rotations: FloatArray = field(repr=False)
     translations: FloatArray = field(repr=False)
     residuals_mm: tuple[FloatArray, ...] = field(repr=False, default=())
+    bend_mm: FloatArray = field(repr=False, default_factory=lambda: np.zeros(3))
 
     @property
     def rms_mm(self) -> float:
@@ -123,7 +126,7 @@ class CameraFit:
         """Where a lens without distortion would show what is seen at these places; column, row, shape (n, 2)."""
         return self._rays(points_px) * self.focal_px + self.centre_px
 
-    def to_plane(self, points_px: FloatArray, view: int = 0, *, z_mm: float = 0.0) -> FloatArray:
+    def to_plane(self, points_px: FloatArray, view: int = 0, *, z_mm: float | FloatArray = 0.0) -> FloatArray:
         """What lies at these places of the picture, in the plane `z_mm` above the pattern; x, y in mm, shape (n, 2)."""
         rays = np.column_stack([self._rays(points_px), np.ones(len(points_px))]) @ self.rotations[view]
         eye = -self.rotations[view].T @ self.translations[view]
@@ -214,12 +217,16 @@ class _Problem:
     side_px: float
     focal_px: float
     u_focal: float
+    u_bend_mm: float
+    shape: FloatArray
+    n_bend: int
 
     def residuals(self, values: FloatArray, sigma_px: float) -> FloatArray:
-        """Misfits over their standard deviations: points first, then the five beliefs."""
+        """Misfits over their standard deviations: points first, then the beliefs."""
         camera = self.unpack(values)
         rotations, translations = camera.rotations[self.view_of], camera.translations[self.view_of]
         in_camera = np.einsum("nij,nj->ni", rotations[:, :, :2], self.true_mm) + translations
+        in_camera += rotations[:, :, 2] * (self.shape @ camera.bend_mm)[:, None]
         depth = np.maximum(in_camera[:, 2:], 1e-3)
         shown = camera._distort(in_camera[:, :2] / depth) * camera.focal_px + camera.centre_px
         beliefs = [
@@ -228,6 +235,7 @@ class _Problem:
             values[2] / (_CENTRE_SD * self.side_px),
             values[3] / _LENS_SD,
             values[4] / _LENS_SD,
+            *(values[5 : 5 + self.n_bend] / max(self.u_bend_mm, 1e-9)),
         ]
         return np.concatenate([((shown - self.seen_px) / sigma_px).ravel(), beliefs])
 
@@ -235,7 +243,7 @@ class _Problem:
         """The camera that a vector of parameters stands for."""
         from scipy.spatial.transform import Rotation
 
-        poses = values[5:].reshape(self.n_views, 6)
+        poses = values[5 + self.n_bend :].reshape(self.n_views, 6)
         return CameraFit(
             focal_px=float(self.focal_px * math.exp(values[0])),
             u_focal=math.nan,
@@ -244,6 +252,7 @@ class _Problem:
             k2=float(values[4]),
             rotations=np.asarray(Rotation.from_rotvec(poses[:, :3]).as_matrix()),
             translations=poses[:, 3:],
+            bend_mm=np.asarray(values[5:8], dtype=float) if self.n_bend else np.zeros(3),
         )
 
 
@@ -253,6 +262,7 @@ def fit_camera(
     size_px: tuple[int, int],
     focal_px: float | None = None,
     u_focal: float = 0.35,
+    u_bend_mm: float = 0.0,
 ) -> CameraFit:
     """Find focal length, axis, distortion and positions of one camera from pictures of flat patterns.
 
@@ -266,6 +276,8 @@ def fit_camera(
         What is known of the focal length beforehand; None takes 1.1 times the larger side.
     u_focal : float
         Relative standard uncertainty of that knowledge.
+    u_bend_mm : float
+        How far the pattern's rim may lie over or under its middle; 0 for a rigid board. All views show the same bend.
 
     Returns
     -------
@@ -285,7 +297,7 @@ def fit_camera(
     """
     if not views or any(len(view.points_px) < 8 for view in views):
         raise ScanError("camera: a picture shows fewer than eight known points. Show the whole pattern.")
-    problem = _pose_problem(views, size_px, focal_px, u_focal)
+    problem = _pose_problem(views, size_px, focal_px, u_focal, u_bend_mm)
     values, sigma_px = _start(problem, views), 1.0
     for _ in range(3):
         values, covariance = _solve(problem, values, sigma_px)
@@ -293,8 +305,10 @@ def fit_camera(
         # Robust spread, at least a hundredth of a pixel so that perfect points do not divide by zero.
         sigma_px = max(1.4826 * float(np.median(np.abs(misfit))), 0.01)
     camera = problem.unpack(values)
+    height = problem.shape @ camera.bend_mm
     residuals = tuple(
-        camera.to_plane(view.points_px, index) - np.asarray(view.points_mm, dtype=float)
+        camera.to_plane(view.points_px, index, z_mm=height[problem.view_of == index])
+        - np.asarray(view.points_mm, dtype=float)
         for index, view in enumerate(views)
     )
     return CameraFit(
@@ -306,22 +320,33 @@ def fit_camera(
         rotations=camera.rotations,
         translations=camera.translations,
         residuals_mm=residuals,
+        bend_mm=camera.bend_mm,
     )
 
 
 def _pose_problem(
-    views: Sequence[PlaneView], size_px: tuple[int, int], focal_px: float | None, u_focal: float
+    views: Sequence[PlaneView],
+    size_px: tuple[int, int],
+    focal_px: float | None,
+    u_focal: float,
+    u_bend_mm: float,
 ) -> _Problem:
     side = float(max(size_px))
+    points = np.concatenate([np.asarray(view.points_mm, dtype=float) for view in views])
+    low, high = points.min(axis=0), points.max(axis=0)
+    x, y = ((2 * points - low - high) / np.maximum(high - low, 1e-9)).T
     return _Problem(
         seen_px=np.concatenate([np.asarray(view.points_px, dtype=float) for view in views]),
-        true_mm=np.concatenate([np.asarray(view.points_mm, dtype=float) for view in views]),
+        true_mm=points,
         view_of=np.repeat(np.arange(len(views)), [len(view.points_px) for view in views]),
         n_views=len(views),
         middle_px=(np.array(size_px, dtype=float) - 1.0) / 2.0,
         side_px=side,
         focal_px=_TYPICAL_FOCAL * side if focal_px is None else focal_px,
         u_focal=u_focal,
+        u_bend_mm=u_bend_mm,
+        shape=np.column_stack((x * x, x * y, y * y)),
+        n_bend=3 if u_bend_mm > 0 else 0,
     )
 
 
@@ -333,7 +358,7 @@ def _start(problem: _Problem, views: Sequence[PlaneView]) -> FloatArray:
         for v in views
     ]
     focal = _focal_from_maps(maps, problem)
-    values = [math.log(focal / problem.focal_px), 0.0, 0.0, 0.0, 0.0]
+    values = [math.log(focal / problem.focal_px), 0.0, 0.0, 0.0, 0.0, *([0.0] * problem.n_bend)]
     for matrix in maps:
         columns = np.diag([1 / focal, 1 / focal, 1.0]) @ matrix
         columns = columns * (2.0 / (np.linalg.norm(columns[:, 0]) + np.linalg.norm(columns[:, 1])))

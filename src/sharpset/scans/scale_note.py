@@ -43,6 +43,7 @@ def write_note(note: ScaleNote) -> str:
     if note.viewing is not None:
         data["viewpoints_mm"] = [[round(value, 3) for value in point] for point in note.viewing.points]
         data["face_mm"] = note.viewing.face_mm
+        data["u_height"] = round(note.viewing.u_height, 4)
         data["nearest"] = note.viewing.is_nearest
     return json.dumps(data)
 
@@ -56,8 +57,12 @@ def read_note(text: object) -> ScaleNote | None:
         viewing = None
         if "viewpoints_mm" in data:
             points = tuple(Viewpoint(*(float(value) for value in point)) for point in data["viewpoints_mm"])
-            nearest = data.get("nearest", False) is True
-            viewing = Viewing(points=points, face_mm=float(data["face_mm"]), is_nearest=nearest)
+            viewing = Viewing(
+                points=points,
+                face_mm=float(data["face_mm"]),
+                u_height=float(data.get("u_height", 0.0)),
+                is_nearest=data.get("nearest", False) is True,
+            )
         note = ScaleNote(pixel_mm=float(data["pixel_mm"]), u_scale=float(data["u_scale"]), viewing=viewing)
     except (ValueError, KeyError, TypeError):
         return None

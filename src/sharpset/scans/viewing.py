@@ -34,6 +34,8 @@ class Viewing:
         One for each photograph that was put in.
     face_mm : float
         Height above the card of the plane that is true to size.
+    u_height : float
+        Relative standard uncertainty of the heights, which offsets over heights share.
     is_nearest : bool
         Whether every place is shown as the photograph from most straight above it saw it; pictures made by earlier
         versions show the middle of all photographs.
@@ -41,6 +43,7 @@ class Viewing:
 
     points: tuple[Viewpoint, ...]
     face_mm: float
+    u_height: float = 0.0
     is_nearest: bool = True
 
     def shares(self, points_mm: FloatArray) -> FloatArray:

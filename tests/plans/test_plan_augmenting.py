@@ -5,10 +5,12 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from sharpset.cli import main
 from sharpset.errors import PlanError
-from sharpset.plans import alias_table, augment_plan, factors_from_dict, load_factors, make_plan
+from sharpset.plans import alias_table, augment_plan, factors_from_dict, load_factors, load_plan, make_plan, save_plan
 
 
 def test_foldover_frees_main_effects(unit_factors):
@@ -127,3 +129,40 @@ def test_what_cannot_be_turned_says_so():
         augment_plan(plan, how="centre")
     with pytest.raises(PlanError, match="'m' has no middle"):
         augment_plan(plan, how="axial")
+
+
+def test_named_runs_are_added_as_they_stand(tmp_path, monkeypatch, capsys):
+    """What 'fit next' recommends joins the plan under its own ids, from a table that a spreadsheet saved too."""
+    monkeypatch.chdir(tmp_path)
+    factors = factors_from_dict(
+        {
+            "factor": [
+                {"name": "layer_height", "unit": "mm", "low": 0.04, "high": 0.12},
+                {"name": "nozzle", "kind": "levels", "levels": [0.15, 0.25, 0.4], "hard_to_change": True},
+            ],
+            "constraint": [{"rule": "layer_height <= 0.75 * nozzle"}],
+        }
+    )
+    plan = make_plan(factors, design="i-optimal", runs=9, starts=5)
+    save_plan(plan, tmp_path / "plan")
+    (tmp_path / "next.csv").write_text(
+        "run_id;layer_height;nozzle;expected;why\nN10;0,05;0,25;0,9;best\nN11;0,06;0,25;0,9;next\nN12;0,05;0,15;;\n",
+        encoding="utf-8",
+    )
+    words = ["plan", "augment", "plan", "--how", "given", "--table", "next.csv"]
+    assert main([*words, "--same-block", "--out", "more"]) == 0
+    more = load_plan(tmp_path / "more")
+    pd.testing.assert_frame_equal(more.runs.iloc[:9], plan.runs, check_dtype=False)
+    new = more.runs.iloc[9:]
+    assert new["run_id"].tolist() == ["N10", "N11", "N12"]
+    assert new["layer_height"].tolist() == [0.05, 0.06, 0.05]
+    assert (new["whole_plot"] - plan.runs["whole_plot"].max()).tolist() == [1, 1, 2]
+    assert set(new["block"]) == {1}
+    capsys.readouterr()
+    assert main(["plan", "augment", "more", *words[3:], "--out", "again"]) == 1
+    assert "the plan has a run N10 already" in capsys.readouterr().err
+    (tmp_path / "next.csv").write_text("layer_height,nozzle\n0.12,0.15\n", encoding="utf-8")
+    assert main([*words, "--out", "again"]) == 1
+    assert "breaks a rule of the plan (layer_height = 0.12, nozzle = 0.15)" in capsys.readouterr().err
+    assert main(["plan", "augment", "plan", "--how", "given", "--out", "again"]) == 1
+    assert "--table FILE" in capsys.readouterr().err

@@ -154,10 +154,13 @@ def _next(args: argparse.Namespace) -> int:
     if args.save is not None:
         try:
             with whole_file(args.save) as place:
-                found.runs.to_csv(place, index=False, lineterminator="\n")
+                found.runs.to_csv(place, index=False, float_format="%.6g", lineterminator="\n")
         except OSError as error:
             raise FitError(f"{args.save}: cannot be written ({error.strerror}). Choose another --save.") from error
-        print(f"Runs: {args.save}")
+        print(
+            f"Runs: {args.save}. 'sharpset plan augment PLAN --how given --table {args.save} --same-block --out LARGER'"
+        )
+        print("adds them to the plan; without --same-block if something changed meanwhile: a block costs a run.")
     return 0
 
 

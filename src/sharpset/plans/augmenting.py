@@ -1,4 +1,4 @@
-"""Adding runs to a plan that stands: fold-over, centre points, axial points, the next optimal runs."""
+"""Adding runs to a plan that stands: fold-over, centre points, axial points, optimal runs, runs that are named."""
 
 from __future__ import annotations
 
@@ -32,6 +32,7 @@ def augment_plan(
     *,
     how: str,
     runs: int | None = None,
+    given: pd.DataFrame | None = None,
     model: str | Sequence[str | Term] | None = None,
     factor: str | None = None,
     axial: str | float = "face-centred",
@@ -49,11 +50,13 @@ def augment_plan(
     ----------
     plan : Plan
         Its runs keep their ids, order and settings.
-    how : {'foldover', 'centre', 'axial', 'optimal'}
+    how : {'foldover', 'centre', 'axial', 'optimal', 'given'}
         All runs again with every sign turned; centre points; two axial points for every factor, and
-        centre points; the runs that add most for a model, given those that stand.
+        centre points; the runs that add most for a model, given those that stand; those of `given`.
     runs : int, optional
         Number of centre points (3 by default, 2 beside axial points) or of optimal runs.
+    given : DataFrame, optional
+        Runs to add in their order, one column per factor, and ``run_id`` where they are named already.
     model : str or sequence of str or Term, optional
         Model of the enlarged plan. By default quadratic after axial points, the plan's own for optimal
         runs, else the richest named model that can be told.
@@ -78,6 +81,10 @@ def augment_plan(
     if how not in AUGMENTS:
         raise PlanError(f"there is no way {how!r} to add runs; choose one of {', '.join(AUGMENTS)}.")
     plots: NDArray[np.int64] | None = None
+    if (how == "given") != (given is not None):
+        raise PlanError("'given' goes with a table of the runs to add, and with nothing else. Give both or neither.")
+    if given is not None:
+        return _larger(plan, how, model, _with_given(plan, given, new_block), len(given))
     if how == "foldover":
         matrix = _folded(plan, factor)
     elif how == "centre":
@@ -91,11 +98,38 @@ def augment_plan(
         plots = problem.plots[plan.n_runs :]
     settings = plan.factors.from_matrix(matrix)
     check_settings(plan.factors, settings, how)
-    table = _appended(plan, settings, plots, seed, new_block)
-    done = [*plan.about.get("augmented", []), f"{how} ({len(settings)} runs)"]
+    return _larger(plan, how, model, _appended(plan, settings, plots, seed, new_block), len(settings))
+
+
+def _larger(plan: Plan, how: str, model: Any, table: pd.DataFrame, n_new: int) -> Plan:
+    done = [*plan.about.get("augmented", []), f"{how} ({n_new} runs)"]
     larger = replace(plan, runs=table, about={**plan.about, "augmented": done}, remarks=())
     larger = replace(larger, model=_model(larger, how, model))
     return replace(larger, remarks=tuple(practice_remarks(plan.factors, table)))
+
+
+def _with_given(plan: Plan, given: pd.DataFrame, new_block: bool) -> pd.DataFrame:
+    """Put the named runs behind those that stand, in their own order."""
+    factors, n = plan.factors, len(given)
+    settings = given[list(factors.names)].reset_index(drop=True)
+    broken = ~factors.allowed(settings)
+    if broken.any():
+        first = ", ".join(f"{name} = {settings.loc[int(np.flatnonzero(broken)[0]), name]}" for name in factors.names)
+        raise PlanError(f"a run to be added breaks a rule of the plan ({first}). Leave it out.")
+    ids = [str(name) for name in given["run_id"]] if "run_id" in given else _free_ids(plan, n)
+    taken = set(plan.runs["run_id"].astype(str).str.casefold())
+    twice = [name for name in ids if name.casefold() in taken]
+    if twice:
+        raise PlanError(f"the plan has a run {twice[0]} already. Give every run to be added a run_id of its own.")
+    hard = settings[[f.name for f in factors.hard]] if factors.hard else settings
+    anew = (hard != hard.shift()).any(axis=1) if factors.hard else pd.Series(True, index=settings.index)
+    new = settings.assign(
+        run_id=ids,
+        print_order=int(plan.runs["print_order"].max()) + np.arange(1, n + 1),
+        whole_plot=int(plan.runs["whole_plot"].max()) + anew.cumsum().to_numpy(),
+        block=int(plan.runs["block"].max()) + int(new_block),
+    )
+    return pd.concat([plan.runs, new], ignore_index=True)
 
 
 def _model(plan: Plan, how: str, model: Any) -> str:
@@ -212,6 +246,14 @@ def _appended(
         plots = np.asarray(settings.groupby(names, sort=False).ngroup(), dtype=np.int64)
     block = int(plan.runs["block"].max()) + int(new_block)
     new = ordered_runs(plan.factors, settings, blocks=np.full(n, block), seed=seed, plots=plots)
+    new["run_id"] = _free_ids(plan, n)
+    new["print_order"] += int(plan.runs["print_order"].max())
+    new["whole_plot"] += int(plan.runs["whole_plot"].max())
+    return pd.concat([plan.runs, new], ignore_index=True)
+
+
+def _free_ids(plan: Plan, n: int) -> list[str]:
+    """Return ids for new runs that go on where the plan's end."""
     taken = set(plan.runs["run_id"].astype(str))
     width = max(2, len(str(plan.n_runs + n)))
     ids: list[str] = []
@@ -221,7 +263,4 @@ def _appended(
         name = f"R{number:0{width}d}"
         if name not in taken:
             ids.append(name)
-    new["run_id"] = ids
-    new["print_order"] += int(plan.runs["print_order"].max())
-    new["whole_plot"] += int(plan.runs["whole_plot"].max())
-    return pd.concat([plan.runs, new], ignore_index=True)
+    return ids

@@ -96,9 +96,16 @@ def _configure_augment(actions: argparse._SubParsersAction[argparse.ArgumentPars
     augment.add_argument("plan", type=Path, metavar="DIR")
     augment.add_argument("--how", required=True, choices=AUGMENTS)
     augment.add_argument("--runs", type=int, metavar="N", help="how many (centre, optimal)")
+    augment.add_argument(
+        "--table", type=Path, metavar="FILE", help="runs to add, as 'sharpset fit next --save' writes them (given)"
+    )
     augment.add_argument("--model", help="model for which optimal runs are chosen")
     augment.add_argument("--factor", metavar="NAME", help="fold over this factor only")
-    augment.add_argument("--same-block", action="store_true", help="the new runs belong to the block of the old ones")
+    augment.add_argument(
+        "--same-block",
+        action="store_true",
+        help="the new runs belong to the block of the old ones; a new one costs a run",
+    )
     augment.add_argument("--seed", type=seed_number, default=1, metavar="N")
     _add_output(augment)
     augment.set_defaults(run=_augment)
@@ -152,12 +159,22 @@ def _import(args: argparse.Namespace) -> int:
 
 
 def _augment(args: argparse.Namespace) -> int:
-    from sharpset.plans import augment_plan, load_plan
+    from sharpset.plans import augment_plan, import_plan, load_plan
+    from sharpset.plans.tables import read_table
 
+    if (args.how == "given") != (args.table is not None):
+        raise PlanError("--how given goes with --table FILE, the runs to add. Give both or neither.")
+    old = load_plan(args.plan)
+    given = None
+    if args.table is not None:
+        named = read_table(args.table, what="the table of runs").find("run_id") is not None
+        given = import_plan(old.factors, args.table, model="linear").runs
+        given = given if named else given.drop(columns="run_id")
     plan = augment_plan(
-        load_plan(args.plan),
+        old,
         how=args.how,
         runs=args.runs,
+        given=given,
         model=args.model,
         factor=args.factor,
         new_block=not args.same_block,

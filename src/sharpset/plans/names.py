@@ -19,5 +19,5 @@ DESIGNS = (
 )
 """Names of the designs."""
 
-AUGMENTS = ("foldover", "centre", "axial", "optimal")
+AUGMENTS = ("foldover", "centre", "axial", "optimal", "given")
 """Ways to add runs to a plan."""

@@ -18,11 +18,14 @@ def bench(tmp_path, draw):
     draw(1, n_prints=4).to_csv(tmp_path / "a.csv", index=False)
     draw(2, n_prints=4, name="b", bias=0.04).to_csv(tmp_path / "b.csv", index=False)
     (tmp_path / "brief.toml").write_text(
-        'name = "davits"\nprocess = "resin"\nscale = 24\n[smallest_mm]\nbar = 0.2\n[tolerance_mm]\nwidth = 0.05\n'
+        'name = "davits"\nprocess = "resin"\nscale = 24\n[smallest_mm]\nbar = 0.2\n[tolerance_mm]\nwidth = 0.05\n',
+        encoding="utf-8",
     )
-    (tmp_path / "chain.csv").write_text("stage,shrinkage_percent,U95_percent\nmould,3.5,0.2\nmetal,0.5,0.1\n")
-    (tmp_path / "details.csv").write_text("name,kind,full_size_mm\nstay,bar,6\ngap,slot,24\n")
-    (tmp_path / "limits.csv").write_text("kind,limit_mm\nbar,0.3\nslot,0.4\n")
+    (tmp_path / "chain.csv").write_text(
+        "stage,shrinkage_percent,U95_percent\nmould,3.5,0.2\nmetal,0.5,0.1\n", encoding="utf-8"
+    )
+    (tmp_path / "details.csv").write_text("name,kind,full_size_mm\nstay,bar,6\ngap,slot,24\n", encoding="utf-8")
+    (tmp_path / "limits.csv").write_text("kind,limit_mm\nbar,0.3\nslot,0.4\n", encoding="utf-8")
     return tmp_path
 
 
@@ -64,7 +67,7 @@ def test_one_print_still_gives_the_descriptive_table(bench, draw, capsys):
     [
         (lambda d: (d / "b.csv").unlink(), "cannot be read"),
         (lambda d: (d / "brief.toml").unlink(), "the brief cannot be read"),
-        (lambda d: (d / "b.csv").write_text("scan_id\ns\n"), "are missing"),
+        (lambda d: (d / "b.csv").write_text("scan_id\ns\n", encoding="utf-8"), "are missing"),
         (lambda d: (d / "b.csv").write_bytes((d / "a.csv").read_bytes()), "the same readings"),
         (lambda d: rewrite(d / "b.csv", piece_id="other"), "different pieces"),
         (lambda d: rewrite(d / "b.csv", measured_um=1.0), "not in millimetres"),

@@ -206,11 +206,14 @@ def test_any_text_is_read_or_refused_in_words(tmp_path_factory, text):
     ("spoil", "message"),
     [
         (lambda p: (p / "plan.json").unlink(), "not a plan folder, plan.json cannot be read"),
-        (lambda p: (p / "plan.json").write_text("{"), "not a JSON file"),
-        (lambda p: (p / "plan.json").write_text("[]"), "key 'factors' is missing"),
-        (lambda p: (p / "plan.json").write_text('{"factors": {}, "model": 3}'), "key 'model' is missing or not a str"),
+        (lambda p: (p / "plan.json").write_text("{", encoding="utf-8"), "not a JSON file"),
+        (lambda p: (p / "plan.json").write_text("[]", encoding="utf-8"), "key 'factors' is missing"),
+        (
+            lambda p: (p / "plan.json").write_text('{"factors": {}, "model": 3}', encoding="utf-8"),
+            "key 'model' is missing or not a str",
+        ),
         (lambda p: (p / "runs.csv").unlink(), "runs.csv: the runs file cannot be read"),
-        (lambda p: (p / "runs.csv").write_text("run_id\nR01\n"), "no column for the factor 'speed'"),
+        (lambda p: (p / "runs.csv").write_text("run_id\nR01\n", encoding="utf-8"), "no column for the factor 'speed'"),
     ],
 )
 def test_broken_plan_folders_are_refused(tmp_path, spoil, message):

@@ -135,6 +135,6 @@ def test_wrong_codes_and_names_are_refused(local_record: Record, tmp_path: Path)
         reprint_sheet(local_record, made["recipe"].code)
     with pytest.raises(ReportError, match=r"written as \.pdf or \.html"):
         write_recipe_card(recipe_card(local_record, made["recipe"]), tmp_path / "a.png")
-    (tmp_path / "file").write_text("x")
+    (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(ReportError, match="cannot be written"):
         write_recipe_card(recipe_card(local_record, made["recipe"]), tmp_path / "file" / "a.pdf")

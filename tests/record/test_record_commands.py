@@ -59,9 +59,9 @@ def write_fit_folder(folder: Path) -> Path:
         "predicted": [{"response": "growth_mm", "predicted": 0.021, "low": 0.0101, "high": 0.03}],
         "remarks": ["layer_height stands at the edge of what was tried"],
     }
-    (folder / "settings.json").write_text(json.dumps(settings))
-    (folder / "fit.json").write_text(json.dumps({"responses": {"growth_mm": {"r2": math.nan}}}))
-    (folder / "report.html").write_text("<p>report</p>")
+    (folder / "settings.json").write_text(json.dumps(settings), encoding="utf-8")
+    (folder / "fit.json").write_text(json.dumps({"responses": {"growth_mm": {"r2": math.nan}}}), encoding="utf-8")
+    (folder / "report.html").write_text("<p>report</p>", encoding="utf-8")
     return folder
 
 
@@ -105,7 +105,9 @@ def test_entries_are_added_listed_and_shown(command: Command) -> None:
 
 def test_json_file_is_taken_and_pairs_win(command: Command, tmp_path: Path) -> None:
     command("add", "printer", "--set", "name=Heron", "process=filament")
-    (tmp_path / "p.json").write_text(json.dumps({"printer": "Heron", "settings": {"a": 1, "b": 2}, "duration_h": 3}))
+    (tmp_path / "p.json").write_text(
+        json.dumps({"printer": "Heron", "settings": {"a": 1, "b": 2}, "duration_h": 3}), encoding="utf-8"
+    )
     command("add", "print", "--json", "p.json", "--set", "settings.b=5")
     with open_record("sharpset-record.sqlite") as record:
         (code,) = record.list("print")["code"]
@@ -168,9 +170,9 @@ def test_fit_folder_becomes_a_recipe_with_evidence(command: Command, tmp_path: P
     ("break_it", "words"),
     [
         (lambda f: (f / "settings.json").unlink(), r"settings\.json: cannot be read"),
-        (lambda f: (f / "fit.json").write_text("{"), r"fit\.json: is no JSON file"),
-        (lambda f: (f / "settings.json").write_text("{}"), "recommends no settings"),
-        (lambda f: (f / "settings.json").write_text("[1]"), "no table of names and values"),
+        (lambda f: (f / "fit.json").write_text("{", encoding="utf-8"), r"fit\.json: is no JSON file"),
+        (lambda f: (f / "settings.json").write_text("{}", encoding="utf-8"), "recommends no settings"),
+        (lambda f: (f / "settings.json").write_text("[1]", encoding="utf-8"), "no table of names and values"),
     ],
 )
 def test_broken_fit_folder_leaves_nothing(
@@ -184,8 +186,10 @@ def test_broken_fit_folder_leaves_nothing(
 
 def test_piece_folder_is_kept(command: Command, tmp_path: Path) -> None:
     (tmp_path / "piece").mkdir()
-    (tmp_path / "piece" / "piece.json").write_text(json.dumps({"id": "stencil-A1", "kind": "stencil", "version": 2}))
-    (tmp_path / "piece" / "features.csv").write_text("feature_id\n")
+    (tmp_path / "piece" / "piece.json").write_text(
+        json.dumps({"id": "stencil-A1", "kind": "stencil", "version": 2}), encoding="utf-8"
+    )
+    (tmp_path / "piece" / "features.csv").write_text("feature_id\n", encoding="utf-8")
     code = command("add", "piece", "--piece", "piece").split()[1]
     assert "stencil-A1" in command("show", code, "--files", "back")
     assert (tmp_path / "back" / "features.csv").read_text(encoding="utf-8") == "feature_id\n"
@@ -264,7 +268,7 @@ def test_looking_makes_no_record(command: Command, tmp_path: Path, words: tuple[
 
 
 def test_damaged_record_is_one_line_on_stderr_and_status_one(tmp_path: Path) -> None:
-    (tmp_path / "r.sqlite").write_text("this is no database" * 100)
+    (tmp_path / "r.sqlite").write_text("this is no database" * 100, encoding="utf-8")
     words = [sys.executable, "-m", "sharpset", "record", "list", "--db", "r.sqlite"]
     done = subprocess.run(words, capture_output=True, text=True, check=False, cwd=tmp_path)
     assert done.returncode == 1

@@ -155,7 +155,7 @@ def test_export_of_a_newer_form_is_refused(local_record: Record, tmp_path: Path)
     out = tmp_path / "out"
     local_record.export(out)
     about = json.loads((out / "export.json").read_text(encoding="utf-8"))
-    (out / "export.json").write_text(json.dumps(about | {"form": 99}))
+    (out / "export.json").write_text(json.dumps(about | {"form": 99}), encoding="utf-8")
     reseal(out)
     with pytest.raises(RecordError, match=r"exported by a newer sharpset \(form 99"):
         local_record.import_(out)
@@ -180,7 +180,7 @@ def test_same_uuid_with_other_words_is_refused(local_record: Record, tmp_path: P
 
 def test_export_into_a_full_folder_is_refused(local_record: Record, tmp_path: Path) -> None:
     (tmp_path / "out").mkdir()
-    (tmp_path / "out" / "mine.txt").write_text("mine")
+    (tmp_path / "out" / "mine.txt").write_text("mine", encoding="utf-8")
     with pytest.raises(RecordError, match="there is something here already"):
         local_record.export(tmp_path / "out")
     assert folder_bytes(tmp_path / "out") == {"mine.txt": b"mine"}

@@ -43,7 +43,7 @@ def test_backup_of_any_record_is_restored_to_any_place(record: Record, second_pl
 
 
 def test_backup_overwrites_nothing(local_record: Record, tmp_path: Path) -> None:
-    (tmp_path / "b.sqlite").write_text("mine")
+    (tmp_path / "b.sqlite").write_text("mine", encoding="utf-8")
     with pytest.raises(RecordError, match="a file of this name already"):
         local_record.backup(tmp_path / "b.sqlite")
     assert (tmp_path / "b.sqlite").read_text(encoding="utf-8") == "mine"

@@ -88,7 +88,7 @@ def test_empty_tables_are_left_out():
 
 
 def test_a_folder_that_cannot_be_written_is_named(tmp_path):
-    (tmp_path / "file").write_text("x")
+    (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(ReportError, match="cannot be written"):
         write_page_html(page(), tmp_path / "file" / "r.html")
 

@@ -208,3 +208,49 @@ def test_refused_features_are_no_evidence(scene, tmp_path):
     counted = table["kind"].isin(("slot", "bar", "hole"))
     assert (refused & counted).any()
     assert formed_counts(table)["n"].sum() == (counted & ~refused).sum()
+
+
+@pytest.mark.parametrize(("share", "refused"), [(0.5, True), (0.16, False)])
+def test_a_card_that_ends_under_the_piece(scene, tmp_path, share, refused):
+    light = _decode(scene.pixels)
+    rows = np.arange(len(light)) > (1 - share) * len(light)
+    # Lighter where there is no card, as far as the background is seen: the plate's light stays.
+    seen = np.clip((0.55 - light) / 0.5, 0, 1)
+    pixels = _encode(light + 0.2 * rows[:, None] * seen)
+    if refused:
+        with pytest.raises(ReadingError, match="even background"):
+            _read(scene, pixels, tmp_path)
+        return
+    piece = _read(scene, pixels, tmp_path)
+    assert any("background is uneven" in remark for remark in piece.remarks)
+    y = piece.table["y_mm"]
+    # Row 0 is the far end of y on a scan seen from above.
+    gone = piece.table["flags"].str.contains("uneven background")
+    assert gone.any()
+    assert y[gone].max() < y.median()
+    assert gone.mean() < 0.4
+
+
+def test_features_along_a_dead_column_are_refused(scene, tmp_path):
+    features = scene.piece.features.set_index("feature_id")
+    pixels = scene.pixels.copy()
+    along = []
+    for name, value in (("slots-90-0.2-1", 255), ("bars-90-0.2-2", 255), ("slots-90-0.315-2", 0)):
+        f = features.loc[name]
+        # Beside one edge: inside the slot, outside the bar.
+        column = round(float((scene.matrix @ [f.x_mm + 0.4 * f.nominal_mm, f.y_mm, 1])[0]))
+        pixels[:, column] = value
+        along.append(name)
+    pixels[:, 20] = 0
+    piece = _read(scene, pixels, tmp_path)
+    assert any("columns of pixels are off all along" in remark for remark in piece.remarks)
+    table = piece.table.set_index("feature_id")
+    assert all("refused: line of the scanner" in table.loc[name, "flags"] for name in along)
+    assert table.loc[along, "measured_mm"].isna().all()
+    refused = table["flags"].str.contains("line of the scanner")
+    assert refused.sum() < 0.1 * len(table)
+    both = table.join(scene.truth.set_index("feature_id")["true_mm"])
+    both = both[both["true_mm"].notna() & both["measured_mm"].notna() & (both["formed"] == "yes")]
+    # A dead column 0.05 mm beside an edge moved it by tens of micrometres; 95 % are due, less three binomial spreads.
+    assert ((both["measured_mm"] - both["true_mm"]).abs() <= both["U95_mm"]).mean() > 0.89
+    assert (1000 * (both["measured_mm"] - both["true_mm"]).abs() < 15).all()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.traces import count_gaps, count_spikes, is_stretched
+from sharpset.readings.traces import count_gaps, count_spikes, is_stretched, share_of_values
 
 
 def _picture(seed: int = 1) -> np.ndarray:
@@ -50,3 +50,13 @@ def test_pressed_together_values_are_spikes():
     # A range of 160 values made a tenth smaller presses one in ten into its neighbour.
     assert 8 <= count_spikes(np.round(0.9 * picture).astype(np.uint8)) <= 18
     assert is_stretched(np.round(0.9 * picture).astype(np.uint8))
+
+
+@pytest.mark.parametrize("step", [5, 16, 36])
+def test_few_levels_are_told(step):
+    picture = _picture()
+    assert share_of_values(picture) == pytest.approx(1.0, abs=0.05)
+    rounded = (picture // step * step).astype(np.uint8)
+    # One value in so many is left.
+    assert share_of_values(rounded) == pytest.approx(1 / step, abs=0.05)
+    assert is_stretched(rounded)

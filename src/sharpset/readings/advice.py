@@ -23,11 +23,13 @@ class Advice:
     in_focus: str
     exposure: str
     background: str
+    backing: str
     light: str
     scale: str
     whole: str
     glare: str
     clean: str
+    sensor: str
     not_flat: str
     lay_flat: str
     unsharpened: str
@@ -40,11 +42,13 @@ SCANNED = Advice(
     in_focus="Scan again in focus, the piece flat on the glass.",
     exposure="Scan again with less exposure or contrast, automatic levels off.",
     background="Lay a darker or lighter sheet behind the piece and scan again.",
+    backing="Lay one plain sheet, larger than the piece, behind all of it and scan again.",
     light="Use a background that differs more from the plastic, or scan with less noise.",
     scale="Check the resolution ({x:g} x {y:g} dpi from the {source}), or give it with --dpi.",
     whole="Scan again with all of it on the glass.",
     glare="Matt the surface with a thin spray, or turn the piece on the glass",
     clean="Blow piece and glass clean",
+    sensor="Clean the scanner's strip of glass (its manual says where), or scan the piece in another place",
     not_flat="the piece does not lie flat on the glass",
     lay_flat="Weigh it down (a second glass, the lid closed)",
     unsharpened="Switch sharpening (unsharp mask) off in the scanning program",
@@ -56,11 +60,13 @@ PHOTOGRAPHED = Advice(
     in_focus="Photograph it again in focus, the camera on a stand.",
     exposure="Photograph it again with less exposure, in even light.",
     background="Lay it in a frame of another ground (photo frame --ground) and photograph it again.",
+    backing="Lay the piece with all of its openings over the frame's plain ground and photograph it again.",
     light="Use a frame of another ground (photo frame --ground), or more light and a lower sensitivity.",
     scale="Check that this is the frame that was printed, and give the lengths of its rulers (photo rectify --rulers).",
     whole="Lay all of it inside the frame's window and photograph it again.",
     glare="Matt the surface with a thin spray, or move the lamps",
     clean="Blow the piece clean",
+    sensor="Take another photograph",
     not_flat="part of the piece is out of focus, or it does not lie flat on the card",
     lay_flat="Tape it flat, hold the camera level, from further away, with a smaller aperture",
     unsharpened="Switch sharpening and scene modes off in the camera, or develop its raw file without sharpening",

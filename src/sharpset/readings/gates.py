@@ -15,17 +15,29 @@ from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.features import FeatureFits, PieceSamples
 from sharpset.readings.light import PieceLight
 from sharpset.readings.plate import (
+    Backing,
     Flatness,
     Overshoot,
     PlateMarks,
+    measure_backing,
     measure_flatness,
     measure_overshoot,
     measure_plate,
 )
+from sharpset.readings.sensor_lines import SensorLines, find_sensor_lines
 from sharpset.readings.slant import HIDDEN
 from sharpset.scans import Pose, Scan
 
-__all__ = ["PlateState", "check_blur", "check_light", "check_plate", "check_scale", "refuse_features", "wanted_mm"]
+__all__ = [
+    "PlateState",
+    "check_backing",
+    "check_blur",
+    "check_light",
+    "check_plate",
+    "check_scale",
+    "refuse_features",
+    "wanted_mm",
+]
 
 _LEAST_CNR = 4.0
 _MOST_CLIPPED = 0.2
@@ -44,6 +56,8 @@ _LOPSIDED, _LOPSIDED_FROM = 0.01, 0.02
 """Sharpened after encoding, edges of rendered pictures moved by 2 to 5 um at 1200 dpi from an overshoot of 0.02 on, and
 intervals no longer held the truth. In linear light 0.026 did no harm and 0.06 did."""
 _LEVEL_OFF = 0.15
+_REACHES = 3.0
+_MOST_BACKING, _SOME_BACKING = 0.25, 0.02
 _MOST_DIRTY = 0.3
 _BLANKED = (
     *("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm"),
@@ -122,6 +136,9 @@ class PlateState:
     marks: PlateMarks
     flatness: Flatness
     overshoot: Overshoot
+    backing: Backing
+    lines: SensorLines
+    lined: NDArray[np.bool_]
     advice: Advice = SCANNED
 
     def remarks(self) -> tuple[str, ...]:
@@ -132,6 +149,13 @@ class PlateState:
                 f"{self.marks.glare_share:.1%} of the plate shines (glare); features beside it are refused. "
                 f"{self.advice.glare}"
             )
+        if self.backing.share > _SOME_BACKING:
+            found.append(
+                f"the background is uneven behind {self.backing.share:.0%} of the wide openings; features there are "
+                f"refused. {self.advice.backing}"
+            )
+        if len(self.lines):
+            found.append(f"{self.lines.summary()}; small features along them are refused. {self.advice.sensor}")
         if self.marks.dust_share > _MUCH_DUST:
             found.append(f"dust or scratches on {self.marks.dust_share:.1%} of the plate. {self.advice.clean}")
         if self.flatness.uneven and self.flatness.ratio > _UNEVEN_BLUR:
@@ -142,6 +166,26 @@ class PlateState:
                 f"{self.advice.unsharpened} for best results"
             )
         return tuple(found)
+
+
+def check_backing(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> Backing:
+    """Return what lies behind the piece; refuse a picture where it is uneven.
+
+    Parameters
+    ----------
+    scan, light, pose, piece : as read
+
+    Raises
+    ------
+    ReadingError
+    """
+    backing = measure_backing(light, pose, piece)
+    if backing.share > _MOST_BACKING:
+        raise ReadingError(
+            f"{scan.path}: what is seen through {backing.share:.0%} of the wide openings is neither plate nor an even "
+            f"background; {_MOST_BACKING:.0%} is the most. {advice_for(scan).backing}"
+        )
+    return backing
 
 
 def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> PlateState:
@@ -171,6 +215,7 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
             f"{scan.path}: dust or scratches cover {marks.dust_share:.0%} of the plate; {_MOST_DUST:.0%} is the most. "
             f"{advice.clean}. {advice.again}."
         )
+    backing = check_backing(scan, light, pose, piece)
     flatness = measure_flatness(strips, piece)
     worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
     if flatness.uneven and worst:
@@ -181,7 +226,11 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
             f"{scan.path}: edges overshoot by {over.plate:.1%} on the plate and {over.background:.1%} beside it; the "
             f"picture was sharpened. {advice.unsharpened}. {advice.again}."
         )
-    return PlateState(marks=marks, flatness=flatness, overshoot=over, advice=advice)
+    lines = find_sensor_lines(light)
+    lined = lines.touches(piece.features, pose, _REACHES * strips.spread.mean_sigma_mm)
+    return PlateState(
+        marks=marks, flatness=flatness, overshoot=over, backing=backing, lines=lines, lined=lined, advice=advice
+    )
 
 
 def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state: PlateState) -> pd.DataFrame:
@@ -199,8 +248,8 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
     -------
     pandas.DataFrame
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
-        feature), ``refused: dim`` (something thin may close it), ``refused: uneven light``, ``refused: dirty`` or
-        ``refused: hidden at a slant``.
+        feature), ``refused: dim`` (something thin may close it), ``refused: line of the scanner``,
+        ``refused: uneven background``, ``refused: uneven light``, ``refused: dirty`` or ``refused: hidden at a slant``.
         A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
         its confidence is 0.5.
     """
@@ -222,6 +271,8 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
 
 def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list[str]:
     reasons = ["glare" if touched else "" for touched in state.marks.touches(piece)]
+    _name(reasons, np.arange(len(state.lined)), state.lined, "line of the scanner")
+    _name(reasons, np.arange(len(state.lined)), state.backing.touches(piece), "uneven background")
     solid = fits.strips.samples.is_bar
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY

@@ -24,6 +24,7 @@ FloatArray = NDArray[np.float64]
 _CLEAR_MM = 0.33
 _STEP_MM = 0.4
 _MOST_SQUARES = 2500
+_TWELVE_BITS = 4096
 _WINSORIZED = 0.8238
 """Standard deviation of a normal variable whose outer tenths are moved to its quantiles of 10 and 90 %: by hand,
 sqrt(0.8 - 2 z phi(z) + 0.2 z^2) with z = 1.2816."""
@@ -178,6 +179,11 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
     quantum = _quantum(plate, scan.decode, stored.dtype)
     middle = located.pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
     contrast = float(plate(*middle) - background(*middle))
+    if scan.bit_depth == 16 and stored.max() < _TWELVE_BITS:
+        raise ReadingError(
+            f"{scan.path}: values of 16 bits reach up to {int(stored.max())} of 65535 only; they seem to be those of "
+            "12 bits or fewer, as they came from the scanner. Save the picture with its full range, or in 8 bits."
+        )
     if abs(contrast) < 0.02 or (contrast > 0) != located.plate_is_bright:
         raise ReadingError(
             f"{scan.path}: plate and background differ by only {abs(contrast):.3f} of full light. "

@@ -16,10 +16,21 @@ from sharpset.readings.spread import select_profiles, without_pixels
 from sharpset.readings.strips import LOOSE, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["Flatness", "Overshoot", "PlateMarks", "measure_flatness", "measure_overshoot", "measure_plate"]
+__all__ = [
+    "Backing",
+    "Flatness",
+    "Overshoot",
+    "PlateMarks",
+    "measure_backing",
+    "measure_flatness",
+    "measure_overshoot",
+    "measure_plate",
+]
 
 FloatArray = NDArray[np.float64]
 _OFF, _OFF_SPREADS = 0.12, 6.0
+_BACKING_OFF, _CLOSED, _AROUND = 0.10, 0.8, 12
+"""Walls light or shade the ground beside them alike in openings of about the same width."""
 _NEAR_MM = 0.6
 _REACH_MM = 0.45
 _WIDE_PX = 7.0
@@ -52,6 +63,76 @@ class PlateMarks:
         return np.array([shape.distance(points) < _REACH_MM for shape in piece.feature_shapes()])
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Backing:
+    """What lies behind the piece, where it departs from a smooth map.
+
+    Attributes
+    ----------
+    open_mm : ndarray of float, shape (n, 2)
+        Points well inside wide openings, piece frame.
+    off : ndarray of bool, shape (n,)
+        Those whose light is neither that of most openings, or of their own, nor that of the plate (not formed).
+    """
+
+    open_mm: FloatArray
+    off: NDArray[np.bool_]
+
+    @property
+    def share(self) -> float:
+        """Share of the points that are off."""
+        return float(self.off.mean()) if len(self.off) else 0.0
+
+    def touches(self, piece: Piece) -> NDArray[np.bool_]:
+        """Return which features of a piece have more such points around them than others."""
+        if not self.off.any():
+            return np.zeros(len(piece.features), dtype=bool)
+        tree = cKDTree(self.open_mm)
+        places = piece.features[["x_mm", "y_mm"]].to_numpy(float)
+        _, near = tree.query(places, k=min(_AROUND, len(self.open_mm)))
+        return np.asarray(self.off[near].reshape(len(places), -1).mean(axis=1) > 0.5)
+
+
+def measure_backing(light: PieceLight, pose: Pose, piece: Piece) -> Backing:
+    """Compare the light in wide openings with the smooth map of the background.
+
+    Parameters
+    ----------
+    light, pose, piece : as read
+
+    Notes
+    -----
+    A card that ends under the piece, or a pattern on it, is no smooth map: what narrow openings show is then unknown.
+    Medians of whole openings are compared, as walls shade or light their rims.
+    """
+    _, points = sample_points(piece)
+    points, mean = _means_of_nine(light, pose, points)
+    which, opening = shapely.STRtree(piece.void_shapes()).query(shapely.points(points), predicate="within")
+    points, mean = points[which], mean[which]
+    limit = max(_BACKING_OFF, 5 * light.noise / 3 / max(abs(light.contrast), 1e-6))
+    numbers, index = np.unique(opening, return_inverse=True)
+    level = np.array([np.median(mean[index == k]) for k in range(len(numbers))])
+    usual = float(np.median(level)) if len(level) else 0.0
+    off = (np.abs(level - usual) > limit) & (level < _CLOSED)
+    patterned = (np.abs(mean - level[index]) > 2 * limit) & (mean < _CLOSED)
+    return Backing(open_mm=points, off=off[index] | patterned)
+
+
+def _means_of_nine(light: PieceLight, pose: Pose, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the points inside the crop and the mean share solid of 3 x 3 pixels there."""
+    where = np.round(pose.to_pixels(points)).astype(np.intp)
+    n_rows, n_columns = light.shape
+    low = np.array(light.origin) + 1
+    high = np.array(light.origin) + np.array([n_columns, n_rows]) - 2
+    inside = np.all((where >= low) & (where <= high), axis=1)
+    points, where = points[inside], where[inside]
+    total = np.zeros(len(points))
+    for dx in (-1, 0, 1):
+        for dy in (-1, 0, 1):
+            total += light.solid_share(where[:, 0] + dx, where[:, 1] + dy)
+    return points, total / 9
+
+
 def measure_plate(light: PieceLight, pose: Pose, piece: Piece) -> PlateMarks:
     """Look for glare and dust between the features.
 
@@ -70,17 +151,8 @@ def measure_plate(light: PieceLight, pose: Pose, piece: Piece) -> PlateMarks:
     two or more neighbours (0.6 mm) are glare; the rest is dust, fibres, scratches.
     """
     points, _ = sample_points(piece)
-    where = np.round(pose.to_pixels(points)).astype(np.intp)
-    n_rows, n_columns = light.shape
-    low = np.array(light.origin) + 1
-    high = np.array(light.origin) + np.array([n_columns, n_rows]) - 2
-    inside = np.all((where >= low) & (where <= high), axis=1)
-    points, where = points[inside], where[inside]
-    total = np.zeros(len(points))
-    for dx in (-1, 0, 1):
-        for dy in (-1, 0, 1):
-            total += light.solid_share(where[:, 0] + dx, where[:, 1] + dy)
-    excess = (total / 9 - 1) * np.sign(light.contrast)
+    points, mean = _means_of_nine(light, pose, points)
+    excess = (mean - 1) * np.sign(light.contrast)
     spread = 1.4826 * float(np.median(np.abs(excess - np.median(excess))))
     limit = max(_OFF, _OFF_SPREADS * spread)
     off, bright = np.abs(excess) > limit, excess > limit

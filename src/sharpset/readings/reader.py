@@ -18,7 +18,15 @@ from sharpset.readings.bleed_fit import measure_bleed
 from sharpset.readings.check_wire import CheckReading, read_check_wire
 from sharpset.readings.contributions import U_PHOTOGRAPHED, U_STRETCHED, U_TRANSFER, U_UNDECLARED
 from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
-from sharpset.readings.gates import PlateState, check_blur, check_light, check_plate, check_scale, refuse_features
+from sharpset.readings.gates import (
+    PlateState,
+    check_backing,
+    check_blur,
+    check_light,
+    check_plate,
+    check_scale,
+    refuse_features,
+)
 from sharpset.readings.light import PieceLight, light_of
 from sharpset.readings.quality import measure_quality
 from sharpset.readings.registration import pose_from_marks, register
@@ -305,6 +313,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     check_openings_lit(scan, located, piece)
     light = light_of(scan, located, piece)
     check_light(scan, light)
+    check_backing(scan, light, located.pose, piece)
     located = replace(located, pose=_settle_pose(light, located, piece))
     strips = sample_piece(light, located.pose, piece)
     as_default = edge_residual(strips.edges, strips.spread)

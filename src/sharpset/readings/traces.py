@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["count_gaps", "count_spikes", "is_stretched"]
+__all__ = ["count_gaps", "count_spikes", "is_stretched", "share_of_values"]
 
 _MOST_PIXELS = 4_000_000
 _REACH = 3
@@ -18,6 +18,7 @@ empty: the chance of three pixels or fewer where thirty are due is below one in 
 _FEWEST_FOR_SPIKES, _SPIKE = 200.0, 1.5
 """From how many pixels of its neighbours a value that is half as frequent again is no accident (four and a half
 standard deviations); two values that were pressed into one are twice as frequent."""
+_FEWEST_VALUES, _MOST_LEFT_OUT = 12, 0.6
 _FEWEST_GAPS, _FEWEST_SPIKES = 3, 5
 """The levels of plate and background may be a spike each."""
 
@@ -52,6 +53,21 @@ def count_spikes(stored: NDArray[Any]) -> int:
     return int(np.sum((beside > _FEWEST_FOR_SPIKES) & (middle > _SPIKE * beside)))
 
 
+def share_of_values(stored: NDArray[Any]) -> float:
+    """Return which share of the values between dark and bright an 8-bit picture uses; 1 where too few pixels tell.
+
+    A palette of few colours, or light that was rounded to few levels (posterised), leaves most of them out.
+    """
+    counts = _counts(stored)
+    below = np.cumsum(counts) / max(float(counts.sum()), 1.0)
+    low, high = (int(np.searchsorted(below, share)) for share in (0.02, 0.98))
+    between = counts[low : high + 1]
+    # Where fewer pixels than this lie between the two levels, chance leaves values out.
+    if len(between) < _FEWEST_VALUES or np.sort(between)[:-2].sum() < _FEWEST_DUE * len(between):
+        return 1.0
+    return float(np.mean(between > 0))
+
+
 def _counts(stored: NDArray[Any]) -> NDArray[np.float64]:
     if stored.dtype != np.uint8:
         return np.zeros(256)
@@ -61,4 +77,6 @@ def _counts(stored: NDArray[Any]) -> NDArray[np.float64]:
 
 def is_stretched(stored: NDArray[Any]) -> bool:
     """Return whether the values of a picture went through another curve after it was scanned."""
-    return count_gaps(stored) >= _FEWEST_GAPS or count_spikes(stored) >= _FEWEST_SPIKES
+    if count_gaps(stored) >= _FEWEST_GAPS or count_spikes(stored) >= _FEWEST_SPIKES:
+        return True
+    return share_of_values(stored) < _MOST_LEFT_OUT

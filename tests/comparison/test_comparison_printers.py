@@ -272,3 +272,11 @@ def test_agreement_by_kind_recovers_scatter(brief, draw):
     assert found.loc["bar", "sd_mm"] == pytest.approx(0.0102, rel=0.35)
     assert found.loc["bar", "bias_low_mm"] < -0.02 < found.loc["bar", "bias_high_mm"]
     assert found.loc["bar", "lower_low_mm"] < found.loc["bar", "lower_mm"] < found.loc["bar", "upper_mm"]
+
+
+def test_a_scan_that_stands_in_both_tables_is_refused(draw, brief):
+    a, b = draw(1, n_prints=3), draw(2, n_prints=3, name="b")
+    run, scan = b[["run_id", "scan_id"]].iloc[0]
+    mixed = pd.concat([a, b[b["run_id"] == run].sample(frac=1, random_state=1)], ignore_index=True)
+    with pytest.raises(ComparisonError, match=f"scan {scan}, run {run}, stands in both tables, of A and of B"):
+        compare_readings(mixed, b, brief=brief)

@@ -200,6 +200,11 @@ def compare_readings(
     check_one_piece(a, b, label_a=label_a, label_b=label_b)
     if _same_readings(a, b):
         raise ComparisonError(f"{label_a} and {label_b} are the same readings. Give the readings of two printers.")
+    shared = _scan_in_both(a, b)
+    if shared:
+        raise ComparisonError(
+            f"{shared} stands in both tables, of {label_a} and of {label_b}, number for number. Leave it out of one."
+        )
     remarks = list(_remarks_on_design(a, b, labels=(label_a, label_b)))
     common = CommonUncertainty.of(a, b, given=common_U95_mm)
     remarks += common.remarks((label_a, label_b))
@@ -267,6 +272,22 @@ def _ready(frame: pd.DataFrame, label: str) -> pd.DataFrame:
 def _same_readings(a: pd.DataFrame, b: pd.DataFrame) -> bool:
     columns = ["run_id", "feature_id", "formed", "measured_mm"]
     return len(a) == len(b) and a[columns].reset_index(drop=True).equals(b[columns].reset_index(drop=True))
+
+
+def _scan_in_both(a: pd.DataFrame, b: pd.DataFrame) -> str:
+    """Return a scan whose very numbers both tables hold; empty where there is none. It would pull them together."""
+    keys, columns = ["scan_id", "run_id"], ["feature_id", "formed", "measured_mm"]
+    if not set(keys) <= set(a.columns) & set(b.columns):
+        return ""
+    of_b = dict(iter(b.groupby(keys, sort=False)))
+    for key, part in a.groupby(keys, sort=False):
+        other = of_b.get(key)
+        if other is None or part["measured_mm"].isna().all():
+            continue
+        one, two = (t[columns].sort_values("feature_id").reset_index(drop=True) for t in (part, other))
+        if one.equals(two):
+            return f"scan {key[0]}, run {key[1]}," if key[1] else f"scan {key[0]}"
+    return ""
 
 
 def _remarks_on_design(a: pd.DataFrame, b: pd.DataFrame, *, labels: tuple[str, str]) -> list[str]:

@@ -133,10 +133,20 @@ def _check_wishes(args: argparse.Namespace, piece: Piece) -> None:
     """Refuse before the long reading what could only be told after it: a table that is none, an unknown feature, a
     folder that cannot be made.
     """
+    from tempfile import TemporaryFile
+
     from sharpset.errors import ReadingError
     from sharpset.readings.earlier import earlier_table
 
     earlier_table(args.out)
+    try:
+        args.out.parent.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=args.out.parent):
+            pass
+    except OSError as error:
+        raise ReadingError(
+            f"{args.out}: the readings could not be written here ({error.strerror}). Choose another --out."
+        ) from error
     names = piece.features["feature_id"].tolist()
     for feature_id in args.look:
         if feature_id not in names:

@@ -59,7 +59,7 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
 
 def _add_machine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--set", action="append", default=[], metavar="NAME=VALUE", help="a setting of the printer; may be repeated"
+        "--set", nargs="+", action="extend", default=[], metavar="NAME=VALUE", help="settings of the printer"
     )
     parser.add_argument(
         "--printer", type=int, metavar="N", help="number of the virtual printer (default: a middling one)"

@@ -106,9 +106,11 @@ def piece() -> Piece:
     return make_stencil(process="filament")
 
 
-def _picture(piece: Piece, viewing: Viewing, path: Path, *, counts: bool, lit: float = 1.0) -> Path:
+def _picture(
+    piece: Piece, viewing: Viewing, path: Path, *, counts: bool, lit: float = 1.0, noted: Viewing | None = None
+) -> Path:
     """Write the piece as its nominal shape is seen: `counts` tells whether walls look like the face, `lit` how much of
-    the light of the ground beside it the ground under it has.
+    the light of the ground beside it the ground under it has, `noted` from where the file says that it was taken.
     """
     (eye,) = viewing.points
     share = THICK_MM / (eye.height_mm + THICK_MM) if counts else 0.0
@@ -131,7 +133,7 @@ def _picture(piece: Piece, viewing: Viewing, path: Path, *, counts: bool, lit: f
     pixels = np.round(np.clip(light, 0, 1) * 65535).astype(np.uint16)
     scan = scan_from_pixels(
         pixels, pixel_mm=PixelSize(PIXEL_MM, PIXEL_MM), encoding=LINEAR, scale_source="frame", u_scale=5e-4,
-        viewing=viewing,
+        viewing=noted or viewing,
     )  # fmt: skip
     photo = RectifiedPhoto(
         scan=scan, camera=None, n_markers=(28,), residual_rms_mm=0.0, residual_max_mm=0.0,  # type: ignore[arg-type]
@@ -182,6 +184,20 @@ def test_what_is_hidden_is_not_said_to_be_closed(dark: ScanReading) -> None:
     # Everything was drawn open; what cannot be seen must not be called 'no'.
     assert not ((table["formed"] == "no") & (table["nominal_mm"] > 2 * PIXEL_MM)).any()
     assert table["flags"].str.contains("hidden at a slant").any()
+
+
+def test_what_two_photographs_show_in_part_is_refused(dark: ScanReading, piece: Piece, tmp_path: Path) -> None:
+    # The seam of two photographs from 20 mm apart runs at 26 mm of the picture, 22 mm of the piece.
+    both = seen_from(EYE, (36.0, 35.0, 220.0))
+    reading = read_scan(_picture(piece, seen_from(EYE), tmp_path / "two.tif", counts=True, noted=both), piece=piece)
+    table, alone = (r.to_frame().merge(piece.features[["feature_id", "x_mm", "length_mm"]]) for r in (reading, dark))
+    hidden, before = (t["flags"].str.contains("hidden at a slant") for t in (table, alone))
+    far = (table["x_mm"] - 22).abs() > 3
+    # Walls across x stand 0.11 mm apart in the two; their strips are half a millimetre wide or less.
+    on_seam = ((table["x_mm"] - 22).abs() < 0.3) & (table["angle_deg"] == 90) & table["kind"].isin(["slot", "bar"])
+    assert on_seam.any()
+    assert hidden[on_seam].all()
+    assert not (hidden & ~before)[far & (table["x_mm"] < 22)].any()
 
 
 def test_walls_that_look_like_the_ground_hide_nothing(piece: Piece, tmp_path: Path) -> None:

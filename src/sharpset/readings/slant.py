@@ -43,12 +43,13 @@ _U_LENS = 0.1
 """What remains of a hole has corners and is no circle: rendered photographs erred by up to a tenth of the loss."""
 _MOST_OF_SIZE = 0.25
 """Share of an opening (of a hole's area) that may be hidden before nothing can be said of one that is not seen."""
-_APART = 0.5
-"""Share of its size by which photographs may show an opening at different places for their middle to show it too."""
+_APART_MM = 0.05
+"""Distance of double edges that a blur of usual photographs still makes one."""
 _SHADED_BLURS = 2.0
 """Blur widths of shade beside an edge that move it; what is wider changes the level around it."""
 _COUNTS = 0.1
 """From what part on a photograph counts for that."""
+_BESIDE_MM = 0.2
 _LEAST_ROOM = 0.25
 """Width beside a bar that has to be left, mm: the gaps of a stencil are about twice as wide."""
 _N_DIRECTIONS = 72
@@ -70,7 +71,9 @@ class Loss:
     moved_mm : ndarray of float, shape (n_views, n, 2)
         How far lower edges are seen from the upper ones, per photograph.
     parts : ndarray of float, shape (n_views, n)
-        How much each photograph counts there.
+        How much each photograph counts in its middle.
+    anywhere : ndarray of float, shape (n_views, n)
+        The most that it counts anywhere over the feature.
     facing : ndarray of float, shape (n, 2)
         Where the walls that are seen face, unit vectors along columns and rows; 0 where none is seen.
     normals : ndarray of float, shape (n, 2), or None
@@ -81,6 +84,7 @@ class Loss:
     shift_mm: FloatArray
     moved_mm: FloatArray
     parts: FloatArray
+    anywhere: FloatArray
     facing: FloatArray
     normals: FloatArray | None = None
 
@@ -152,32 +156,30 @@ class Slant:
         """Whether so much may be hidden of a feature that nothing can be said of it, shape (n_features,).
 
         An opening that is seen in spite of it is read; of one that is not seen nobody knows whether it formed. Bars
-        need the gaps beside them. Where several photographs show a narrow opening at different places, what they have
-        in common is no opening any more.
+        need the gaps beside them. What two photographs from different sides show in part has double edges.
         """
         hidden = np.zeros(len(nominal_mm), dtype=bool)
         rows, discs = fits.strips.rows, fits.disc_rows
         solid = fits.strips.samples.is_bar
         lost = self._most(self.strips) * self.strips.width_mm
         lost_slot = _unseen(fits.strip_verdicts.formed) & (lost > _MOST_OF_SIZE * nominal_mm[rows])
-        lost_slot |= self._apart(self.strips) > _APART * nominal_mm[rows]
-        np.logical_or.at(hidden, rows, np.where(solid, lost > _LEAST_ROOM, lost_slot))
+        np.logical_or.at(hidden, rows, np.where(solid, lost > _LEAST_ROOM, lost_slot) | self._doubled(self.strips))
         size = nominal_mm[discs]
         seen = hole_seen(size, self._most(self.holes)[:, None] * self.holes.moved_mm, self.holes.parts)
         left = (seen / size) ** 2
         hidden[discs] |= _unseen(fits.disc_verdicts.formed) & (1 - left > _MOST_OF_SIZE)
-        hidden[discs] |= self._apart(self.holes) > _APART * size
+        hidden[discs] |= self._doubled(self.holes)
         return hidden
 
-    def _apart(self, loss: Loss) -> FloatArray:
-        """Return how far from each other several photographs show what they show, along the normals of strips."""
-        counts = loss.parts > _COUNTS
-        if loss.normals is None:
-            moved = np.linalg.norm(loss.moved_mm, axis=2)
-        else:
-            moved = np.abs(np.einsum("vnk,nk->vn", loss.moved_mm, loss.normals))
-        several = counts.sum(axis=0) > 1
-        return np.asarray(self._most(loss) * np.where(several, np.where(counts, moved, 0.0).max(axis=0), 0.0))
+    def _doubled(self, loss: Loss) -> NDArray[np.bool_]:
+        """Return whether several photographs count that show lower edges at different places."""
+        counts = loss.anywhere > _COUNTS
+        moved = (
+            loss.moved_mm if loss.normals is None else np.einsum("vnk,nk->vn", loss.moved_mm, loss.normals)[..., None]
+        )
+        high, low = (np.where(counts[..., None], moved, end) for end in (-np.inf, np.inf))
+        apart = np.linalg.norm(high.max(axis=0) - low.min(axis=0), axis=1)
+        return np.asarray(self._most(loss) * apart > _APART_MM)
 
     def summary(self) -> str:
         """Return the slant in one line; empty where it moves no size by more than 3 um."""
@@ -227,6 +229,7 @@ def loss_of(points_mm: FloatArray, normals: FloatArray, viewing: Viewing, *, thi
         shift_mm=(lower - upper) / 2,
         moved_mm=moved,
         parts=parts,
+        anywhere=parts,
         facing=np.sign(lower - upper)[:, None] * normals,
         normals=normals,
     )
@@ -245,12 +248,20 @@ def _loss_of_holes(points_mm: FloatArray, viewing: Viewing, thickness_mm: float)
     shift = -2 * edge @ _TOWARDS / _N_DIRECTIONS
     facing = -np.einsum("vn,vnk->nk", parts, moved)
     facing /= np.maximum(np.linalg.norm(facing, axis=1, keepdims=True), 1e-12)
-    return Loss(width_mm=2 * edge.mean(axis=1), shift_mm=shift, moved_mm=moved, parts=parts, facing=facing)
+    return Loss(
+        width_mm=2 * edge.mean(axis=1), shift_mm=shift, moved_mm=moved, parts=parts, anywhere=parts, facing=facing
+    )
 
 
 def _blend(values: FloatArray, parts: FloatArray) -> FloatArray:
     """Return values of all views, shape (n_views, n, m), put together as their pixels are."""
     return np.asarray(np.einsum("vn,vnm->nm", parts, values))
+
+
+def _most_parts(points_mm: FloatArray, spans: tuple[FloatArray, FloatArray], viewing: Viewing) -> FloatArray:
+    """Return the most that each photograph counts in the middle and at the corners of a region, shape (n_views, n)."""
+    corners = [points_mm + i * spans[0] + j * spans[1] for i, j in ((0, 0), (1, 1), (1, -1), (-1, 1), (-1, -1))]
+    return np.asarray(np.max([viewing.shares(corner) for corner in corners], axis=0))
 
 
 def hole_seen(diameter_mm: FloatArray, moved_mm: FloatArray, parts: FloatArray) -> FloatArray:
@@ -358,6 +369,11 @@ def without_slant(
     holes = _loss_of_holes(points[fits.disc_rows], viewing, thickness)
     solid = samples.is_bar
     nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
+    along = np.column_stack((samples.normal[:, 1], -samples.normal[:, 0])) * samples.half_length_mm[:, None]
+    across = samples.normal * (nominal / 2 + _BESIDE_MM)[:, None]
+    strips = replace(strips, anywhere=_most_parts(points[fits.strips.rows], (along, across), viewing))
+    reach = piece.features["nominal_mm"].to_numpy(float)[fits.disc_rows, None] / 2 + _BESIDE_MM
+    holes = replace(holes, anywhere=_most_parts(points[fits.disc_rows], (reach * [1, 0], reach * [0, 1]), viewing))
     excess = np.where(solid, 1.0, -1.0) * (fits.strip_fits.width_mm - nominal)
     told = ~_unseen(fits.strip_verdicts.formed) & (strips.width_mm < 0.6 * nominal)
     turn = np.round(np.array([strip.angle_deg for strip in samples.strips]) / 15).astype(int)

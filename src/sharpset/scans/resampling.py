@@ -23,7 +23,7 @@ __all__ = ["combine_window"]
 FloatArray = NDArray[np.float64]
 _ROWS_AT_ONCE = 256
 _NODE_STEP = 8
-_CELL_MM, _CELL_POINTS = 2.0, 8
+_CELL_MM, _CELL_POINTS, _FINER = 2.0, 8, 4
 _BORDER_MM = 0.5
 _GLARE = 0.08
 """Share of the window's range of light by which a cell of one picture must exceed the others' to count as glare."""
@@ -152,31 +152,42 @@ def _remap(plane: NDArray[np.float32], places: NDArray[np.float32]) -> NDArray[n
 class _Weights:
     """What photographs are multiplied by before they are added: their part, and the first one's exposure.
 
-    Known in cells of two millimetres and straight in between.
+    Light is compared in cells of two millimetres; weights are known at every half of one and straight in between.
     """
 
     def __init__(
         self, planes: Sequence[NDArray[np.float32]], camera: CameraFit, frame: PhotoFrame, viewing: Viewing
     ) -> None:
+        import cv2
+
         shape = [math.ceil(length / _CELL_MM) for length in (frame.window_y_mm, frame.window_x_mm)]
+        fine = [n * _FINER for n in shape]
         if len(planes) == 1:
-            self._maps = np.ones((1, *shape))
+            self._maps = np.ones((1, *fine))
             return
-        middles = [(np.arange(n) + 0.5) * _CELL_MM for n in shape]
-        places = np.stack(np.meshgrid(middles[1], middles[0]), axis=-1).reshape(-1, 2)
         cells = [_cells(plane, camera, view, frame, viewing.face_mm, shape) for view, plane in enumerate(planes)]
-        gains = [_gain(cells[0], one, places).reshape(shape) for one in cells]
+        gains = [_gain(cells[0], one, _middles(shape, _CELL_MM)).reshape(shape) for one in cells]
         levels = [gain[..., None] * one for gain, one in zip(gains, cells, strict=True)]
-        parts = viewing.shares(places).reshape(-1, *shape) * np.where(_glare(np.stack(levels)), _GLARE_COUNTS, 1.0)
-        self._maps = parts / parts.sum(axis=0) * np.stack(gains)
+        shining = np.kron(_glare(np.stack(levels)), np.ones((1, _FINER, _FINER)))
+        places = _middles(fine, _CELL_MM / _FINER)
+        parts = viewing.shares(places).reshape(-1, *fine) * np.where(shining > 0, _GLARE_COUNTS, 1.0)
+        smooth = [cv2.resize(gain, fine[::-1], interpolation=cv2.INTER_LINEAR) for gain in gains]
+        self._maps = parts / parts.sum(axis=0) * np.stack(smooth)
 
     def at(self, view: int, columns_mm: NDArray[np.floating], rows_mm: NDArray[np.floating]) -> NDArray[np.float32]:
         """Factors of one photograph where columns and rows cross."""
         import cv2
 
-        column, row = np.meshgrid(*((at / _CELL_MM - 0.5).astype(np.float32) for at in (columns_mm, rows_mm)))
+        step = _CELL_MM / _FINER
+        column, row = np.meshgrid(*((at / step - 0.5).astype(np.float32) for at in (columns_mm, rows_mm)))
         cells = self._maps[view].astype(np.float32)
         return np.asarray(cv2.remap(cells, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _middles(shape: Sequence[int], step_mm: float) -> FloatArray:
+    """Middles of cells, along columns and rows, shape (n_rows * n_columns, 2)."""
+    rows, columns = ((np.arange(n) + 0.5) * step_mm for n in shape)
+    return np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
 
 
 def _cells(

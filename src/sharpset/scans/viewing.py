@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 __all__ = ["Viewing", "Viewpoint"]
 
 FloatArray = NDArray[np.float64]
-_ALIKE = 0.002
-"""Squares of slants (offset over height) that differ by less than about this count alike: 2.6 degrees from straight
-above. Where they differ by more the picture with the smaller one is seen, with some millimetres of blend between."""
+_ALIKE = 2e-4
+"""Squares of slants (offset over height) that differ by less than about this count alike, so that pictures from one
+place are averaged. Elsewhere the one with the smaller slant is seen, with about a millimetre of blend between two."""
 
 
 class Viewpoint(NamedTuple):

@@ -31,3 +31,11 @@ def test_of_a_plan_no_piece_is_written_where_one_would_be_lost(tmp_path, monkeyp
     assert main([*STENCIL, "--plan", "plan", "--out", "pieces"]) == 1
     assert "R02: holds another piece already" in capsys.readouterr().err.replace("\\", "/")
     assert not Path("pieces/R01").exists()
+
+
+def test_what_the_brief_asks_for_and_the_piece_lacks_is_said_before_anything_is_printed(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    text = 'name = "davits"\nprocess = "resin"\n[smallest_mm]\nbar = 0.2\npost = 0.3\n[tolerance_mm]\nwidth = 0.05\n'
+    Path("brief.toml").write_text(text, encoding="utf-8")
+    assert main(["piece", "stencil", "--brief", "brief.toml", "--out", "piece"]) == 0
+    assert "note: the brief asks for post, which this piece does not hold" in capsys.readouterr().out

@@ -56,9 +56,22 @@ def _make_stencils(args: argparse.Namespace) -> int:
     ):
         write_piece(piece, folder)
     print(pieces[0].summary() if args.plan is None else f"{len(pieces)} pieces, the first: {pieces[0].summary()}")
+    absent = _absent_kinds(args, pieces[0])
+    if absent:
+        print(f"note: the brief asks for {', '.join(absent)}, which this piece does not hold and nothing will measure.")
     where = args.out if args.plan is None else args.out / "<run>"
     print(f"Print {where / 'piece.3mf'} (or piece.stl) flat, at true size, one print job per run.")
     return 0
+
+
+def _absent_kinds(args: argparse.Namespace, piece: Piece) -> list[str]:
+    """Return the kinds of detail that the brief asks for and the piece lacks."""
+    from sharpset.brief import load_brief
+
+    if args.brief is None:
+        return []
+    held = set(piece.features["kind"])
+    return [kind for kind in load_brief(args.brief).smallest_mm if kind not in held]
 
 
 def _refuse_another(piece: Piece, folder: Path) -> None:

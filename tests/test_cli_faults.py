@@ -351,3 +351,10 @@ def test_a_record_that_counted_refused_readings_is_sound(record, capsys, monkeyp
     with connection:
         assert connection.execute("SELECT sum(n) FROM reading_size").fetchone() == (32,)
     connection.close()
+
+
+def test_a_rehearsal_does_not_write_over_real_scans(bench, capsys):
+    write_piece(make_stencil(process="resin"), bench / "piece", preview=False)
+    Path("R01.png").write_bytes(b"mine")
+    said = refused(capsys, "rehearse", "piece", "--piece", "piece", "--out", ".")
+    assert "holds R01.png already, which no rehearsal is known to have written" in said

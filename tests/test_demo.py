@@ -26,6 +26,13 @@ def test_demo_without_samples_says_what_to_do(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+def test_demo_does_not_write_over_what_is_no_demo(tmp_path, capsys):
+    (tmp_path / "record.sqlite").write_bytes(b"mine")
+    assert main(["demo", "--samples", str(SAMPLES), "--out", str(tmp_path)]) == 1
+    assert "holds record.sqlite already" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["record.sqlite"]
+
+
 @pytest.mark.slow
 def test_demo_goes_from_scans_to_a_recipe(tmp_path, capsys):
     samples = tmp_path / "samples"

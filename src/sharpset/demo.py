@@ -27,6 +27,8 @@ __all__ = ["configure", "run_demo"]
 
 _WORKSHOP = "Brackwater Works (fictitious)"
 _MOST_JOBS = 60
+_MARK = "INVENTED.txt"
+_WRITTEN = ("readings.csv", "fit", "record.sqlite", "recipe.pdf")
 _NOTE = "INVENTED DATA: the scans were made by a virtual printer and a virtual scanner."
 
 
@@ -85,8 +87,10 @@ def run_demo(samples: Path | None, out: Path, *, jobs: int | None = None) -> int
         If the samples are not there, or the folder cannot be made.
     """
     given = _load_samples(_sample_folder(samples))
+    _refuse_own_work(out)
     try:
         out.mkdir(parents=True, exist_ok=True)
+        (out / _MARK).write_text(f"{_NOTE}\n", encoding="utf-8")
     except OSError as error:
         raise ReportError(f"{out}: cannot be written ({error.strerror}). Choose another --out.") from error
     print(_NOTE)
@@ -103,6 +107,15 @@ def run_demo(samples: Path | None, out: Path, *, jobs: int | None = None) -> int
     print(f"Tables:  {out / 'readings.csv'}, {out / 'fit' / 'tables'}")
     print("\nBefore you print for real: the machine's manual, the safety data sheets and local rules come first.")
     return 0
+
+
+def _refuse_own_work(out: Path) -> None:
+    """Refuse a folder that holds what the demo would write over, unless an earlier demo wrote it."""
+    there = [name for name in _WRITTEN if (out / name).exists()]
+    if there and not (out / _MARK).is_file():
+        raise ReportError(
+            f"{out}: holds {there[0]} already, which no demo is known to have written. Choose another --out."
+        )
 
 
 def _sample_folder(samples: Path | None) -> Path:
@@ -244,8 +257,8 @@ def _record(given: _Samples, fit: Fit, readings: list[ScanReading], out: Path) -
     from sharpset.record import add_fit_folder, open_record, recipe_card
     from sharpset.reports import write_recipe_card
 
-    for old in out.glob("record.sqlite*"):
-        old.unlink()
+    for end in ("", "-wal", "-shm"):
+        (out / f"record.sqlite{end}").unlink(missing_ok=True)
     hours = given.results.set_index("run_id")["print_time_h"]
     with open_record(out / "record.sqlite") as record:
         with record.together():

@@ -98,6 +98,15 @@ def _seed(args: argparse.Namespace) -> int:
     return int(args.seed)
 
 
+def _refuse_own_work(out: Path, *names: str) -> None:
+    """Refuse a folder in which invented files would take the place of real ones; an earlier rehearsal's may."""
+    there = [name for name in names if (out / name).exists()]
+    if there and not (out / "truth" / "INVENTED.txt").is_file():
+        raise RehearsalError(
+            f"{out}: holds {there[0]} already, which no rehearsal is known to have written. Choose another --out."
+        )
+
+
 def _rehearse_piece(args: argparse.Namespace) -> int:
     import pandas as pd
 
@@ -110,6 +119,7 @@ def _rehearse_piece(args: argparse.Namespace) -> int:
     seed = _seed(args)
     piece = load_piece(args.piece)
     piece = with_run_id(piece, args.run_id) if args.run_id else piece
+    _refuse_own_work(args.out, f"{piece.run_id}.{args.format}")
     printed = virtual_printer(piece.process, args.printer).print_piece(piece, parse_settings(args.set), seed=seed)
     scanner = Scanner(dpi=args.dpi)
     if args.angle is None and not args.mirror:
@@ -135,6 +145,7 @@ def _rehearse_plan(args: argparse.Namespace) -> int:
         raise RehearsalError(f"--per-scan {args.per_scan}: at least one piece lies on the glass.")
     piece = load_piece(args.piece)
     plan = load_plan(args.plan)
+    _refuse_own_work(args.out, "scans", "results.csv")
     columns = [c for c in plan.runs.columns if c not in plan.extra_columns]
     done = rehearse_plan(
         plan.runs[columns],

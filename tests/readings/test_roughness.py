@@ -7,6 +7,7 @@ import pytest
 from edge_pictures import rough_edge, strip
 
 from sharpset.readings.blur import EdgeSpread
+from sharpset.readings.lengthwise import follow_strips
 from sharpset.readings.profiles import robust_profiles
 from sharpset.readings.roughness import EdgeTracks, measure_roughness, track_edges
 from sharpset.readings.sampling import Samples, Strip
@@ -165,3 +166,19 @@ def test_roughness_read_from_drawn_edges(sd, length, cnr):
     assert rough.correlation_mm / STEP_MM == pytest.approx(length, rel=0.3)
     assert rough.peak_period_mm / STEP_MM == pytest.approx(8.0, rel=0.02)
     assert rough.peak_amplitude_mm / STEP_MM == pytest.approx(0.12, rel=0.2)
+
+
+@pytest.mark.parametrize("length", [2.0, 7.0])
+def test_ends_left_out_are_as_unsure_as_the_edges_wander_slowly(length):
+    """By the autocovariance: means over the ends and over the rest differ, whatever the pixels are."""
+    samples = _drawn(np.random.default_rng(9), sd=0.3, length=length, sigma=0.9, cnr=40.0)
+    blur = float(np.hypot(0.9, np.sqrt(1 / 12))) * STEP_MM
+    spread = EdgeSpread(sigma_x_mm=blur, sigma_y_mm=blur)
+    profiles = robust_profiles(samples)
+    found = follow_strips(samples, fit_strips(samples, profiles, spread), spread, profiles.noise)
+    # Two edges, each with the autocovariance 0.3^2 exp(-(t / length)^2): mean over all 160 steps less that over 120.
+    place = np.arange(160.0)
+    weight = 1 / 160 - np.where(np.abs(place - 79.5) < 60, 1 / 120, 0.0)
+    alike = np.exp(-(((place[:, None] - place) / length) ** 2))
+    # The scatter of 24 strips of 6 blocks is known to 6 %, more where neighbours are alike.
+    assert np.median(found.u_ends_mm) / STEP_MM == pytest.approx(0.3 * np.sqrt(2 * weight @ alike @ weight), rel=0.25)

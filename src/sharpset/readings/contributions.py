@@ -43,7 +43,8 @@ LINES = {
     "transfer": "how stored values stand for light",
     "shadow x": "a lamp on one side along columns",
     "shadow y": "a lamp on one side along rows",
-    "edge": "shape of the edge spread, place of the edge in it, shade, glow or sharpening on one side of it",
+    "edge": "place of the edge in its spread, shade, glow or sharpening on one side of it",
+    "shape": "shape of the edge spread, where that of the scan's own edges is not described",
     "slant": "walls of a thick plate seen at a slant, in photographs",
     "pose": "direction of the feature",
     "scale x": "scale along columns",
@@ -64,6 +65,9 @@ U_PHOTOGRAPHED = 0.07
 a third moved edges of rendered photographs as exponents off by 0.03 to 0.06 do."""
 _U_EDGE_PX = 0.02
 """What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
+_U_SHAPE = 0.75
+"""Relative standard uncertainty of what is taken off as the shape of the scan's own edges: fits take a part of what an
+edge's spread does not describe for blur and contrast. On rendered scans sizes were off by 1.1 to 2.2 times as much."""
 _PERIOD_MM = 10.0
 """Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
 
@@ -176,6 +180,7 @@ def _lines(
         ("blur", parts.per_blur_mm * lent.blur_private, "no"),
         ("blur", parts.per_blur_mm * lent.blur_common, "scan"),
         ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
+        ("shape", parts.shape_mm * _U_SHAPE, "scan"),
         # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
         ("edge", opening * np.hypot(_U_EDGE_PX * pixel_mm, 2 * lent.edge_mm), "scan"),
     ]

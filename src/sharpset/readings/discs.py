@@ -15,7 +15,7 @@ from sharpset.readings.disc_fit import DiscProblem, iterate_discs
 from sharpset.readings.disc_model import Patches, evaluate_discs
 from sharpset.readings.disc_start import start_disc
 from sharpset.readings.light import PieceLight
-from sharpset.readings.strips import Light, Priors, WidthParts
+from sharpset.readings.strips import LeftOver, Light, Priors, WidthParts
 from sharpset.scans import Pose
 
 __all__ = ["Disc", "DiscFit", "fit_discs"]
@@ -23,6 +23,7 @@ __all__ = ["Disc", "DiscFit", "fit_discs"]
 FloatArray = NDArray[np.float64]
 _INSIDE, _FEWEST_INSIDE = 3.0, 9
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
+_FEWEST = 8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,6 +99,8 @@ def fit_discs(
     *,
     levels: Light | None = None,
     contrast: float = 1.0,
+    left_over: LeftOver | None = None,
+    noise_inflation: float | None = None,
     clean: bool = False,
 ) -> list[DiscFit]:
     """Fit a blurred disc to the pixels around every hole, all at once.
@@ -114,6 +117,11 @@ def fit_discs(
         Needed for the share of the transfer curve in the uncertainty's parts, which is 0 without it.
     contrast : float
         What holes borrow, 1 for that of the maps of light.
+    left_over : LeftOver, optional
+        Needed for the share of the edge spread's shape in the uncertainty's parts.
+    noise_inflation : float, optional
+        How much neighbouring pixels' common noise (print texture) widens the error of a mean; by default as the plate's
+        pixels say.
     clean : bool
         Look for dust and other foreign marks, and fit those holes again without their pixels.
 
@@ -150,6 +158,14 @@ def fit_discs(
     model, jacobian = evaluate_discs(whole, found.p, sigma, spread)
     # Blur is shared: what its scatter does to the diameter is found by a finite difference.
     wider = evaluate_discs(whole, found.p, sigma * (1 + spread.u_relative), spread)[0]
+    residual = whole.solid - model
+    misfits = [
+        _misfit(residual[pixels], found.weight[pixels], float(found.noise[i]))
+        for i, pixels in enumerate(whole.slices())
+    ]
+    # The stated noise heeds the noisiest ring; where all holes scatter less than that it is less.
+    usual = min(float(np.nanmedian(misfits)) ** 2, 1.0) if len(misfits) >= _FEWEST else 1.0
+    inflation = light.noise_inflation if noise_inflation is None else noise_inflation
     fits = []
     for i, (disc, patch, pixels) in enumerate(zip(discs, patches, whole.slices(), strict=True)):
         state = _State(
@@ -159,8 +175,11 @@ def fit_discs(
             weight=found.weight[pixels],
             noise=float(found.noise[i]),
             precision=precision,
-            inflation=light.noise_inflation,
+            inflation=inflation,
+            misfit=misfits[i],
+            usual=usual,
             levels=levels,
+            left_over=left_over,
         )
         fits.append(_result(patch, found.p[i], disc, sigma, spread, state))
     return fits
@@ -224,16 +243,29 @@ class _State:
     noise: float
     precision: FloatArray
     inflation: float
+    misfit: float
+    usual: float
     levels: Light | None
+    left_over: LeftOver | None
+
+
+def _used(weight: FloatArray) -> NDArray[np.bool_]:
+    return np.asarray(weight > 0.5 * weight.max())
+
+
+def _misfit(residual: FloatArray, weight: FloatArray, noise: float) -> float:
+    """Return the root mean square residual of the pixels that have a say over their noise."""
+    used = _used(weight)
+    return float(np.sqrt(np.mean(residual[used] ** 2))) / noise if used.any() else np.nan
 
 
 def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: EdgeSpread, state: _State) -> DiscFit:
     model, jacobian = state.model, state.jacobian
     residual = patch.solid - model
-    used = state.weight > 0.5 * state.weight.max()
-    misfit = float(np.sqrt(np.mean(residual[used] ** 2))) / state.noise if used.any() else np.nan
+    used = _used(state.weight)
     # Misfit and correlated noise each show part of the other: the larger one counts.
-    scale = max(misfit**2, state.inflation**2, 1.0)
+    common = state.usual * max(state.inflation, 1.0) ** 2
+    scale = max(state.misfit**2, common) if np.isfinite(state.misfit) else common
     weighted = jacobian * (state.weight / scale)
     information = weighted @ jacobian.T
     covariance = np.linalg.inv(information + np.diag(state.precision + 1e-9))
@@ -241,9 +273,13 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
     gain = covariance @ weighted
     pull = gain @ (model - state.wider)
     from_data = float(covariance[2] @ information @ covariance[2])
-    noise_share = min(state.inflation**2 / scale, 1.0)
+    noise_share = min(common / scale, 1.0)
     by_prior = covariance[2] * state.precision
     bend = gain[2] @ state.levels.bend(model) if state.levels is not None else 0.0
+    shape = 0.0
+    if state.left_over is not None:
+        away = np.hypot(patch.x - p[0], patch.y - p[1]) - p[2]
+        shape = float(gain[2] @ state.left_over.at(away / sigma)) * float(p[4])
     parts = WidthParts(
         noise_mm=np.array([2 * np.sqrt(max(from_data * noise_share, 0.0))]),
         misfit_mm=np.array([2 * np.sqrt(max(from_data * (1 - noise_share), 0.0))]),
@@ -251,6 +287,7 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
         per_contrast_mm=np.array([2 * by_prior[4]]),
         per_blur_mm=np.array([2 * pull[2] / spread.u_relative]),
         per_transfer_mm=np.array([2 * bend]),
+        shape_mm=np.array([2 * shape]),
     )
     area = np.pi * (disc.diameter_mm * patch.scale / 2) ** 2
     diameter = 2 * float(p[2])
@@ -266,7 +303,7 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
         contrast=float(p[4]),
         open_share=float(opened),
         u_open_share=float(2 * u_diameter * diameter / max(diameter**2, 1e-9) * opened),
-        misfit=misfit,
+        misfit=state.misfit,
         dirty=float(1 - used.mean()),
         roundness_mm=_roundness(patch, p, sigma, residual, state.noise, used),
         parts=parts,

@@ -17,12 +17,19 @@ from sharpset.readings.lamp_side import lamp_side
 from sharpset.readings.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.light import PieceLight
 from sharpset.readings.pooled_contrast import pool_contrast
-from sharpset.readings.profiles import Profiles, robust_profiles
+from sharpset.readings.profiles import Profiles, noise_share, robust_profiles
 from sharpset.readings.sampling import Samples, Strip, sample_strips
 from sharpset.readings.second_look import improved, look_again
 from sharpset.readings.shading import Shade, measure_shade
 from sharpset.readings.slant import Slant
-from sharpset.readings.spread import WideEdges, edge_asymmetry_mm, edge_residual, measure_edge_spread, wide_edges
+from sharpset.readings.spread import (
+    WideEdges,
+    edge_asymmetry_mm,
+    edge_left_over,
+    edge_residual,
+    measure_edge_spread,
+    wide_edges,
+)
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
@@ -170,11 +177,21 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, light.bleed.u_edge_mm)))
     priors = Priors(contrast=borrowed.contrast_evident, blur=max(spread.u_relative, 0.01))
     levels = levels_of(light, pose, piece)
+    left_over = edge_left_over(strips.edges, spread)
+    first = fit_strips(samples, profiles, spread, priors, contrast=contrast)
+    lengthwise = follow_strips(samples, as_placed(samples, first), spread, profiles.noise)
+    inflation = _inflation(strips, lengthwise)
     fits = fit_strips(
-        samples, profiles, spread, priors, contrast=contrast, noise_inflation=strips.noise_inflation, light=levels
+        samples,
+        profiles,
+        spread,
+        priors,
+        contrast=contrast,
+        noise_inflation=inflation,
+        light=levels,
+        left_over=left_over,
+        start=first,
     )
-    lengthwise = follow_strips(samples, as_placed(samples, fits), spread, profiles.noise)
-    first = fits
     whole = (lengthwise.share >= FORMED_FROM) & (fits.width_mm > 0.5 * fits.sigma_mm)
     second = look_again(samples, fits, spread, profiles.noise, whole=whole)
     if second is not None:
@@ -184,8 +201,9 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             second.spread,
             replace(priors, blur=max(second.spread.u_relative, 0.01)),
             contrast=contrast[second.chosen],
-            noise_inflation=strips.noise_inflation,
+            noise_inflation=inflation,
             light=levels,
+            left_over=second.left_over,
         )
         fits = improved(fits, second, again)
     formed = parts_of(samples, fits, lengthwise)
@@ -196,8 +214,9 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             spread,
             priors,
             contrast=contrast[formed.chosen],
-            noise_inflation=strips.noise_inflation,
+            noise_inflation=inflation,
             light=levels,
+            left_over=left_over,
         )
         fits, seen = with_parts(fits, profiles, formed, again)
         strips = replace(strips, profiles=seen)
@@ -226,6 +245,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         spread,
         Priors(contrast=borrowed.contrast_evident),
         levels=levels,
+        left_over=left_over,
+        noise_inflation=inflation,
         contrast=float(np.median(openings)) if len(openings) else 1.0,
         clean=True,
     )
@@ -287,6 +308,16 @@ def fit_own_contrast(samples: Samples, profiles: Profiles, spread: EdgeSpread) -
     better = other.misfit < 0.9 * fits.misfit
     arrays = {name: getattr(fits, name) for name in fits.__dataclass_fields__ if name != "parts"}
     return replace(fits, **{name: np.where(better, getattr(other, name), values) for name, values in arrays.items()})
+
+
+def _inflation(strips: PieceSamples, lengthwise: Lengthwise) -> float:
+    """Return how much wider means scatter than independent pixels would make them.
+
+    What plate pixels say holds for texture of the plate, which is one side of an edge only. What edges scatter along
+    the strips holds both sides, and roughness besides: the lesser of the two is enough.
+    """
+    factor = lengthwise.noise_factor / noise_share(strips.profiles)
+    return float(np.clip(factor, 1.0, strips.noise_inflation)) if np.isfinite(factor) else strips.noise_inflation
 
 
 def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:

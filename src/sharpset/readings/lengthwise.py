@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.medians import row_medians
+from sharpset.readings.profiles import LEAST_NOISE
 from sharpset.readings.sampling import INNER_MM, Samples
 from sharpset.readings.strips import StripFits
 
@@ -18,6 +19,8 @@ FloatArray = NDArray[np.float64]
 _OPEN_FROM = 0.15
 """A slot counts as open (a bar as solid) where its width is at least this share of the nominal one."""
 _END_PART = 0.2
+_APART = 4.0
+_FEWEST_BLOCKS = 4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -39,6 +42,9 @@ class Lengthwise:
         the noise; 0 where nothing is there.
     is_open : ndarray of bool, shape (n_strips, n_steps)
         Steps where a slot is open, a bar solid.
+    noise_factor : float
+        How much more widths scatter from block to block along the strips than independent pixels of the noise that was
+        given would make them: common noise of neighbours shows here, but so does roughness. NaN of too few strips.
     """
 
     share: FloatArray
@@ -47,6 +53,7 @@ class Lengthwise:
     u_ends_mm: FloatArray
     astray_mm: FloatArray
     is_open: NDArray[np.bool_]
+    noise_factor: float
 
 
 def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray) -> Lengthwise:
@@ -63,13 +70,12 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
     step = samples.pixel_mm
     cell, shape = step_of(samples)
     steps = _steps(samples, fits, cell, shape, noise)
-    roughness = _roughness(samples, fits, spread, cell, shape, noise)
+    tracks = _follow(samples, fits, spread, cell, shape)
+    roughness = _roughness(tracks, noise)
+    roughness[fits.width_mm <= _APART * fits.sigma_mm] = np.nan
     length = 2 * samples.half_length_mm
     n_free = np.maximum(length / (6 * step), 2)
-    whole = np.array([strip.length_mm for strip in samples.strips]) * samples.length_scale
-    left_out = np.clip(1 - length / np.maximum(whole, length), 0, 1)
-    correlation_mm = 3 * step
-    ends = np.sqrt(2 * np.nan_to_num(roughness) ** 2 * np.sqrt(2 * np.pi) * correlation_mm / length * left_out)
+    ends, noise_factor = _ends(tracks, roughness, samples, np.maximum(noise, LEAST_NOISE))
     return Lengthwise(
         share=steps.share,
         roughness_mm=roughness,
@@ -77,6 +83,7 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
         u_ends_mm=ends,
         astray_mm=steps.astray_mm,
         is_open=steps.is_open,
+        noise_factor=noise_factor,
     )
 
 
@@ -156,18 +163,25 @@ def _mean_of_three(values: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:
     return np.asarray(total / np.maximum(counted[:, :-2] + counted[:, 1:-1] + counted[:, 2:], 1))
 
 
-def _roughness(
-    samples: Samples,
-    fits: StripFits,
-    spread: EdgeSpread,
-    cell: NDArray[np.intp],
-    shape: tuple[int, int],
-    noise: FloatArray,
-) -> FloatArray:
-    """Return the spread of the edges by the matched filter of the edge's own derivative.
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Tracks:
+    """How far both edges of every strip lie outwards of the mean in each step, and what a step tells of it.
+
+    `shift_mm` has shape (2, n_strips, n_steps), NaN where an edge is not seen; `power` (2, n_strips), the information
+    of a typical step in units of a pixel's.
+    """
+
+    shift_mm: FloatArray
+    power: FloatArray
+
+
+def _follow(
+    samples: Samples, fits: StripFits, spread: EdgeSpread, cell: NDArray[np.intp], shape: tuple[int, int]
+) -> _Tracks:
+    """Follow both edges by the matched filter of the edge's own derivative.
 
     The shift of an edge in one step is sum(r g) / sum(g^2), r the residual from the mean profile and
-    g the profile's derivative; pixel noise adds the variance noise^2 / sum(g^2), which is taken off.
+    g the profile's derivative.
     """
     kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
     d = samples.d_mm - fits.centre_mm[samples.owner]
@@ -180,7 +194,7 @@ def _roughness(
     span = edge_profile(left, sigma, **kind) - edge_profile(right, sigma, **kind)
     level = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm[index]
     residual = samples.solid[index] - (level + height * span)
-    variances = []
+    shifts, powers = [], []
     for distance in (left, right):
         near = np.abs(distance) < reach[own]
         slope = height[near] * line_profile(distance[near], sigma[near], **kind)
@@ -189,11 +203,54 @@ def _roughness(
         moved = np.bincount(cell[near], slope * residual[near], size).reshape(shape)
         typical = row_medians(power, power > 0)
         full = (power > 0.6 * typical[:, None]) & (power > 0)
-        shift = np.where(full, moved / np.where(full, power, 1.0), np.nan)
-        variances.append(_robust_variance(shift) - noise**2 / np.maximum(typical, 1e-12))
-    variance = np.maximum(np.mean(variances, axis=0), 0.0)
-    apart = fits.width_mm > 4 * fits.sigma_mm
-    return np.where(apart, np.sqrt(variance), np.nan)
+        shifts.append(np.where(full, moved / np.where(full, power, 1.0), np.nan))
+        powers.append(typical)
+    return _Tracks(shift_mm=np.array(shifts), power=np.maximum(powers, 1e-12))
+
+
+def _roughness(tracks: _Tracks, noise: FloatArray) -> FloatArray:
+    """Return the spread of the edges; pixel noise adds the variance noise^2 / power, which is taken off."""
+    variances = [
+        _robust_variance(shift) - noise**2 / power for shift, power in zip(tracks.shift_mm, tracks.power, strict=True)
+    ]
+    return np.asarray(np.sqrt(np.maximum(np.mean(variances, axis=0), 0.0)))
+
+
+def _ends(tracks: _Tracks, roughness: FloatArray, samples: Samples, noise: FloatArray) -> tuple[FloatArray, float]:
+    """Return the standard uncertainty of mean widths from the ends that were left out, and the noise factor.
+
+    The width over blocks as long as an end scatters as the width over an end does, whatever the correlation of the
+    edges. The blocks of all strips whose edges stand apart are taken together; a strip that is rougher than most
+    counts for more.
+    """
+    length = 2 * samples.half_length_mm
+    whole = np.array([strip.length_mm for strip in samples.strips]) * samples.length_scale
+    end = np.maximum(whole - length, 0) / 2
+    width = tracks.shift_mm.sum(axis=0)
+    apart = np.isfinite(roughness)
+    n_block = max(round(float(np.median(end)) / samples.pixel_mm), 1)
+    n_blocks = width.shape[1] // n_block
+    blocks = width[:, : n_blocks * n_block].reshape(len(width), n_blocks, n_block)
+    seen = np.isfinite(blocks)
+    count = seen.sum(axis=2)
+    mean = np.where(seen, blocks, 0.0).sum(axis=2) / np.maximum(count, 1)
+    good = (count > n_block / 2) & apart[:, None]
+    n = good.sum(axis=1)[:, None]
+    away = mean - np.where(good, mean, 0.0).sum(axis=1)[:, None] / np.maximum(n, 1)
+    several = good & (n >= _FEWEST_BLOCKS)
+    if not several.any():
+        return np.zeros(len(width)), np.nan
+    away = (away * np.sqrt(n / np.maximum(n - 1, 1)))[several]
+    most = 3 * 1.4826 * float(np.median(np.abs(away)))
+    scatter = float(np.sqrt(np.mean(np.clip(away, -most, most) ** 2)))
+    by_noise = float(np.median((noise**2 * (1 / tracks.power).sum(axis=0))[apart])) / n_block
+    variance = max(scatter**2 - by_noise, 0.0)
+    # Two edges that wander alike all along their length scatter most: blocks then scatter by twice their variance.
+    usual = max(float(np.median(roughness[apart])), np.sqrt(variance / 2), 1e-6)
+    rougher = np.maximum(np.nan_to_num(roughness) / usual, 1.0) ** 2
+    left_out = 2 * end / np.maximum(whole, length)
+    # Both ends scatter each for itself; the mean over the rest, from which they differ, scatters less.
+    return left_out * np.sqrt(variance * rougher * (0.5 + end / length)), scatter / float(np.sqrt(by_noise))
 
 
 def _robust_variance(shift: FloatArray) -> FloatArray:

@@ -35,7 +35,14 @@ from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.slant import without_slant
 from sharpset.readings.spread import edge_residual
 from sharpset.readings.traces import is_stretched
-from sharpset.readings.true_places import at_true_places, local_scale, outline_px, with_scale, without_shade
+from sharpset.readings.true_places import (
+    as_edges_are,
+    at_true_places,
+    local_scale,
+    outline_px,
+    with_scale,
+    without_shade,
+)
 from sharpset.readings.unlit import check_openings_lit
 from sharpset.readings.values import corner_radius, growths, scales
 from sharpset.scans import (
@@ -221,7 +228,8 @@ def _read_piece(
     check_blur(scan, strips.spread, piece)
     state = check_plate(scan, light, pose, piece, strips)
     seen = read_features(light, pose, piece, strips)
-    fits = at_true_places(seen, piece, pose, local)
+    # What is left of light that bled does not add up from edge to edge.
+    fits = at_true_places(as_edges_are(seen) if light.bleed is None else seen, piece, pose, local)
     fits = without_slant(fits, piece, pose, scan.viewing, ground_share=light.ground_share(pose, piece))
     fits = without_shade(fits)
     registration = register(places_of(fits, piece, pose), pose)

@@ -13,9 +13,9 @@ from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.dust import find_dust
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples
-from sharpset.readings.spread import measure_edge_spread, select_samples, wide_edges
+from sharpset.readings.spread import edge_left_over, measure_edge_spread, select_samples, wide_edges
 from sharpset.readings.straightening import NearEdges, Straightened, first_wander, near_edges, straighten
-from sharpset.readings.strips import StripFits
+from sharpset.readings.strips import LeftOver, StripFits
 
 __all__ = ["SecondLook", "improved", "look_again"]
 
@@ -39,6 +39,8 @@ class SecondLook:
     profiles : Profiles
     spread : EdgeSpread
         Edge spread without the roughness of edges, where enough of the strips are wide.
+    left_over : LeftOver or None
+        What it does not describe of their edges, likewise.
     straightened : Straightened
     dust_share : ndarray of float, shape (n,)
         Share of each strip's pixels that lay on foreign marks.
@@ -48,6 +50,7 @@ class SecondLook:
     samples: Samples
     profiles: Profiles
     spread: EdgeSpread
+    left_over: LeftOver | None
     straightened: Straightened
     dust_share: FloatArray
 
@@ -95,14 +98,18 @@ def look_again(
     kept = _without(straight.samples, dust)
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.
+    left_over = None
     with contextlib.suppress(ReadingError):
-        spread = measure_edge_spread(wide_edges(kept, profiles))
+        edges = wide_edges(kept, profiles)
+        spread = measure_edge_spread(edges)
+        left_over = edge_left_over(edges, spread)
     counts = np.bincount(samples.owner, minlength=len(chosen))
     return SecondLook(
         chosen=chosen,
         samples=kept,
         profiles=profiles,
         spread=spread,
+        left_over=left_over,
         straightened=straight,
         dust_share=np.bincount(samples.owner, dust, len(chosen)) / np.maximum(counts, 1),
     )

@@ -11,10 +11,11 @@ from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread, edge_profile
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples
-from sharpset.readings.strips import LOOSE, StripFits, fit_strips, strip_misfits
+from sharpset.readings.strips import LOOSE, LeftOver, StripFits, fit_strips, strip_misfits
 
 __all__ = [
     "WideEdges",
+    "edge_left_over",
     "edge_residual",
     "measure_edge_spread",
     "select_profiles",
@@ -29,6 +30,8 @@ _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
 _TRIAL_STEPS = 2
 _GUESSES = 3
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
+_NEAR, _FAR = 3.0, 6.0
+"""Blurs within which an edge is judged, and as far as which what its spread does not describe is looked at."""
 _WIDE_PX = 9.0
 _FEWEST = 4
 _MOST, _MOST_TRIED = 24, 48
@@ -72,6 +75,7 @@ def select_profiles(profiles: Profiles, chosen: NDArray[np.intp]) -> Profiles:
         n_pixels=profiles.n_pixels[chosen],
         noise=profiles.noise[chosen],
         dirty=profiles.dirty[chosen],
+        pixel_noise=None if profiles.pixel_noise is None else profiles.pixel_noise[chosen],
     )
 
 
@@ -251,7 +255,14 @@ def edge_asymmetry_mm(edges: WideEdges, spread: EdgeSpread) -> float:
     return abs(float(residual.sum())) * _RESIDUAL_STEP * sigma_mm * _AREAS
 
 
-def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, float]:
+def edge_left_over(edges: WideEdges, spread: EdgeSpread) -> LeftOver:
+    """Return what the edge spread does not describe of the scan's mean edge."""
+    residual, _ = _mean_residual(edges, spread, _FAR)
+    place = np.asarray((np.arange(len(residual)) + 0.5) * _RESIDUAL_STEP - _FAR, dtype=np.float64)
+    return LeftOver(place=place, residual=residual)
+
+
+def _mean_residual(edges: WideEdges, spread: EdgeSpread, reach: float = _NEAR) -> tuple[FloatArray, float]:
     """Return the mean residual of all wide edges by the distance towards the plate in steps, and the typical blur."""
     chosen, outlines = edges.samples, edges.profiles
     fits = edges.fitted(spread)
@@ -262,9 +273,9 @@ def _mean_residual(edges: WideEdges, spread: EdgeSpread) -> tuple[FloatArray, fl
     span = edge_profile(d + half, sigma, **kind) - edge_profile(d - half, sigma, **kind)
     level = fits.level[:, None] + fits.slope_per_mm[:, None] * outlines.d_mm
     residual = outlines.solid - level - sign * fits.contrast[:, None] * span
-    n_bins = round(6 / _RESIDUAL_STEP)
+    n_bins = round(2 * reach / _RESIDUAL_STEP)
     towards_plate = sign * (half - np.abs(d)) / sigma
-    bins = np.floor((towards_plate + 3) / _RESIDUAL_STEP).astype(int)
+    bins = np.floor((towards_plate + reach) / _RESIDUAL_STEP).astype(int)
     near = (bins >= 0) & (bins < n_bins) & (outlines.n_pixels > 0)
     weight = np.bincount(bins[near], outlines.n_pixels[near], n_bins)
     total = np.bincount(bins[near], (outlines.n_pixels * residual)[near], n_bins)

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
-from sharpset.readings.profiles import Profiles
+from sharpset.readings.profiles import LEAST_NOISE, Profiles, noise_share
 from sharpset.readings.sampling import INNER_MM, Samples
 
-__all__ = ["LOOSE", "Light", "Priors", "StripFits", "WidthParts", "fit_strips", "strip_misfits"]
+__all__ = ["LOOSE", "LeftOver", "Light", "Priors", "StripFits", "WidthParts", "fit_strips", "strip_misfits"]
 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
@@ -80,6 +80,25 @@ class Light:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LeftOver:
+    """What the edge spread of a scan does not describe of its mean edge, as a share of the contrast.
+
+    Attributes
+    ----------
+    place : ndarray of float, shape (n,)
+        Distance from the edge towards the plate, in blurs.
+    residual : ndarray of float, shape (n,)
+    """
+
+    place: FloatArray
+    residual: FloatArray
+
+    def at(self, towards_plate: FloatArray) -> FloatArray:
+        """Return the residual at distances in blurs, 0 where it was not looked at."""
+        return np.asarray(np.interp(towards_plate, self.place, self.residual, left=0.0, right=0.0))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class WidthParts:
     """What the uncertainty of widths is made of; every array has one entry a feature.
 
@@ -94,6 +113,8 @@ class WidthParts:
     per_contrast_mm, per_blur_mm, per_transfer_mm : ndarray
         Signed change of the width per unit of relative error of the borrowed contrast, of the borrowed blur
         and of the transfer exponent.
+    shape_mm : ndarray
+        Signed change of the width by what the edge spread does not describe of the scan's mean edge.
     """
 
     noise_mm: FloatArray
@@ -102,6 +123,7 @@ class WidthParts:
     per_contrast_mm: FloatArray
     per_blur_mm: FloatArray
     per_transfer_mm: FloatArray
+    shape_mm: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -215,6 +237,7 @@ def fit_strips(
     contrast: FloatArray | None = None,
     noise_inflation: float = 1.0,
     light: Light | None = None,
+    left_over: LeftOver | None = None,
     start: StripFits | None = None,
 ) -> StripFits:
     """Fit all strips at once by a damped Gauss-Newton (Levenberg-Marquardt) iteration.
@@ -231,6 +254,8 @@ def fit_strips(
         How much neighbouring pixels' common noise (print texture) widens the error of a mean.
     light : Light, optional
         Needed for the share of the transfer curve in `WidthParts`, which is 0 without it.
+    left_over : LeftOver, optional
+        Needed for the share of the edge spread's shape, likewise.
     start : StripFits, optional
         Fits of the same strips to start from; spares most of the steps.
 
@@ -250,7 +275,7 @@ def fit_strips(
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
     p = _iterate(problem, p, _N_STEPS).p
-    return _results(problem, p, noise_inflation, light)
+    return _results(problem, p, noise_inflation * noise_share(profiles), light, left_over)
 
 
 def strip_misfits(
@@ -275,7 +300,7 @@ def _problem(
     n = len(samples.strips)
     solid = samples.is_bar
     sign = np.where(solid, 1.0, -1.0)[:, None]
-    noise = np.maximum(profiles.noise, 2e-3)
+    noise = np.maximum(profiles.noise, LEAST_NOISE)
     mean = np.zeros((n, 6))
     mean[:, LEVEL] = np.where(solid, 0.0, 1.0)
     mean[:, CONTRAST] = contrast
@@ -385,7 +410,9 @@ def _chi2(problem: _Problem, residual: FloatArray) -> FloatArray:
     return np.asarray(np.sum(problem.weight * residual**2, axis=1) / problem.n_free)
 
 
-def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None) -> StripFits:
+def _results(
+    problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None, left_over: LeftOver | None
+) -> StripFits:
     model, jacobian = problem.evaluate(p)
     residual = problem.solid - model
     chi2 = _chi2(problem, residual)
@@ -411,18 +438,34 @@ def _results(problem: _Problem, p: FloatArray, noise_inflation: float, light: Li
         u_contrast=deviation[:, CONTRAST],
         u_log_blur=deviation[:, LOG_BLUR],
         misfit=np.sqrt(chi2),
-        parts=_parts(problem, covariance, information, weighted, model, noise_inflation**2 / scale, light),
+        parts=_parts(
+            covariance,
+            information,
+            weighted,
+            noise_share=noise_inflation**2 / scale,
+            prior_precision=problem.prior_precision,
+            bend=None if light is None else light.bend(model),
+            left_over=None if left_over is None else _left_over(problem, p, left_over),
+        ),
     )
 
 
+def _left_over(problem: _Problem, p: FloatArray, left_over: LeftOver) -> FloatArray:
+    """Return what the two edges of each strip leave together: light adds up."""
+    half, sigma = p[:, WIDTH, None] / 2, np.exp(p[:, LOG_BLUR, None])
+    inwards = [(problem.d - p[:, CENTRE, None]) * side + half for side in (1.0, -1.0)]
+    return np.asarray(sum(left_over.at(problem.sign * one / sigma) for one in inwards) * p[:, CONTRAST, None])
+
+
 def _parts(
-    problem: _Problem,
     covariance: FloatArray,
     information: FloatArray,
     weighted: FloatArray,
-    model: FloatArray,
+    *,
     noise_share: FloatArray,
-    light: Light | None,
+    prior_precision: FloatArray,
+    bend: FloatArray | None,
+    left_over: FloatArray | None,
 ) -> WidthParts:
     """Split the posterior variance of the width by its causes.
 
@@ -431,16 +474,15 @@ def _parts(
     """
     row = covariance[:, WIDTH, :]
     from_data = np.einsum("ni,nij,nj->n", row, information, row)
-    by_prior = row * problem.prior_precision
+    by_prior = row * prior_precision
     levels = np.sum(by_prior[:, [LEVEL, SLOPE]] * row[:, [LEVEL, SLOPE]], axis=1)
-    transfer = np.zeros(len(row))
-    if light is not None:
-        transfer = np.einsum("ni,nim,nm->n", row, weighted, light.bend(model))
+    gain = np.einsum("ni,nim->nm", row, weighted)
     return WidthParts(
         noise_mm=np.sqrt(np.maximum(from_data * noise_share, 0)),
         misfit_mm=np.sqrt(np.maximum(from_data * (1 - noise_share), 0)),
         levels_mm=np.sqrt(np.maximum(levels, 0)),
         per_contrast_mm=by_prior[:, CONTRAST],
         per_blur_mm=by_prior[:, LOG_BLUR],
-        per_transfer_mm=transfer,
+        per_transfer_mm=np.zeros(len(row)) if bend is None else np.sum(gain * bend, axis=1),
+        shape_mm=np.zeros(len(row)) if left_over is None else np.sum(gain * left_over, axis=1),
     )

@@ -12,11 +12,13 @@ from sharpset.readings.features import FeatureFits
 from sharpset.readings.shading import diameter_effect, width_effect
 from sharpset.scans import LocalScale, LocatedPiece, Pose, Scan, ScanScale
 
-__all__ = ["at_true_places", "local_scale", "outline_px", "with_scale", "without_shade"]
+__all__ = ["as_edges_are", "at_true_places", "local_scale", "outline_px", "with_scale", "without_shade"]
 
 FloatArray = NDArray[np.float64]
 _MOST_SHADE = 0.5
 """Largest share of a size that is taken off as shade: a band cannot take more light than a narrow solid has."""
+_MOST_SHAPE = 0.25
+"""Largest share of the blur, and of a size, that is taken off as the edges' own shape: it is a small correction."""
 
 
 def outline_px(located: LocatedPiece, piece: Piece, *, margin_mm: float = 0.0) -> FloatArray:
@@ -71,6 +73,29 @@ def at_true_places(fits: FeatureFits, piece: Piece, pose: Pose, local: LocalScal
             )
         )
     return replace(fits, strip_fits=moved, discs=discs)
+
+
+def as_edges_are(fits: FeatureFits) -> FeatureFits:
+    """Return the fits with sizes corrected for what the edge spread does not describe of the scan's own edges.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+
+    Notes
+    -----
+    A wide strip tells its edges' places whatever their shape. Where two edges lie within each other's blur, as those of
+    narrow strips do, the part that is not described moves them by what both leave together.
+    """
+    strips = fits.strip_fits
+    most = _MOST_SHAPE * np.minimum(strips.width_mm, strips.sigma_mm)
+    width = strips.width_mm - np.clip(strips.parts.shape_mm, -most, most)
+    discs = []
+    for disc in fits.discs:
+        limit = _MOST_SHAPE * min(disc.diameter_mm, fits.strips.spread.mean_sigma_mm)
+        off = float(np.clip(disc.parts.shape_mm[0], -limit, limit))
+        discs.append(replace(disc, diameter_mm=disc.diameter_mm - off))
+    return replace(fits, strip_fits=replace(strips, width_mm=width), discs=discs)
 
 
 def without_shade(fits: FeatureFits) -> FeatureFits:

@@ -188,7 +188,7 @@ def test_no_shade_is_seen_where_there_is_none():
 
 def test_too_few_wide_strips_leave_the_largest_possible_shift():
     samples, profiles, fits, spread = _scene(0.0, 0.5, np.random.default_rng(3))
-    blurred = replace(fits, sigma_mm=np.full(N, 0.2))
+    blurred = replace(fits, sigma_mm=np.full(N, 0.25))
     shade = measure_shade(samples, profiles, blurred, spread)
     assert shade.n == 0
     assert shade.shift_x_mm == pytest.approx(0.0125)

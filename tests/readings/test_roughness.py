@@ -8,7 +8,7 @@ from edge_pictures import rough_edge, strip
 
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.lengthwise import follow_strips
-from sharpset.readings.profiles import robust_profiles
+from sharpset.readings.profiles import noise_share, robust_profiles
 from sharpset.readings.roughness import EdgeTracks, measure_roughness, track_edges
 from sharpset.readings.sampling import Samples, Strip
 from sharpset.readings.strips import fit_strips
@@ -182,3 +182,15 @@ def test_ends_left_out_are_as_unsure_as_the_edges_wander_slowly(length):
     alike = np.exp(-(((place[:, None] - place) / length) ** 2))
     # The scatter of 24 strips of 6 blocks is known to 6 %, more where neighbours are alike.
     assert np.median(found.u_ends_mm) / STEP_MM == pytest.approx(0.3 * np.sqrt(2 * weight @ alike @ weight), rel=0.25)
+
+
+def test_white_noise_is_neither_overrated_nor_taken_for_common_noise():
+    samples = _drawn(np.random.default_rng(11), sd=0.0, length=6.0, sigma=0.9, cnr=40.0)
+    blur = float(np.hypot(0.9, np.sqrt(1 / 12))) * STEP_MM
+    spread = EdgeSpread(sigma_x_mm=blur, sigma_y_mm=blur)
+    profiles = robust_profiles(samples)
+    found = follow_strips(samples, fit_strips(samples, profiles, spread), spread, profiles.noise)
+    # Median deviations of some hundred pixels a step, medians of them over 24 strips: a few per cent.
+    assert noise_share(profiles) * np.median(profiles.noise) == pytest.approx(1 / 40, rel=0.06)
+    # 144 blocks tell a scatter to 6 %.
+    assert found.noise_factor / noise_share(profiles) == pytest.approx(1.0, abs=0.2)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -47,53 +49,78 @@ def find_dust(
     the strip was formed.
     """
     step = samples.pixel_mm
-    own = samples.owner
-    n_strips = len(samples.strips)
     width = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
     # The middle of wide openings is not sampled: both sides are moved together, whole pixels apart.
     hollow = np.floor(np.maximum(width / 2 - INNER_MM, 0.0) / step) * step
-    d = samples.d_mm - np.sign(samples.d_mm) * hollow[own]
-    along = np.floor((samples.t_mm + samples.half_length_mm[own]) / step).astype(np.intp)
-    across = np.floor((d - d.min()) / step).astype(np.intp)
-    # The length of a strip comes last, as medians over it are what takes the time.
-    shape = (n_strips, int(across.max()) + 1, int(along.max()) + 1)
-    cell = (own * shape[1] + across) * shape[2] + along
-    size = shape[0] * shape[1] * shape[2]
-    # Single precision is ample for telling marks, and twice as fast.
-    count = np.bincount(cell, minlength=size).reshape(shape).astype(np.float32)
-    total = _off_median(np.bincount(cell, residual, size).reshape(shape).astype(np.float32), count)
-    first = total
-    if surely is not None:
-        first = _off_median(np.bincount(cell, surely, size).reshape(shape).astype(np.float32), count)
-    seed = _beyond(first, count, noise, _PIXEL_LIMIT)
-    seed |= _beyond(_patches(first, _PATCH), _patches(count, _PATCH), noise, _PATCH_LIMIT)
+    pixels = samples.slices()
+    moved = [samples.d_mm[one] - np.sign(samples.d_mm[one]) * hollow[i] for i, one in enumerate(pixels)]
+    lowest = min((float(d_mm.min()) for d_mm in moved if len(d_mm)), default=0.0)
+    found = np.zeros(len(residual), dtype=bool)
+    for i, (one, d_mm) in enumerate(zip(pixels, moved, strict=True)):
+        if len(d_mm) == 0:
+            continue
+        along = np.floor((samples.t_mm[one] + samples.half_length_mm[i]) / step).astype(np.intp)
+        across = np.floor((d_mm - lowest) / step).astype(np.intp)
+        grid = _Grid.of(across - across.min(), along)
+        begins = residual[one] if surely is None else surely[one]
+        found[one] = _marks(grid, residual[one], begins, float(noise[i]))[grid.cell]
+    return found
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Grid:
+    """Pixels of a strip sorted into cells of a pixel, flat and as an array (across, along) of how many each holds."""
+
+    cell: NDArray[np.intp]
+    count: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, across: NDArray[np.intp], along: NDArray[np.intp]) -> _Grid:
+        # The length of a strip comes last, as medians over it are what takes the time.
+        shape = (int(across.max()) + 1, int(along.max()) + 1)
+        cell = across * shape[1] + along
+        count = np.bincount(cell, minlength=shape[0] * shape[1])
+        # Single precision is ample for telling marks, and twice as fast.
+        return cls(cell=cell, count=count.reshape(shape).astype(np.float32))
+
+    def off_median(self, values: FloatArray) -> NDArray[np.float32]:
+        """Return the cells' sums less the median of their distance from the middle of the strip."""
+        total = np.bincount(self.cell, values, self.count.size).reshape(self.count.shape).astype(np.float32)
+        middle = row_medians(total / np.maximum(self.count, 1), self.count > 0.5)[:, None].astype(np.float32)
+        return np.asarray(total - self.count * middle)
+
+
+def _marks(grid: _Grid, residual: FloatArray, begins: FloatArray, noise: float) -> NDArray[np.bool_]:
+    """Return which cells of a strip lie on foreign marks, flat."""
+    count, nothing = grid.count, np.zeros(grid.count.size, dtype=bool)
+    first = grid.off_median(begins)
+    tried = ((first, count, _PIXEL_LIMIT), (_patches(first, _PATCH), _patches(count, _PATCH), _PATCH_LIMIT))
+    seed = nothing.reshape(count.shape)
+    for total, number, limit in tried:
+        seed = seed | _beyond(total, number, noise, limit)
+    if not seed.any():
+        return nothing
+    total = first if begins is residual else grid.off_median(residual)
     near = _beyond(_patches(total, _NEAR), _patches(count, _NEAR), noise, _GROW_LIMIT)
-    mark = np.zeros(shape, dtype=bool)
-    for i in np.flatnonzero(seed.any(axis=(1, 2))):
-        grown = binary_propagation(seed[i], mask=seed[i] | near[i])
-        mark[i] = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
-    rows = np.any(mark, axis=1).sum(axis=1) / np.maximum(np.any(count > 0, axis=1).sum(axis=1), 1)
-    mark[rows > _MOST_ROWS] = False
-    return np.asarray(mark.ravel()[cell])
-
-
-def _off_median(total: NDArray[np.float32], count: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return sums less the median of their distance from the middle of the strip."""
-    middle = row_medians(total / np.maximum(count, 1), count > 0.5)[..., None].astype(np.float32)
-    return np.asarray(total - count * middle)
+    grown = binary_propagation(seed, mask=seed | near)
+    mark = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
+    if mark.any(axis=0).sum() > _MOST_ROWS * max(int((count > 0).any(axis=0).sum()), 1):
+        return nothing
+    return np.asarray(mark.ravel())
 
 
 def _patches(values: NDArray[np.float32], size: int) -> NDArray[np.float32]:
     """Return the sums over square patches about each pixel; beyond the ends there is nothing."""
-    border = cv2.BORDER_CONSTANT
-    return np.stack([cv2.boxFilter(one, -1, (size, size), normalize=False, borderType=border) for one in values])
+    return np.asarray(cv2.boxFilter(values, -1, (size, size), normalize=False, borderType=cv2.BORDER_CONSTANT))
 
 
-def _beyond(
-    total: NDArray[np.float32], count: NDArray[np.float32], noise: FloatArray, limit: float
-) -> NDArray[np.bool_]:
+def _beyond(total: NDArray[np.float32], count: NDArray[np.float32], noise: float, limit: float) -> NDArray[np.bool_]:
     """Return where a sum is further from nothing than `limit` spreads of all at its distance from the middle."""
     known = count > 0.5
     scaled = np.abs(np.where(known, total / np.sqrt(np.maximum(count, 1.0)), 0.0))
-    spread = np.maximum(1.4826 * row_medians(scaled, known), noise[:, None])
-    return np.asarray(scaled > limit * spread[..., None])
+    # No spread is below the noise: where nothing is beyond that, spreads need not be known.
+    far = scaled > limit * noise
+    if not far.any():
+        return far
+    spread = np.maximum(1.4826 * row_medians(scaled, known), noise)
+    return np.asarray(scaled > limit * spread[:, None])

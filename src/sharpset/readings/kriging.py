@@ -92,7 +92,13 @@ def correlation_reach(
     return float(np.clip(half / _HALF, _FEWEST_STEPS, _MOST_STEPS))
 
 
-def krige(pull: FloatArray, information: FloatArray, variance: FloatArray, reach: float) -> FloatArray:
+def krige(
+    pull: FloatArray,
+    information: FloatArray,
+    variance: FloatArray,
+    reach: float,
+    used: NDArray[np.bool_] | None = None,
+) -> FloatArray:
     """Return the best linear prediction of each edge's places, drawn towards nothing.
 
     Parameters
@@ -103,25 +109,31 @@ def krige(pull: FloatArray, information: FloatArray, variance: FloatArray, reach
         Of the edges' places.
     reach : float
         Of their autocovariance, in steps.
+    used : ndarray of bool, shape (n_edges, n_steps), optional
+        Steps that lie on an edge, from its first one on without a gap; all of them by default. Nothing is predicted
+        of the others.
 
     Returns
     -------
     ndarray of float, shape (n_edges, n_steps)
     """
-    n_edges, n_steps = pull.shape
-    n, bands = n_edges * n_steps, min(int(np.ceil(reach)), n_steps) - 1
-    prior = np.repeat(variance, n_steps)
+    used = np.ones(pull.shape, dtype=bool) if used is None else used
+    length = used.sum(axis=1)
+    first = np.cumsum(length) - length
+    bands = min(int(np.ceil(reach)), int(length.max())) - 1
+    prior = np.repeat(variance, length)
     # A step that is seen a million times worse than its edge wanders is as good as hidden.
-    noise = 1 / np.maximum(information.ravel(), 1e-6 / prior)
-    place = np.tile(np.arange(n_steps), n_edges)
-    matrix = np.zeros((bands + 1, n))
-    matrix[bands] = prior + noise
+    noise = 1 / np.maximum(information[used] * prior, 1e-6)
+    seen = pull[used] * noise * prior
+    # Both sides are divided by the variance, so that every edge has the same autocorrelation.
+    matrix = np.empty((bands + 1, len(prior)))
+    matrix[bands] = 1 + noise
     for lag in range(1, bands + 1):
-        matrix[bands - lag] = np.where(place >= lag, prior * _likeness(np.array(lag / reach)), 0.0)
-    weight = solveh_banded(matrix, pull.ravel() * noise, overwrite_ab=True, check_finite=False).reshape(pull.shape)
-    out = weight.copy()
-    for lag in range(1, bands + 1):
-        alike = _likeness(np.array(lag / reach))
-        out[:, lag:] += alike * weight[:, :-lag]
-        out[:, :-lag] += alike * weight[:, lag:]
-    return np.asarray(out * variance[:, None])
+        matrix[bands - lag] = _likeness(np.array(lag / reach))
+        # Edges have nothing to do with each other.
+        matrix[bands - lag, np.minimum(first[:, None] + np.arange(lag), len(prior) - 1)] = 0.0
+    weight = solveh_banded(matrix, seen, overwrite_ab=True, check_finite=False)
+    out = np.zeros(pull.shape)
+    # Autocorrelation times weights is what is left of the right side without the noise's part.
+    out[used] = seen - noise * weight
+    return out

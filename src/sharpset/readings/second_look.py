@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -77,24 +78,37 @@ def look_again(
         None where no strip is rough or dirty.
     """
     noise = np.maximum(noise, 2e-3)
-    first = _first_sight(samples, fits, spread, noise)
+    near = near_edges(samples, fits, spread)
+    first = _first_sight(samples, fits, near, noise)
     chosen = np.flatnonzero((first.rough | first.dirty) & whole)
     if len(chosen) == 0:
         return None
-    samples, fits, noise = select_samples(samples, chosen), fits.some(chosen), noise[chosen]
+    part = select_samples(samples, chosen)
+    near = near.some(chosen, samples, part)
+    samples, fits, noise = part, fits.some(chosen), noise[chosen]
     loose = first.wander_mm[chosen]
-    near = near_edges(samples, fits, spread)
     straight = straighten(samples, fits, spread, noise, near=near, loose_mm=loose)
     dust = np.zeros(len(samples.solid), dtype=bool)
-    suspect = np.full(len(chosen), first.dirty[chosen].any())
+    suspect = np.arange(len(chosen) if first.dirty[chosen].any() else 0)
     for _ in range(_CLEANINGS):
         more = _more_dust(samples, fits, near, straight, noise, suspect) & ~dust
         if not more.any():
             break
         dust |= more
         # Only where a mark was found may its skirts show next.
-        suspect = np.bincount(samples.owner[more], minlength=len(chosen)) > 0
-        straight = straighten(samples, fits, spread, noise, near=near, loose_mm=loose, dust=dust, before=straight)
+        suspect = np.unique(samples.owner[more])
+        part = select_samples(samples, suspect)
+        again = straighten(
+            part,
+            fits.some(suspect),
+            spread,
+            noise[suspect],
+            near=near.some(suspect, samples, part),
+            loose_mm=loose[suspect],
+            dust=dust[np.isin(samples.owner, suspect)],
+            before=straight.some(suspect, part),
+        )
+        straight = straight.with_some(suspect, again)
     kept = _without(straight.samples, dust)
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.
@@ -177,12 +191,11 @@ class _FirstSight:
     wander_mm: FloatArray
 
 
-def _first_sight(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray) -> _FirstSight:
-    near = near_edges(samples, fits, spread)
+def _first_sight(samples: Samples, fits: StripFits, near: NearEdges, noise: FloatArray) -> _FirstSight:
     wander = first_wander(near, samples, fits, noise)
     steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
-    left = np.abs(_beyond_wander(_unexplained(samples, fits, near), fits, near, wander)) > _MARK * noise[samples.owner]
-    marks = np.bincount(samples.owner, left, len(noise))
+    left = _unexplained(samples, fits, near, wander, np.arange(len(noise)))
+    marks = np.array([np.count_nonzero(np.abs(one.surely) > _MARK * noise[one.strip]) for one in left])
     return _FirstSight(rough=wander * steepest > _ROUGH * noise, dirty=marks >= 2, wander_mm=wander)
 
 
@@ -192,39 +205,52 @@ def _more_dust(
     near: NearEdges,
     straight: Straightened,
     noise: FloatArray,
-    suspect: NDArray[np.bool_],
+    suspect: NDArray[np.intp],
 ) -> NDArray[np.bool_]:
     """Return which pixels of the suspect strips lie on foreign marks, as far as their edges are followed now."""
     found = np.zeros(len(samples.solid), dtype=bool)
-    if not suspect.any():
+    if len(suspect) == 0:
         return found
-    left = _unexplained(straight.samples, fits, near)
     wander = np.sqrt(straight.prior.variance.mean(axis=0))
-    surely = _beyond_wander(left, fits, near, wander)
-    pixels = np.flatnonzero(suspect[samples.owner])
-    some = select_samples(samples, np.flatnonzero(suspect))
-    found[pixels] = find_dust(some, left[pixels], noise[suspect], surely=surely[pixels])
+    left = list(_unexplained(straight.samples, fits, near, wander, suspect))
+    residual, surely = (np.concatenate([getattr(one, name) for one in left]) for name in ("residual", "surely"))
+    some = select_samples(samples, suspect)
+    found[np.isin(samples.owner, suspect)] = find_dust(some, residual, noise[suspect], surely=surely)
     return found
 
 
-def _unexplained(samples: Samples, fits: StripFits, near: NearEdges) -> FloatArray:
-    """Return what is left of each pixel."""
-    own = samples.owner
-    base = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Unexplained:
+    """What the model leaves of each pixel of a strip, and how much of it no wandering of the edges explains.
+
+    An edge that wanders may leave something if it is not followed well enough.
+    """
+
+    strip: int
+    residual: FloatArray
+    surely: FloatArray
+
+
+def _unexplained(
+    samples: Samples, fits: StripFits, near: NearEdges, wander_mm: FloatArray, chosen: NDArray[np.intp]
+) -> Iterator[_Unexplained]:
+    """Go through some of the strips one by one, as the pixels of one stay in the processor's cache."""
     sign = np.where(samples.is_bar, 1.0, -1.0)
-    inside = np.abs(samples.d_mm - fits.centre_mm[own]) < fits.width_mm[own] / 2
-    residual = samples.solid - base - np.where(inside, (sign * fits.contrast)[own], 0.0)
-    residual[near.index] = samples.solid[near.index] - base[near.index] - near.fitted
-    return residual
-
-
-def _beyond_wander(residual: FloatArray, fits: StripFits, near: NearEdges, wander_mm: FloatArray) -> FloatArray:
-    """Return the residual less what an edge that wanders so far may leave if it is not followed well enough."""
-    wander = _ALLOWED * wander_mm[near.own]
-    away = np.abs(np.abs(near.d - fits.centre_mm[near.own]) - fits.width_mm[near.own] / 2)
-    smeared = np.hypot(near.sigma, wander)
-    allowed = wander * np.abs(near.height) / (np.sqrt(2 * np.pi) * near.sigma) * np.exp(-0.5 * (away / smeared) ** 2)
-    out = residual.copy()
-    close = residual[near.index]
-    out[near.index] = np.sign(close) * np.maximum(np.abs(close) - allowed, 0.0)
-    return out
+    pixels, close = samples.slices(), near.slices(len(samples.strips))
+    for i in chosen:
+        one, at = pixels[i], close[i]
+        index = near.index[at] - one.start
+        width, centre, height = fits.width_mm[i], fits.centre_mm[i], sign[i] * fits.contrast[i]
+        d_mm = samples.d_mm[one]
+        residual = samples.solid[one] - (fits.level[i] + fits.slope_per_mm[i] * d_mm)
+        shown = residual[index] - near.fitted[at]
+        residual -= np.where(np.abs(d_mm - centre) < width / 2, height, 0.0)
+        residual[index] = shown
+        wander = _ALLOWED * wander_mm[i]
+        away = np.abs(np.abs(near.d[at] - centre) - width / 2)
+        smeared = np.hypot(fits.sigma_mm[i], wander)
+        steepest = abs(height) / (np.sqrt(2 * np.pi) * fits.sigma_mm[i])
+        allowed = wander * steepest * np.exp(-0.5 * (away / smeared) ** 2)
+        surely = residual.copy()
+        surely[index] = np.sign(shown) * np.maximum(np.abs(shown) - allowed, 0.0)
+        yield _Unexplained(strip=int(i), residual=residual, surely=surely)

@@ -9,6 +9,7 @@ widths is added to the width of the straightened strip.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +64,32 @@ class Straightened:
     places_mm: FloatArray
     prior: EdgePrior
 
+    def some(self, chosen: NDArray[np.intp], part: Samples) -> Straightened:
+        """Return some of the strips, of which `part` holds the pixels."""
+        return Straightened(
+            samples=part,
+            mean_width_mm=self.mean_width_mm[chosen],
+            mean_centre_mm=self.mean_centre_mm[chosen],
+            wander_mm=self.wander_mm[chosen],
+            places_mm=self.places_mm[:, chosen],
+            prior=replace(self.prior, variance=self.prior.variance[:, chosen]),
+        )
+
+    def with_some(self, chosen: NDArray[np.intp], again: Straightened) -> Straightened:
+        """Return all strips, some of them as they are after they were followed again."""
+        new = replace(
+            self,
+            samples=replace(self.samples, solid=self.samples.solid.copy()),
+            mean_width_mm=self.mean_width_mm.copy(),
+            mean_centre_mm=self.mean_centre_mm.copy(),
+            wander_mm=self.wander_mm.copy(),
+            places_mm=self.places_mm.copy(),
+        )
+        new.samples.solid[np.isin(self.samples.owner, chosen)] = again.samples.solid
+        new.mean_width_mm[chosen], new.mean_centre_mm[chosen] = again.mean_width_mm, again.mean_centre_mm
+        new.wander_mm[chosen], new.places_mm[:, chosen] = again.wander_mm, again.places_mm
+        return new
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class NearEdges:
@@ -78,6 +105,30 @@ class NearEdges:
     spread: EdgeSpread
     fitted: FloatArray
     """The model's feature at each pixel for the widths and centres of the fits."""
+
+    def some(self, chosen: NDArray[np.intp], samples: Samples, part: Samples) -> NearEdges:
+        """Return those of some strips, of which `part` holds the pixels as `samples` holds all of them."""
+        new = np.full(len(samples.strips), -1)
+        new[chosen] = np.arange(len(chosen))
+        kept = new[self.own] >= 0
+        own = self.own[kept]
+        first, new_first = (np.searchsorted(one.owner, np.arange(len(one.strips))) for one in (samples, part))
+        return NearEdges(
+            n_steps=self.n_steps,
+            index=self.index[kept] + (new_first[new[own]] - first[own]),
+            own=new[own],
+            cell=self.cell[kept] + (new[own] - own) * self.n_steps,
+            d=self.d[kept],
+            sigma=self.sigma[kept],
+            height=self.height[kept],
+            spread=self.spread,
+            fitted=self.fitted[kept],
+        )
+
+    def slices(self, n_strips: int) -> list[slice]:
+        """Return where each strip's pixels are."""
+        ends = np.searchsorted(self.own, np.arange(n_strips + 1))
+        return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
     def span(self, width: FloatArray, centre: FloatArray) -> FloatArray:
         """Return the model's feature at each pixel for widths and centres of each pixel's step."""
@@ -149,7 +200,7 @@ def straighten(
         moved = _moved(near, residual, weight, flat_width, flat_centre, shape)
         equations = _along(basis, moved)
         prior = prior or _prior(equations, used)
-        places = _followed(equations, places, prior)
+        places = _followed(equations, places, prior, used)
     assert prior is not None
     width, centre = _moved_to(fits, basis, places)
     choked = np.any((width <= 0.12 * fits.width_mm[:, None]) & used, axis=1)
@@ -311,7 +362,7 @@ def _prior(equations: _Equations, used: NDArray[np.bool_]) -> EdgePrior:
     return EdgePrior(variance=variance.reshape(2, -1), reach=correlation_reach(*both, twice, variance))
 
 
-def _followed(equations: _Equations, places: FloatArray, prior: EdgePrior) -> FloatArray:
+def _followed(equations: _Equations, places: FloatArray, prior: EdgePrior, used: NDArray[np.bool_]) -> FloatArray:
     """Return both places of every step, the second with what the first has just become."""
     new = places.copy()
     for k, other in ((0, 1), (1, 0)):
@@ -319,5 +370,5 @@ def _followed(equations: _Equations, places: FloatArray, prior: EdgePrior) -> Fl
         pull = pull + equations.coupled * (places[other] - new[other])
         # What moves an edge further than its wandering explains is a foreign mark.
         most = _MOST_SPREADS * np.sqrt(prior.variance[k])[:, None]
-        new[k] = np.clip(krige(pull, equations.information[k], prior.variance[k], prior.reach), -most, most)
+        new[k] = np.clip(krige(pull, equations.information[k], prior.variance[k], prior.reach, used), -most, most)
     return new

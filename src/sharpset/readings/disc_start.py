@@ -36,7 +36,7 @@ def start_disc(
     ndarray of float, shape (5,)
         Centre x and y, radius (mm), level around the hole, contrast.
     """
-    near = np.hypot(x, y) <= radius_mm + max(_MISPLACED_MM, 3 * np.sqrt(pixel_area_mm2))
+    near = x * x + y * y <= (radius_mm + max(_MISPLACED_MM, 3 * np.sqrt(pixel_area_mm2))) ** 2
     # Of a large hole some of the pixels say enough; rows are not a multiple of the step long, as a rule.
     step = max(1, int(near.sum()) // _MOST_PIXELS)
     kept, pixel_area_mm2 = np.flatnonzero(near)[::step], pixel_area_mm2 * step

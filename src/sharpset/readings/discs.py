@@ -206,7 +206,7 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     high = np.minimum(np.ceil(centre + reach / pixel).astype(int), [left + n_columns - 1, top + n_rows - 1])
     columns, rows = (a.ravel() for a in np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))
     x, y = (columns - centre[0]) * pixel[0], (rows - centre[1]) * pixel[1]
-    r = np.hypot(x, y)
+    r = np.sqrt(x * x + y * y)
     # The middle of a large hole says nothing about its edge.
     inner = disc.diameter_mm * scale / 2 - disc.reach_mm
     keep = (r <= reach) & ((r >= inner) | (inner < _LEAST_HOLLOW_MM))
@@ -313,7 +313,8 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
 
 def _glow(patch: _Patch, p: FloatArray, disc: Disc, sigma: float) -> float:
     """Return the median share solid well inside the drawn rim, about the fitted centre; NaN where none is."""
-    inside = np.hypot(patch.x - p[0], patch.y - p[1]) < disc.diameter_mm * patch.scale / 2 - _INSIDE * sigma
+    most = disc.diameter_mm * patch.scale / 2 - _INSIDE * sigma
+    inside = (patch.x - p[0]) ** 2 + (patch.y - p[1]) ** 2 < max(most, 0.0) ** 2
     return float(np.median(patch.solid[inside])) if inside.sum() >= _FEWEST_INSIDE else float("nan")
 
 
@@ -327,13 +328,13 @@ def _roundness(
     if p[2] < 4 * sigma:
         return float("nan")
     dx, dy = patch.x - p[0], patch.y - p[1]
-    r = np.hypot(dx, dy)
-    gradient = np.exp(-0.5 * ((r - p[2]) / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)) * p[4]
-    near = used & (np.abs(r - p[2]) < 3 * sigma)
+    away = np.sqrt(dx * dx + dy * dy) - p[2]
+    near = np.flatnonzero(used & (np.abs(away) < 3 * sigma))
+    gradient = np.exp(-0.5 * (away[near] / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)) * p[4]
     n_sectors = max(8, int(2 * np.pi * p[2] / (2 * np.sqrt(patch.area_mm2))))
-    sector = ((np.arctan2(dy, dx) + np.pi) / (2 * np.pi) * n_sectors).astype(int) % n_sectors
-    power = np.bincount(sector[near], gradient[near] ** 2, n_sectors)
-    moved = np.bincount(sector[near], -(gradient * residual)[near], n_sectors)
+    sector = ((np.arctan2(dy[near], dx[near]) + np.pi) / (2 * np.pi) * n_sectors).astype(int) % n_sectors
+    power = np.bincount(sector, gradient**2, n_sectors)
+    moved = np.bincount(sector, -gradient * residual[near], n_sectors)
     full = np.flatnonzero(power > 0.5 * np.median(power))
     n_free = len(full) - 3
     if n_free < 3:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Group", "group_of", "groups_of", "row_medians"]
+__all__ = ["Group", "group_of", "row_medians"]
 
 FloatArray = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def row_medians(
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Group:
-    """Cells with about equally many members, one row of `members` a cell, filled up at the right by any member."""
+    """Cells and their members, one row of `members` a cell, filled up at the right by any member."""
 
     cells: NDArray[np.intp]
     counts: NDArray[np.intp]
@@ -74,7 +74,7 @@ class Group:
 
 
 def group_of(cell: NDArray[np.intp], size: int) -> Group:
-    """Sort entries into cells of about the same size, 65,536 cells at most.
+    """Sort entries into cells, 65,536 at most, that hold about equally many.
 
     Parameters
     ----------
@@ -94,34 +94,3 @@ def group_of(cell: NDArray[np.intp], size: int) -> Group:
     counts = count[cells]
     place = (np.cumsum(counts) - counts)[:, None] + np.arange(counts.max(initial=0))
     return Group(cells=cells, counts=counts, members=order[np.minimum(place, len(order) - 1)])
-
-
-def groups_of(cell: NDArray[np.intp], size: int) -> list[Group]:
-    """Sort entries into their cells.
-
-    Parameters
-    ----------
-    cell : ndarray of int, shape (n,)
-        Cell that each entry belongs to, 0 to ``size - 1``.
-    size : int
-
-    Returns
-    -------
-    list of Group
-        Cells of about the same size are in one group; empty cells are left out.
-    """
-    # Small integers are sorted by their digits, several times as fast as by comparing.
-    digit = 1 << 16
-    order = np.argsort((cell % digit).astype(np.uint16), kind="stable")
-    if size > digit:
-        order = order[np.argsort((cell[order] // digit).astype(np.uint16), kind="stable")]
-    count = np.bincount(cell, minlength=size)
-    start = np.cumsum(count) - count
-    by_size = np.ceil(2 * np.log2(np.maximum(count, 1))).astype(int)
-    groups = []
-    for rank in np.unique(by_size[count > 0]):
-        cells = np.flatnonzero((by_size == rank) & (count > 0))
-        place = start[cells, None] + np.arange(count[cells].max())
-        members = order[np.minimum(place, len(order) - 1)]
-        groups.append(Group(cells=cells, counts=count[cells], members=members))
-    return groups

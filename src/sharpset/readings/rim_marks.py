@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, binary_propagation, uniform_filter
-from scipy.special import ndtr
 
+from sharpset.readings.blur import normal_cdf
 from sharpset.readings.disc_model import Patches
-from sharpset.readings.medians import groups_of
+from sharpset.readings.medians import group_of
 
 __all__ = ["RimScales", "find_marks", "rim_scales"]
 
@@ -87,33 +88,39 @@ def rim_scales(
         The larger of a ring's own scatter, where it has pixels enough to tell it, and that of all holes: a rough
         rim is no dirt, but nothing counts for more than three times as rough as the others.
     """
-    own = patches.owner
-    r = np.hypot(patches.x_mm - p[own, 0], patches.y_mm - p[own, 1])
-    ring = np.clip(np.floor((r - p[own, 2]) / ring_mm) + _RINGS, 0, 2 * _RINGS - 1).astype(np.intp)
+    away = np.concatenate([_away(patches, one, p[i]) for i, one in enumerate(patches.slices())])
+    ring = np.clip(np.floor(away / ring_mm) + _RINGS, 0, 2 * _RINGS - 1).astype(np.intp)
     roughest = np.full(patches.n_holes, _ROUGHEST) if dirty is None else np.where(dirty, _ROUGHEST_DIRTY, _ROUGHEST)
-    table = _by_ring(np.abs(residual), ring, patches, roughest, None if typical is None else typical[:-1])
+    size = np.abs(residual)
+    table = _by_ring(size, ring, patches, roughest, None if typical is None else typical[:-1])
     # An edge that wanders reaches into rings where it seldom is.
     padded = np.pad(table, ((0, 0), (_WANDER_RINGS, _WANDER_RINGS)))
     near = np.max([padded[:, k : k + table.shape[1]] for k in range(2 * _WANDER_RINGS + 1)], axis=0)
-    scale = np.maximum(near.ravel()[own * 2 * _RINGS + ring], noise)
-    wander, of_all = _wander(
-        patches, p, residual, r - p[own, 2], sigma, roughest, None if typical is None else typical[-1]
-    )
-    smeared = np.hypot(sigma, _SMEAR * wander)[own]
-    steep = np.abs(p[own, 4]) / (np.sqrt(2 * np.pi) * sigma) * np.exp(-0.5 * ((r - p[own, 2]) / smeared) ** 2)
+    wander, of_all = _wander(patches, p, size, away, sigma, roughest, None if typical is None else typical[-1])
+    scale = np.empty(len(ring))
+    for i, one in enumerate(patches.slices()):
+        smeared = np.hypot(sigma, _SMEAR * wander[i])
+        steep = abs(p[i, 4]) / (np.sqrt(2 * np.pi) * sigma) * np.exp(-0.5 * (away[one] / smeared) ** 2)
+        scale[one] = np.sqrt(np.maximum(near[i].take(ring[one]), noise) ** 2 + (steep * wander[i]) ** 2)
     return RimScales(
         ring=ring,
-        scale=np.hypot(scale, steep * wander[own]),
+        scale=scale,
         roughest=roughest,
         typical=np.append(np.median(table, axis=0), of_all),
         wander_mm=wander,
     )
 
 
+def _away(patches: Patches, one: slice, p: FloatArray) -> FloatArray:
+    """Return how far a hole's pixels are from its fitted edge, outwards."""
+    x, y = patches.x_mm[one] - p[0], patches.y_mm[one] - p[1]
+    return np.asarray(np.sqrt(x * x + y * y) - p[2])
+
+
 def _wander(
     patches: Patches,
     p: FloatArray,
-    residual: FloatArray,
+    size: FloatArray,
     away: FloatArray,
     sigma: float,
     roughest: FloatArray,
@@ -121,12 +128,12 @@ def _wander(
 ) -> tuple[FloatArray, float]:
     """Return how far single pixels say that each rim wanders (mm), and how far those of all holes do."""
     found = np.zeros(patches.n_holes)
-    shift = np.abs(residual) * np.exp(0.5 * np.clip(away / sigma, -1.0, 1.0) ** 2) * (np.sqrt(2 * np.pi) * sigma)
-    steep = np.abs(away) < sigma
-    for i, one in enumerate(patches.slices()):
-        here = steep[one]
-        if here.any():
-            found[i] = 1.4826 * float(np.median(shift[one][here])) / max(abs(float(p[i, 4])), 0.1)
+    steep = np.flatnonzero(np.abs(away) < sigma)
+    shift = size[steep] * np.exp(0.5 * (away[steep] / sigma) ** 2) * (np.sqrt(2 * np.pi) * sigma)
+    ends = np.searchsorted(steep, [*patches.start, len(away)])
+    for i, (first, end) in enumerate(pairwise(ends)):
+        if end > first:
+            found[i] = 1.4826 * float(np.median(shift[first:end])) / max(abs(float(p[i, 4])), 0.1)
     typical = float(np.median(found)) if of_all is None else of_all
     return np.minimum(found, roughest * typical), typical
 
@@ -142,14 +149,13 @@ def _by_ring(
     n_rings = 2 * _RINGS
     # Of the many pixels in the flat plate around a hole every fourth says enough.
     kept = np.flatnonzero((ring < n_rings - 1) | (np.arange(len(ring)) % 4 == 0))
-    cell, size = (patches.owner * n_rings + ring)[kept], size[kept]
-    n_cells = patches.n_holes * n_rings
-    count = np.bincount(cell, minlength=n_cells)
-    found = np.full(n_cells, np.nan)
-    for one in groups_of(cell, n_cells):
-        found[one.cells] = 1.4826 * one.medians(size)
-    table = found.reshape(-1, n_rings)
-    enough = (count >= _FEWEST).reshape(table.shape)
+    ring, size = ring[kept], size[kept]
+    table = np.full((patches.n_holes, n_rings), np.nan)
+    enough = np.zeros(table.shape, dtype=bool)
+    for i, (first, end) in enumerate(pairwise(np.searchsorted(kept, [*patches.start, len(patches.owner)]))):
+        group = group_of(ring[first:end], n_rings)
+        table[i, group.cells] = 1.4826 * group.medians(size[first:end])
+        enough[i, group.cells] = group.counts >= _FEWEST
     if typical is None:
         typical = np.array([_typical(table[:, k], enough[:, k]) for k in range(n_rings)])
         # Few holes are large enough to have a flat middle, and dust may fill it: it is not much noisier than the plate.
@@ -201,10 +207,12 @@ def find_marks(
     seed = (np.abs(z) > _PIXEL_LIMIT) | (wide > _PATCH_LIMIT * together)
     marks = np.zeros(len(z), dtype=bool)
     for i, one in enumerate(patches.slices()):
-        r = np.hypot(patches.x_mm[one] - p[i, 0], patches.y_mm[one] - p[i, 1])
-        if not (seed[one] & (r - p[i, 2] < _FAR * sigma)).any():
+        if not seed[one].any():
             continue
-        rim = np.abs(r - p[i, 2]) < sigma
+        away = _away(patches, one, p[i])
+        if not (seed[one] & (away < _FAR * sigma)).any():
+            continue
+        rim = np.abs(away) < sigma
         at = (patches.row[one], patches.column[one])
         # Noise that neighbours share shows in patches of five by five at least as much as in those of three by three.
         near = np.abs(_sum(z[one], at, _NEAR)) / together[one]
@@ -224,19 +232,21 @@ def _followed(patches: Patches, p: FloatArray, residual: FloatArray, wander_mm: 
     """
     out = residual.copy()
     for i, one in enumerate(patches.slices()):
-        x, y = patches.x_mm[one] - p[i, 0], patches.y_mm[one] - p[i, 1]
-        away = np.hypot(x, y) - p[i, 2]
-        near = np.abs(away) < 3 * sigma + 2 * wander_mm[i]
+        away = _away(patches, one, p[i])
+        most, reach = _MOST_WANDERS * wander_mm[i], 3 * sigma + 2 * wander_mm[i]
+        # Further away no edge that is moved so far makes a difference.
+        touched = np.flatnonzero(np.abs(away) < max(reach, _FAR * sigma + most))
+        away = away[touched]
+        x, y = patches.x_mm[one][touched] - p[i, 0], patches.y_mm[one][touched] - p[i, 1]
+        near = np.abs(away) < reach
         n = int(np.clip(2 * np.pi * p[i, 2] / (2 * sigma), 1, 400))
         sector = ((np.arctan2(y, x) + np.pi) / (2 * np.pi) * n).astype(np.intp) % n
-        reach = np.minimum(3 * sigma + 2 * wander_mm[i], p[i, 2])
         count = np.maximum(np.bincount(sector[near], minlength=n), 1)
         # A mean over the width that is looked at, times that width.
-        missing = -np.bincount(sector[near], residual[one][near], n) / count
-        shift = missing * (3 * sigma + 2 * wander_mm[i] + reach) / max(abs(float(p[i, 4])), 0.1)
-        shift = np.clip(shift, -_MOST_WANDERS * wander_mm[i], _MOST_WANDERS * wander_mm[i])
-        moved = shift[sector]
-        out[one] += p[i, 4] * (ndtr((moved - away) / sigma) - ndtr(-away / sigma))
+        missing = -np.bincount(sector[near], residual[one][touched][near], n) / count
+        shift = missing * (reach + np.minimum(reach, p[i, 2])) / max(abs(float(p[i, 4])), 0.1)
+        moved = np.clip(shift, -most, most)[sector]
+        out[one.start + touched] += p[i, 4] * (normal_cdf((moved - away) / sigma) - normal_cdf(-away / sigma))
     return out
 
 

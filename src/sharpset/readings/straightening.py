@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.kriging import correlation_reach, krige, wander_variance
-from sharpset.readings.medians import groups_of
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
@@ -264,16 +263,13 @@ def first_wander(near: NearEdges, samples: Samples, fits: StripFits, noise: Floa
     base = fits.level[own] + fits.slope_per_mm[own] * near.d
     residual = samples.solid[near.index] - base - near.fitted
     by_width, by_centre = near.slopes(width[own], fits.centre_mm[own])
-    slope = np.hypot(by_width, by_centre / 2)
-    steepest = np.zeros(len(width))
-    np.maximum.at(steepest, own, slope)
-    steep = np.flatnonzero(slope > 0.7 * steepest[own])
+    slope = np.sqrt(by_width**2 + by_centre**2 / 4)
     found = np.zeros(len(width))
-    for one in groups_of(own[steep], len(width)):
-        here = one.cells
-        square = (1.4826 * one.medians(np.abs(residual[steep]))) ** 2 - noise[here] ** 2
-        wander = np.sqrt(np.maximum(square, 0.0)) / one.medians(slope[steep])
-        found[here] = np.where(one.counts > _FEWEST, wander, 0.0)
+    for i, one in enumerate(near.slices(len(width))):
+        steep = slope[one] > 0.7 * slope[one].max(initial=0.0)
+        if np.count_nonzero(steep) > _FEWEST:
+            square = (1.4826 * float(np.median(np.abs(residual[one][steep])))) ** 2 - noise[i] ** 2
+            found[i] = np.sqrt(max(square, 0.0)) / float(np.median(slope[one][steep]))
     return found
 
 

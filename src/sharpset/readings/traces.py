@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -72,7 +73,8 @@ def _counts(stored: NDArray[Any]) -> NDArray[np.float64]:
     if stored.dtype != np.uint8:
         return np.zeros(256)
     step = max(1, -(-stored.size // _MOST_PIXELS))
-    return np.bincount(stored[::step].ravel(), minlength=256).astype(float)
+    kept = np.ascontiguousarray(stored[::step])
+    return np.asarray(cv2.calcHist([kept], [0], None, [256], [0, 256]), dtype=float).ravel()
 
 
 def is_stretched(stored: NDArray[Any]) -> bool:

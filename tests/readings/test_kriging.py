@@ -41,6 +41,22 @@ def test_predictions_are_those_of_the_dense_equations():
         np.testing.assert_allclose(found[i], expected, atol=2e-5)
 
 
+def test_edges_shorter_than_others_are_predicted_as_though_alone():
+    """One is even shorter than the reach of the autocovariance."""
+    reach, sd, noise = 9.5, 0.3, 0.1
+    _, seen = _drawn(reach, sd, noise, 6)
+    length = np.array([N_STEPS, 5, 60, 1, 80])
+    used = np.arange(N_STEPS) < length[:, None]
+    information = np.where(used, noise**-2, 0.0)
+    variance = np.linspace(0.5, 2, len(length)) * sd**2
+    found = krige(seen[: len(length)] * information, information, variance, reach, used)
+    for i, n in enumerate(length):
+        part = slice(i, i + 1), slice(0, n)
+        alone = krige(seen[part] * information[part], information[part], variance[i : i + 1], reach)
+        np.testing.assert_allclose(found[part], alone, atol=1e-9)
+    assert not found[~used].any()
+
+
 def test_a_hidden_stretch_is_known_better_than_by_the_mean_of_the_edge():
     reach, sd, noise = 16.0, 0.3, 0.02
     true, seen = _drawn(reach, sd, noise, 2)

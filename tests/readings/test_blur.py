@@ -47,7 +47,7 @@ def test_blurred_discs_of_all_sizes_are_noncentral_chi_square(halo):
             share * ncx2.cdf((radii[i] / s) ** 2, 2, (r / s) ** 2)
             for share, s in ((1 - halo, SIGMA), (halo, 2.5 * SIGMA))
         )
-        # Linear interpolation in steps of 0.08 blurs: step^2 / 8 times the largest curvature, 0.24, and its like inside.
+        # Linear interpolation in steps of 0.08 blurs: step^2 / 8 times the largest curvature, and its like inside.
         assert np.abs(model[one] - (0.95 - 0.9 * disc)).max() < 4e-4
     for k in range(5):
         moved = p.copy()

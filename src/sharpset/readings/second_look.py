@@ -97,18 +97,19 @@ def look_again(
         dust |= more
         # Only where a mark was found may its skirts show next.
         suspect = np.unique(samples.owner[more])
-        part = select_samples(samples, suspect)
+        moving = np.union1d(suspect, np.flatnonzero(straight.moving))
+        part = select_samples(samples, moving)
         again = straighten(
             part,
-            fits.some(suspect),
+            fits.some(moving),
             spread,
-            noise[suspect],
-            near=near.some(suspect, samples, part),
-            loose_mm=loose[suspect],
-            dust=dust[np.isin(samples.owner, suspect)],
-            before=straight.some(suspect, part),
+            noise[moving],
+            near=near.some(moving, samples, part),
+            loose_mm=loose[moving],
+            dust=dust[np.isin(samples.owner, moving)],
+            before=straight.some(moving, part),
         )
-        straight = straight.with_some(suspect, again)
+        straight = straight.with_some(moving, again)
     kept = _without(straight.samples, dust)
     profiles = robust_profiles(kept)
     # Where too few of these strips are wide, the blur of all strips has to do.

@@ -27,6 +27,7 @@ _REACH = 3.5
 _MOST_SPREADS = 5.0
 _CLOSER = 3.0
 """How much nearer each turn comes to the edges."""
+_AT_REST_MM = 1e-5
 _APART = 3.0
 _FEWEST = 8
 
@@ -54,6 +55,8 @@ class Straightened:
     places_mm : ndarray of float, shape (2, n_strips, n_steps)
         How far both edges (or width and centre of narrow strips) are from where the fits have them.
     prior : EdgePrior
+    moving : ndarray of bool, shape (n_strips,)
+        Which strips' mean width or centre has not come to rest yet.
     """
 
     samples: Samples
@@ -62,6 +65,7 @@ class Straightened:
     wander_mm: FloatArray
     places_mm: FloatArray
     prior: EdgePrior
+    moving: NDArray[np.bool_]
 
     def some(self, chosen: NDArray[np.intp], part: Samples) -> Straightened:
         """Return some of the strips, of which `part` holds the pixels."""
@@ -72,6 +76,7 @@ class Straightened:
             wander_mm=self.wander_mm[chosen],
             places_mm=self.places_mm[:, chosen],
             prior=replace(self.prior, variance=self.prior.variance[:, chosen]),
+            moving=self.moving[chosen],
         )
 
     def with_some(self, chosen: NDArray[np.intp], again: Straightened) -> Straightened:
@@ -83,10 +88,12 @@ class Straightened:
             mean_centre_mm=self.mean_centre_mm.copy(),
             wander_mm=self.wander_mm.copy(),
             places_mm=self.places_mm.copy(),
+            moving=self.moving.copy(),
         )
         new.samples.solid[np.isin(self.samples.owner, chosen)] = again.samples.solid
         new.mean_width_mm[chosen], new.mean_centre_mm[chosen] = again.mean_width_mm, again.mean_centre_mm
         new.wander_mm[chosen], new.places_mm[:, chosen] = again.wander_mm, again.places_mm
+        new.moving[chosen] = again.moving
         return new
 
 
@@ -185,6 +192,8 @@ def straighten(
     data = samples.solid[near.index] - base
     noise = np.maximum(noise, 2e-3)
     used = (np.arange(n_steps) + 0.5) * step <= 2 * samples.half_length_mm[:, None]
+    # The last step, which a strip's end may cut, is followed, but has no say in means.
+    followed = np.arange(n_steps) * step <= 2 * samples.half_length_mm[:, None]
     basis = _basis(fits)
     wander = loose_mm if loose_mm is not None else first_wander(near, samples, fits, noise)
     places = np.zeros((2, *shape)) if before is None else before.places_mm
@@ -199,9 +208,13 @@ def straighten(
         moved = _moved(near, residual, weight, flat_width, flat_centre, shape)
         equations = _along(basis, moved)
         prior = prior or _prior(equations, used)
-        places = _followed(equations, places, prior, used)
+        places = _followed(equations, places, prior, followed)
     assert prior is not None
+    before_width, before_centre = width, centre
     width, centre = _moved_to(fits, basis, places)
+    steps = np.hypot(
+        *(np.where(used, a - b, 0.0).sum(axis=1) for a, b in ((width, before_width), (centre, before_centre)))
+    )
     choked = np.any((width <= 0.12 * fits.width_mm[:, None]) & used, axis=1)
     width = np.where(choked[:, None], fits.width_mm[:, None], width)
     centre = np.where(choked[:, None], fits.centre_mm[:, None], centre)
@@ -218,6 +231,7 @@ def straighten(
         wander_mm=np.sqrt((away**2).sum(axis=1) / n_used),
         places_mm=places,
         prior=prior,
+        moving=steps > _AT_REST_MM * n_used,
     )
 
 

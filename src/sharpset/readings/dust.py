@@ -77,8 +77,10 @@ class _Grid:
     @classmethod
     def of(cls, across: NDArray[np.intp], along: NDArray[np.intp]) -> _Grid:
         # The length of a strip comes last, as medians over it are what takes the time.
-        shape = (int(across.max()) + 1, int(along.max()) + 1)
-        cell = across * shape[1] + along
+        # Patches reach beyond the pixels, and marks may go round by there.
+        edge = _PATCH // 2
+        shape = (int(across.max()) + 1 + 2 * edge, int(along.max()) + 1 + edge)
+        cell = (across + edge) * shape[1] + along
         count = np.bincount(cell, minlength=shape[0] * shape[1])
         # Single precision is ample for telling marks, and twice as fast.
         return cls(cell=cell, count=count.reshape(shape).astype(np.float32))

@@ -277,7 +277,7 @@ def write_drift_report(study: DriftStudy, *, out: Path | str) -> tuple[Path, Pat
         sections.append(Section(title=title, text=text, figure=draw_drift_chart(chart), table=found))
     page = Page(
         title="Check piece over time",
-        subtitle=f"{len(study.charts)} charts; each raises its own false alarms",
+        subtitle=f"{len(study.charts)} chart{'s' * (len(study.charts) != 1)}; each raises its own false alarms",
         lead=study.summary() + ".",
         remarks=study.skipped,
         sections=tuple(sections),

@@ -30,6 +30,7 @@ class Advice:
     glare: str
     clean: str
     sensor: str
+    seam: str
     not_flat: str
     lay_flat: str
     unsharpened: str
@@ -49,6 +50,7 @@ SCANNED = Advice(
     glare="Matt the surface with a thin spray, or turn the piece on the glass",
     clean="Blow piece and glass clean",
     sensor="Clean the scanner's strip of glass (its manual says where), or scan the piece in another place",
+    seam="the seam of two sensors, a carriage that slipped, or a layer of the print that did",
     not_flat="the piece does not lie flat on the glass",
     lay_flat="Weigh it down (a second glass, the lid closed)",
     unsharpened="Switch sharpening (unsharp mask) off in the scanning program",
@@ -67,6 +69,7 @@ PHOTOGRAPHED = Advice(
     glare="Matt the surface with a thin spray, or move the lamps",
     clean="Blow the piece clean",
     sensor="Take another photograph",
+    seam="a layer of the print that slipped, or pictures that were put together",
     not_flat="part of the piece is out of focus, or it does not lie flat on the card",
     lay_flat="Tape it flat, hold the camera level, from further away, with a smaller aperture",
     unsharpened="Switch sharpening and scene modes off in the camera, or develop its raw file without sharpening",

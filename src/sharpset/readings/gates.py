@@ -233,7 +233,9 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     )
 
 
-def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state: PlateState) -> pd.DataFrame:
+def refuse_features(
+    table: pd.DataFrame, piece: Piece, fits: FeatureFits, state: PlateState, across: NDArray[np.bool_]
+) -> pd.DataFrame:
     """Empty the values of features that cannot be read, and say why in their flags.
 
     Parameters
@@ -243,17 +245,20 @@ def refuse_features(table: pd.DataFrame, piece: Piece, fits: FeatureFits, state:
     piece : Piece
     fits : FeatureFits
     state : PlateState
+    across : ndarray of bool
+        Which features lie across a seam of the scan.
 
     Returns
     -------
     pandas.DataFrame
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
-        feature), ``refused: dim`` (something thin may close it), ``refused: line of the scanner``,
+        feature), ``refused: dim`` (something thin may close it), ``refused: line of the scanner``, ``refused: seam``,
         ``refused: uneven background``, ``refused: uneven light``, ``refused: dirty`` or ``refused: hidden at a slant``.
         A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
         its confidence is 0.5.
     """
     reasons = _reasons(len(table), piece, fits, state)
+    _name(reasons, np.arange(len(across)), across, "seam")
     refused = np.array([reason != "" for reason in reasons])
     if not refused.any():
         return table

@@ -32,6 +32,7 @@ from sharpset.readings.quality import measure_quality
 from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
+from sharpset.readings.seams import across_seams, find_seams
 from sharpset.readings.slant import without_slant
 from sharpset.readings.spread import edge_residual
 from sharpset.readings.traces import is_stretched
@@ -232,8 +233,10 @@ def _read_piece(
     fits = at_true_places(as_edges_are(seen) if light.bleed is None else seen, piece, pose, local)
     fits = without_slant(fits, piece, pose, scan.viewing, ground_share=light.ground_share(pose, piece))
     fits = without_shade(fits)
-    registration = register(places_of(fits, piece, pose), pose)
+    places = places_of(fits, piece, pose)
+    registration = register(places, pose)
     check_scale(scan, registration.pose)
+    seams = find_seams(places, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
     advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
@@ -241,8 +244,11 @@ def _read_piece(
     u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else u_transfer
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
-    table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state)
+    across = across_seams(seams, piece.features, registration.pose)
+    table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across)
     remarks = (*face, *_remarks(scan, code, fits, state, table, light.bleed))
+    for seam in seams:
+        remarks = (*remarks, f"{seam.summary()} ({advice.seam}); features across it are refused")
     if stretched:
         remarks = (
             *remarks,

@@ -68,6 +68,7 @@ _U_EDGE_PX = 0.02
 _U_SHAPE = 0.75
 """Relative standard uncertainty of what is taken off as the shape of the scan's own edges: fits take a part of what an
 edge's spread does not describe for blur and contrast. On rendered scans sizes were off by 1.1 to 2.2 times as much."""
+_SAME_MM, _APART_MM, _FEWEST_PAIRS, _CLIPPED = 0.12, (0.4, 1.6), 20, 16.0
 _PERIOD_MM = 10.0
 """Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
 
@@ -139,17 +140,20 @@ def totals(table: pd.DataFrame, feature_ids: list[str]) -> pd.DataFrame:
 class _Wander:
     """Uneven travel: root mean square of the places' error along one axis of the glass (0 columns, 1 rows).
 
-    ``scatter_mm`` is that of all places about the pose, the printer's own errors included.
+    ``scatter_mm`` is that of all places about the pose, the printer's own errors included. ``slope`` is how fast the
+    error changes along the axis, root mean square, as far as neighbouring features show it.
     """
 
     axis: int
     rms_mm: float
     scatter_mm: float
+    slope: float = 0.0
 
     def of_width(self, width: FloatArray, along: FloatArray) -> FloatArray:
         """Return the root mean square error of widths across normals with the component `along` the axis."""
         phase = np.minimum(np.pi * width * np.abs(along) / _PERIOD_MM, np.pi / 2)
-        return np.asarray(2 * self.rms_mm * np.abs(along) * np.sin(phase))
+        by_period = 2 * self.rms_mm * np.abs(along) * np.sin(phase)
+        return np.asarray(np.maximum(by_period, self.slope * width * along**2))
 
 
 def _carriage(places: PlaceData, registered: Pose) -> _Wander:
@@ -164,7 +168,34 @@ def _carriage(places: PlaceData, registered: Pose) -> _Wander:
     if not np.all(np.isfinite(spread)):
         return _Wander(axis=1, rms_mm=0.0, scatter_mm=scatter)
     axis = int(np.argmax(spread))
-    return _Wander(axis=axis, rms_mm=float(np.sqrt(spread[axis] ** 2 - spread[1 - axis] ** 2)), scatter_mm=scatter)
+    along = np.abs(places.directions[:, axis]) > 0.9
+    away = residual[along] * np.sign(places.directions[along, axis])
+    return _Wander(
+        axis=axis,
+        rms_mm=float(np.sqrt(spread[axis] ** 2 - spread[1 - axis] ** 2)),
+        scatter_mm=scatter,
+        slope=_slope(nominal[along, axis], away),
+    )
+
+
+def _slope(place_mm: FloatArray, away_mm: FloatArray) -> float:
+    """Return how fast errors of places change along an axis, root mean square, beyond what features scatter themselves.
+
+    Features that lie at the same place along the axis tell the latter; those a millimetre apart tell both together.
+    """
+    first, second = np.triu_indices(len(place_mm), 1)
+    apart = np.abs(place_mm[second] - place_mm[first])
+    square = (away_mm[second] - away_mm[first]) ** 2
+    same, near = square[apart < _SAME_MM], (apart > _APART_MM[0]) & (apart < _APART_MM[1])
+    if min(len(same), int(near.sum())) < _FEWEST_PAIRS:
+        return 0.0
+    own, both = _clipped_mean(same), _clipped_mean(square[near])
+    # Pairs share features: a difference below a half of either is no sure one.
+    return float(np.sqrt((both - own) / np.mean(apart[near] ** 2))) if both > 1.5 * own else 0.0
+
+
+def _clipped_mean(squares: FloatArray) -> float:
+    return float(np.mean(np.minimum(squares, _CLIPPED * np.median(squares))))
 
 
 def _lines(

@@ -33,6 +33,7 @@ __all__ = [
     "check_backing",
     "check_blur",
     "check_light",
+    "check_pixels",
     "check_plate",
     "check_scale",
     "refuse_features",
@@ -107,8 +108,8 @@ def check_scale(scan: Scan, pose: Pose) -> None:
             )
 
 
-def check_blur(scan: Scan, spread: EdgeSpread, piece: Piece) -> None:
-    """Refuse a scan too coarse or too blurred for the sizes the piece was made for.
+def check_pixels(scan: Scan, piece: Piece) -> None:
+    """Refuse a scan too coarse for the sizes the piece was made for.
 
     Raises
     ------
@@ -121,6 +122,16 @@ def check_blur(scan: Scan, spread: EdgeSpread, piece: Piece) -> None:
             f"{scan.path}: pixels are {1000 * pixel:.1f} um, too coarse for the {wanted:.2f} mm details of this piece. "
             + advice_for(scan).finer.format(dpi=100 * int(-(-2.5 * 25.4 / wanted // 100)))
         )
+
+
+def check_blur(scan: Scan, spread: EdgeSpread, piece: Piece) -> None:
+    """Refuse a scan too blurred for the sizes the piece was made for.
+
+    Raises
+    ------
+    ReadingError
+    """
+    wanted = wanted_mm(piece)
     blur = max(spread.sigma_x_mm, spread.sigma_y_mm)
     if blur > _MOST_BLUR * wanted:
         raise ReadingError(

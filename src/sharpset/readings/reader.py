@@ -23,6 +23,7 @@ from sharpset.readings.gates import (
     check_backing,
     check_blur,
     check_light,
+    check_pixels,
     check_plate,
     check_scale,
     refuse_features,
@@ -223,6 +224,7 @@ def _read_piece(
     local = local_scale(scale, located, piece)
     scan, located = with_scale(scan, located, local)
     local, face = _at_its_height(scan, piece, local)
+    check_pixels(scan, piece)
     ready = prepare_piece(scan, located, piece)
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose

@@ -34,9 +34,10 @@ _LARGEST_TILT_DEG = 40.0
 _LARGEST_RESIDUAL = 0.004  # of the window's larger side: more means a bent card, a moved piece or another frame
 _U_BEND_MM = 0.3
 """How far the rim of a printed card may lie over or under its middle (common practice, no source)."""
+_WORTH_SAYING_MM = 0.25
 _BENT = 1.5e-4
-"""Residual, as a share of the window's larger side, that is worth a remark: a card that bends by 0.2 mm leaves it seen
-from 250 mm; noise and print leave a tenth of it."""
+"""Residual, as a share of the window's larger side, that is worth a remark: cockles of a tenth of a millimetre leave
+it seen from 250 mm; noise and print leave a tenth of it."""
 _COVERED, _COVERED_MM = 6.0, 0.05
 """A marker that misses its place by so many times what the middle one does, and by so much, is partly covered."""
 _OUTWARD = np.array([(-1.0, 1.0), (1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)])
@@ -224,13 +225,16 @@ def rectify_photos(
         )
     views = [_view(scan, find_markers(scan), frame) for scan in scans]
     known_focal = focal_px if focal_px is not None else _focal_in_file(scans[0])
+    u_known = 0.35 if known_focal is None else 0.1
     camera, views = _fit_to_markers(
         views,
         size_px=(scans[0].n_columns, scans[0].n_rows),
         focal_px=known_focal,
-        u_focal=0.35 if known_focal is None else 0.1,
+        u_focal=u_known,
         u_bend_mm=_U_BEND_MM,
     )
+    # The four corners of a marker err alike, and are one observation.
+    camera = replace(camera, u_focal=min(2.0 * camera.u_focal, u_known))
     _check(scans, camera, frame)
     step_mm = _finest_pixel_mm(camera, frame, thickness_mm) if pixel_mm is None else pixel_mm
     viewing = _viewing(camera, frame, thickness_mm)
@@ -286,12 +290,16 @@ def _fit_to_markers(views: Sequence[PlaneView], **known: Any) -> tuple[CameraFit
 
 
 def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
-    if camera.rms_mm <= _BENT * max(frame.window_x_mm, frame.window_y_mm):
-        return ()
-    return (
-        f"the markers miss their places by {1000 * camera.rms_mm:.0f} um rms: the card is bent, or was printed "
-        "unevenly. Tape it to something flat",
-    )
+    found = []
+    bend_mm = float(np.abs(camera.bend_mm).max())
+    if bend_mm > _WORTH_SAYING_MM:
+        found.append(f"the card's rim lies {bend_mm:.1f} mm over or under its middle, which was allowed for")
+    if camera.rms_mm > _BENT * max(frame.window_x_mm, frame.window_y_mm):
+        found.append(
+            f"the markers miss their places by {1000 * camera.rms_mm:.0f} um rms: the card is bent, or was printed "
+            "unevenly. Tape it to something flat"
+        )
+    return tuple(found)
 
 
 def _opened(image: str | Path | Scan, encoding: str) -> Scan:
@@ -363,7 +371,7 @@ def _finest_pixel_mm(camera: CameraFit, frame: PhotoFrame, thickness_mm: float) 
 
 def _viewing(camera: CameraFit, frame: PhotoFrame, thickness_mm: float) -> Viewing:
     points = (Viewpoint(float(x), float(frame.window_y_mm - y), float(z - thickness_mm)) for x, y, z in camera.eyes_mm)
-    return Viewing(points=tuple(points), face_mm=thickness_mm, u_height=min(camera.u_focal, 1.0))
+    return Viewing(points=tuple(points), face_mm=thickness_mm, u_height=camera.u_focal)
 
 
 def _u_scale(camera: CameraFit, frame: PhotoFrame, thickness_mm: float, u_thickness_mm: float) -> float:

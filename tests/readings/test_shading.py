@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from sharpset.errors import ReadingError
 from sharpset.pieces import make_stencil
 from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.lamp_side import lamp_side
+from sharpset.readings.gates import check_ground, check_shade
+from sharpset.readings.lamp_side import ground_unevenness, lamp_side
 from sharpset.readings.light import LightMap, PieceLight
 from sharpset.readings.profiles import Profiles
 from sharpset.readings.sampling import Samples, Strip
@@ -171,6 +174,42 @@ def test_ground_in_shade_tells_the_lamps_side():
     # Away from the dark side: along the piece's x, which lies 30 degrees below the picture's.
     np.testing.assert_allclose(lamp_side(light, pose, piece), [np.cos(turn), np.sin(turn)], atol=0.02)
     np.testing.assert_array_equal(lamp_side(replace(light, stored=np.full((n, n), 0.03)), pose, piece), [0.0, 0.0])
+
+
+def test_ground_that_a_dark_pieces_walls_shade_is_refused():
+    piece = make_stencil(process="resin")
+    pixel, n = 0.05, 900
+    pose = Pose(matrix=np.array([[1.0, 0.0, 2.0], [0.0, -1.0, 42.0]]) / pixel, pixel_mm=PixelSize(x=pixel, y=pixel))
+    light = PieceLight(
+        stored=np.full((n, n), 0.8),
+        decode=lambda values: values.astype(np.float32),
+        origin=(0, 0),
+        plate=_flat(0.1),
+        background=_flat(0.8),
+        noise=0.005,
+        contrast=-0.7,
+        clipped=0.0,
+        noise_inflation=1.0,
+    )
+    scan = SimpleNamespace(path="dark.png", viewing=None)
+    check_ground(scan, light, pose, piece)
+    # Ground under the upper half of the piece gets a tenth less light: 0.08 of 0.7 of contrast.
+    shaded = replace(light, stored=np.where(np.arange(n)[:, None] < n / 2, 0.72, 0.8) * np.ones((1, n)))
+    assert ground_unevenness(shaded, pose, piece) == pytest.approx(0.08 / 0.7, rel=0.02)
+    with pytest.raises(ReadingError, match="11% of the contrast.*matt paint"):
+        check_ground(scan, shaded, pose, piece)
+    # Behind a light piece the ground is dark, and what it lacks is little.
+    check_ground(scan, replace(shaded, contrast=0.7), pose, piece)
+
+
+def test_shade_far_wider_than_the_blur_is_refused():
+    shade = measure_shade(*_scene(0.008, 0.5, np.random.default_rng(7)))
+    scan = SimpleNamespace(path="shaded.png")
+    check_shade(scan, shade)
+    # A band of 60 um that lacks half the contrast: 30 um.
+    with pytest.raises(ReadingError, match="30 um broader"):
+        check_shade(scan, replace(shade, excess_y_mm2=0.03**2))
+    check_shade(scan, replace(shade, excess_y_mm2=0.03**2, at_slant=True))
 
 
 def _flat(value: float) -> LightMap:

@@ -13,6 +13,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.advice import SCANNED, Advice, advice_for
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.features import FeatureFits, PieceSamples
+from sharpset.readings.lamp_side import ground_unevenness
 from sharpset.readings.light import PieceLight
 from sharpset.readings.plate import (
     Backing,
@@ -25,6 +26,7 @@ from sharpset.readings.plate import (
     measure_plate,
 )
 from sharpset.readings.sensor_lines import SensorLines, find_sensor_lines
+from sharpset.readings.shading import Shade
 from sharpset.readings.slant import HIDDEN
 from sharpset.scans import Pose, Scan
 
@@ -32,10 +34,12 @@ __all__ = [
     "PlateState",
     "check_backing",
     "check_blur",
+    "check_ground",
     "check_light",
     "check_pixels",
     "check_plate",
     "check_scale",
+    "check_shade",
     "refuse_features",
     "wanted_mm",
 ]
@@ -56,6 +60,13 @@ _OVERSHOOT, _MOST_OVERSHOOT = 0.010, 0.04
 _LOPSIDED, _LOPSIDED_FROM = 0.01, 0.02
 """Sharpened after encoding, edges of rendered pictures moved by 2 to 5 um at 1200 dpi from an overshoot of 0.02 on, and
 intervals no longer held the truth. In linear light 0.026 did no harm and 0.06 did."""
+_MOST_UNEVEN = 0.05
+"""Of the ground behind a dark piece, inner four fifths. Rendered with lamps, walls and diffuse light, pieces of 0.3 and
+0.4 mm showed 0.09 to 0.15, with narrow slots 0.1 mm too narrow or called closed; even ground stays within 0.02."""
+_MOST_SHADE_MM = 0.02
+"""Excess breadth of edges on one side: that of a band of 40 um that lacks half the contrast. Beyond, bands reach
+farther than the blur, and their depth is anybody's guess."""
+_LIGHTER = "Coat the piece with light matt paint and lay it on black, or light the ground from behind."
 _LEVEL_OFF = 0.15
 _REACHES = 3.0
 _MOST_BACKING, _SOME_BACKING = 0.25, 0.02
@@ -89,6 +100,41 @@ def check_light(scan: Scan, light: PieceLight) -> None:
         raise ReadingError(
             f"{scan.path}: contrast is only {light.contrast_to_noise:.1f} times the noise; {_LEAST_CNR:g} is needed. "
             f"{advice_for(scan).light}"
+        )
+
+
+def check_ground(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> None:
+    """Refuse a dark piece in whose openings its walls shade the ground: narrow ones then look closed.
+
+    Raises
+    ------
+    ReadingError
+    """
+    if light.contrast > 0 or scan.viewing is not None:
+        return
+    uneven = ground_unevenness(light, pose, piece)
+    if uneven > _MOST_UNEVEN:
+        raise ReadingError(
+            f"{scan.path}: the ground in wide openings differs by {uneven:.0%} of the contrast: the dark piece's walls "
+            f"shade it, and narrow openings look closed. {_LIGHTER}"
+        )
+
+
+def check_shade(scan: Scan, shade: Shade) -> None:
+    """Refuse a scan in which a lamp at one side shades far more than a narrow band beside edges.
+
+    Raises
+    ------
+    ReadingError
+    """
+    excess = max(
+        abs(seen.variance_mm2) if is_sure else 0.0
+        for seen, is_sure in zip(map(shade.seen, (0, 1)), shade.is_sure, strict=True)
+    )
+    if excess > _MOST_SHADE_MM**2:
+        raise ReadingError(
+            f"{scan.path}: edges that face one way are {1000 * excess**0.5:.0f} um broader than the others "
+            f"({1000 * _MOST_SHADE_MM:.0f} um is the most): a lamp on one side shades what is beside them. {_LIGHTER}"
         )
 
 

@@ -1,4 +1,4 @@
-"""On which side of a piece the lamp lies: ground beside walls that face away from it is in their shade."""
+"""Shade on the ground: on which side of a piece the lamp lies, and how unevenly openings let light through."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
-from sharpset.readings.light import PieceLight
+from sharpset.readings.light import PieceLight, sample_points
 from sharpset.scans import Pose
 
-__all__ = ["lamp_side"]
+__all__ = ["ground_unevenness", "lamp_side"]
 
 FloatArray = NDArray[np.float64]
 _OFF_MM = np.arange(0.15, 0.75, 0.1)
@@ -20,6 +20,7 @@ _LEAST = 0.006
 maps of light, which end at the piece, may be wrong by just outside of it."""
 _CLEAR = 4.0
 """The same in standard uncertainties."""
+_PATCH = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1))
 
 
 def lamp_side(light: PieceLight, pose: Pose, piece: Piece) -> FloatArray:
@@ -58,10 +59,31 @@ def lamp_side(light: PieceLight, pose: Pose, piece: Piece) -> FloatArray:
     return towards / size
 
 
-def _light_at(light: PieceLight, pose: Pose, points_mm: FloatArray) -> FloatArray:
+def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> float:
+    """Return how much the ground differs between the wide openings of a piece, well away from their edges.
+
+    Parameters
+    ----------
+    light, pose, piece : as read
+
+    Returns
+    -------
+    float
+        Range of the inner four fifths of the ground's light about its smooth map, as a share of the contrast; what
+        the pixels' noise makes of it is taken off.
+    """
+    opened = sample_points(piece)[1]
+    seen = np.mean([_light_at(light, pose, opened, shift) for shift in _PATCH], axis=0)
+    low, high = np.quantile(seen, [0.1, 0.9])
+    # Four fifths of a normal variable lie within 1.28 standard deviations.
+    noise = 2 * 1.2816 * light.noise / abs(light.contrast) * light.noise_inflation / np.sqrt(len(_PATCH))
+    return float(np.sqrt(max((high - low) ** 2 - noise**2, 0.0)))
+
+
+def _light_at(light: PieceLight, pose: Pose, points_mm: FloatArray, shift: tuple[int, int] = (0, 0)) -> FloatArray:
     """Return how bright the ground is at points, as a share of the contrast; what lies outside the crop is left out."""
     where = np.round(pose.to_pixels(points_mm)).astype(np.intp)
     low = np.array(light.origin)
     high = low + np.array(light.shape[::-1]) - 1
-    where = where[np.all((where >= low) & (where <= high), axis=1)]
+    where = where[np.all((where > low) & (where < high), axis=1)] + np.array(shift)
     return np.asarray(light.solid_share(where[:, 0], where[:, 1]) * np.sign(light.contrast))

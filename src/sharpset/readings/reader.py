@@ -22,10 +22,12 @@ from sharpset.readings.gates import (
     PlateState,
     check_backing,
     check_blur,
+    check_ground,
     check_light,
     check_pixels,
     check_plate,
     check_scale,
+    check_shade,
     refuse_features,
 )
 from sharpset.readings.light import PieceLight, light_of
@@ -231,6 +233,8 @@ def _read_piece(
     check_blur(scan, strips.spread, piece)
     state = check_plate(scan, light, pose, piece, strips)
     seen = read_features(light, pose, piece, strips)
+    if scan.viewing is None:
+        check_shade(scan, seen.shade)
     # What is left of light that bled does not add up from edge to edge.
     fits = at_true_places(as_edges_are(seen) if light.bleed is None else seen, piece, pose, local)
     fits = without_slant(fits, piece, pose, scan.viewing, ground_share=light.ground_share(pose, piece))
@@ -330,6 +334,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     light = light_of(scan, located, piece)
     check_light(scan, light)
     check_backing(scan, light, located.pose, piece)
+    check_ground(scan, light, located.pose, piece)
     located = replace(located, pose=_settle_pose(light, located, piece))
     strips = sample_piece(light, located.pose, piece)
     as_default = edge_residual(strips.edges, strips.spread)

@@ -196,7 +196,7 @@ def test_ground_that_a_dark_pieces_walls_shade_is_refused():
     # Ground under the upper half of the piece gets a tenth less light: 0.08 of 0.7 of contrast.
     shaded = replace(light, stored=np.where(np.arange(n)[:, None] < n / 2, 0.72, 0.8) * np.ones((1, n)))
     assert ground_unevenness(shaded, pose, piece) == pytest.approx(0.08 / 0.7, rel=0.02)
-    with pytest.raises(ReadingError, match="11% of the contrast.*matt paint"):
+    with pytest.raises(ReadingError, match=r"11% of the contrast.*matt paint"):
         check_ground(scan, shaded, pose, piece)
     # Behind a light piece the ground is dark, and what it lacks is little.
     check_ground(scan, replace(shaded, contrast=0.7), pose, piece)

@@ -25,15 +25,18 @@ SIGMA = 0.015
 N = 24
 
 
-def _scene(shift_mm: float, depth: float, rng: np.random.Generator, *, lit: bool = False, lamp_deg: float = -90.0):
+def _scene(
+    shift_mm: float, depth: float, rng: np.random.Generator, *, lit: bool = False, lamp_deg: float | None = -90.0
+):
     """Slots and bars at four directions with a lamp at an angle from +x in the picture (y runs down on the glass).
 
     Edges that face away from the lamp lack a share `depth` of the contrast over a band that shifts them by `shift_mm`;
-    `lit`: those that face it have a tail of light that begins with that share and fades evenly.
+    `lit`: those that face it have a tail of light that begins with that share and fades evenly. Without an angle there
+    are lamps on all sides.
     """
     strips, d, solid, normals = [], [], [], []
     across = np.linspace(-0.7, 0.7, 180)
-    lamp = np.array([np.cos(np.radians(lamp_deg)), np.sin(np.radians(lamp_deg))])
+    lamp = np.array([np.cos(np.radians(lamp_deg or 0)), np.sin(np.radians(lamp_deg or 0))])
     for k in range(N):
         angle = np.radians(45.0 * (k % 4) + 7.0)
         normal = np.array([-np.sin(angle), np.cos(angle)])
@@ -55,7 +58,7 @@ def _scene(shift_mm: float, depth: float, rng: np.random.Generator, *, lit: bool
         sign = 1 if is_bar else -1
         light = np.full(len(across), 0.0 if is_bar else 1.0)
         for side in (-1, 1):
-            towards = float(side * sign * normal @ lamp)
+            towards = float(side * sign * normal @ lamp) if lamp_deg is not None else 1.0
             inwards = sign * (width / 2 - side * across)
             band = shift_mm / depth * (2 * max(towards, 0.0) if lit else max(-towards, 0.0))
             # Light that fades evenly over a band is the mean of steps all over it.
@@ -125,6 +128,18 @@ def test_lit_walls_lean_to_the_dark_side_and_are_corrected_the_other_way(share):
     off = (fits.width_mm - drawn)[~samples.is_bar & (np.abs(samples.normal[:, 1]) > 0.98)]
     assert off.max() < -0.002
     assert np.all(np.abs(off - shade.taken_mm(1)) < 1.96 * shade.u_shift_mm(1))
+
+
+def test_walls_that_are_lit_all_round_make_all_edges_lean_and_unsure():
+    scene = _scene(0.004, 0.25, np.random.default_rng(8), lit=True, lamp_deg=None)
+    shade = measure_shade(*scene)
+    drawn = np.array([strip.width_mm for strip in scene[0].strips])
+    off = float(np.median((scene[2].width_mm - drawn)[~scene[0].is_bar]))
+    assert off < -0.004
+    # Both edges of a strip are off.
+    assert abs(off) / 2 < 1.96 * shade.u_all_mm < 3 * abs(off) / 2
+    # Edges that do not lean are sure.
+    assert measure_shade(*_scene(0.0, 0.25, np.random.default_rng(8))).u_all_mm == 0.0
 
 
 def test_a_band_that_lacks_nearly_all_may_be_a_lit_wall_and_both_are_held():

@@ -40,12 +40,15 @@ class EdgeDifferences:
         Of the third central moment of the blur, taken towards the plate: positive where the edge has a tail there.
     u_variance_mm2, u_lean_mm3 : ndarray
         Standard uncertainties from the pixels' noise alone.
+    both_lean_mm3 : ndarray
+        Mean lean of the two edges.
     """
 
     variance_mm2: FloatArray
     lean_mm3: FloatArray
     u_variance_mm2: FloatArray
     u_lean_mm3: FloatArray
+    both_lean_mm3: FloatArray
 
 
 def deviations(x: FloatArray, sigma: FloatArray, spread: EdgeSpread) -> FloatArray:
@@ -104,6 +107,7 @@ def edge_differences(samples: Samples, profiles: Profiles, fits: StripFits, spre
         lean_mm3=toward * (m_high - m_low),
         u_variance_mm2=np.hypot(u_v_low, u_v_high),
         u_lean_mm3=np.hypot(u_m_low, u_m_high),
+        both_lean_mm3=(m_low + m_high) / 2,
     )
 
 

@@ -261,6 +261,15 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         pixel_mm=float(np.mean(pose.pixel_mm)),
         glow=np.array([f.glow for f in fitted]),
     )
+    shade = measure_shade(
+        samples,
+        profiles,
+        first,
+        spread,
+        plate_is_bright=light.contrast > 0,
+        lamp=lamp_side(light, pose, piece),
+    )
+    borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, shade.u_all_mm)))
     return FeatureFits(
         strips=strips,
         strip_fits=fits,
@@ -275,14 +284,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             if any(s.solid == (kind == "bar") for s in samples.strips)
         },
         borrowed=borrowed,
-        shade=measure_shade(
-            samples,
-            profiles,
-            first,
-            spread,
-            plate_is_bright=light.contrast > 0,
-            lamp=lamp_side(light, pose, piece),
-        ),
+        shade=shade,
     )
 
 

@@ -308,14 +308,14 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     clear = (fits.contrast > 0.7) & (fits.contrast < 1.3)
     each = np.where((weight > 0) & clear[:, None], total / np.maximum(weight, 1e-9), np.nan)
     known = np.isfinite(each).sum(axis=0) >= max(3, 0.3 * clear.sum())
-    if known.sum() < n_bins // 2:
+    place = (np.arange(n_bins) + 0.5) * _STEP - _FAR
+    if known.sum() < n_bins // 2 or not all(known[side * place > _FLAT_FROM].any() for side in (-1, 1)):
         return Overshoot(plate=0.0, background=0.0)
     filled = np.where(known, each, 0.0)
     edge = np.where(known, np.nanmedian(filled, axis=0), np.nan)
     # The median of n normal values scatters by 1.25 / sqrt(n) of one.
     scatter = 1.4826 * np.nanmedian(np.abs(filled - np.nanmedian(filled, axis=0)), axis=0)
     doubt = 3 * 1.25 * scatter / np.sqrt(np.maximum(np.isfinite(each).sum(axis=0), 1))
-    place = (np.arange(n_bins) + 0.5) * _STEP - _FAR
     # Where very rough edges reach far into the plate, its level nearby is too low; the scan's maps say 0 and 1.
     low = min(float(np.nanmedian(edge[place < -_FLAT_FROM])), 0.0)
     high = max(float(np.nanmedian(edge[place > _FLAT_FROM])), 1.0)

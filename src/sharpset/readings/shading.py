@@ -43,6 +43,8 @@ _ASLANT, _LEAST_TURN_DEG = 5.0, 8.0
 """Gain in the logarithm of the likelihood from which on a lamp is taken to lie aslant, and its smallest angle."""
 _ALONG = 0.35
 """Component of the lamp's direction along an axis from which on its side counts there."""
+_LEAN_OF_BLUR = 0.1
+"""Third moment, over the cube of the blur, of edges that are not off: no blur is quite the one that is fitted."""
 _OPEN = 0.2
 """Chance of a lit wall, or of shade, from which on a remark speaks of both."""
 _APART = 3.0
@@ -79,6 +81,8 @@ class Shade:
         What bands that agree with the scan shift edges by, along x and y.
     spread : EdgeSpread, optional
         Of the scan.
+    u_all_mm : float
+        Standard uncertainty of every edge's place from what all edges lean by, as lit walls all round make them.
     plate_is_bright : bool
         Which side shade takes light from.
     at_slant : bool
@@ -102,6 +106,7 @@ class Shade:
     u_lean_y_mm3: float = np.nan
     found: tuple[Shift, Shift] | None = None
     spread: EdgeSpread | None = None
+    u_all_mm: float = 0.0
 
     @property
     def facing(self) -> tuple[int, int]:
@@ -258,6 +263,7 @@ def measure_shade(
         u_lean_x_mm3=u_lean[0],
         u_lean_y_mm3=u_lean[1],
         spread=spread,
+        u_all_mm=_u_all_mm(differ.both_lean_mm3[chosen], spread.mean_sigma_mm),
     )
     x, y = (
         likely_shift(
@@ -313,6 +319,18 @@ def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     dark = not any(shade.plate_is_bright for shade in shades)
     found = likely_shift(together, spread, evenly_lit=_EVENLY_LIT[axis], lamp=lamp, on_ground=dark)
     return found.mean_mm, max(found.sd_mm, _U_TAKEN * abs(found.mean_mm))
+
+
+def _u_all_mm(lean: FloatArray, sigma: float) -> float:
+    """Return how far all edges may be off by what they all lean by.
+
+    Light that begins with a share q beside an edge and fades evenly moves it by m and has a third moment of about
+    2 m^3 / q^2, so that m is 0.29 of its cube root for a share of 0.22, which half the lens and diffuse light make.
+    """
+    middle = float(np.median(lean))
+    u = 1.25 * 1.4826 * float(np.median(np.abs(lean - middle))) / np.sqrt(len(lean))
+    evident = max(abs(middle) - 2 * u - _LEAN_OF_BLUR * sigma**3, 0.0)
+    return 0.29 * float(np.cbrt(evident))
 
 
 def _turn_deg(normal: FloatArray, variance: FloatArray, weight: FloatArray) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from edge_pictures import add_dust, strip
@@ -143,3 +145,18 @@ def test_a_half_closed_slot_is_not_taken_for_a_dirty_one():
     closed = (samples.t_mm > 0) & (np.abs(samples.d_mm) < WIDTH_PX / 2 * STEP_MM)
     residual = np.where(closed, 1.0, 0.0) + np.random.default_rng(6).normal(0, 1 / 30, len(samples.solid))
     assert find_dust(samples, residual, np.full(N_STRIPS, 1 / 30))[closed].mean() < 0.01
+
+
+def test_priors_weigh_by_what_the_fit_leaves_where_noise_is_understated():
+    samples, _ = _drawn(rough=0.3, dust=False, cnr=30, seed=6)
+    profiles = robust_profiles(samples)
+    blur = float(np.hypot(SIGMA_PX, np.sqrt(1 / 12))) * STEP_MM
+    spread = EdgeSpread(sigma_x_mm=blur, sigma_y_mm=blur)
+    told, quiet = (
+        fit_strips(samples, replace(profiles, noise=profiles.noise / by), spread, Priors(contrast=0.005, blur=0.01))
+        for by in (1, 20)
+    )
+    # Rough edges smear these profiles by a tenth of the blur, which the priors' 0.5 and 1 % must not be overruled by
+    # only because noise is said to be little.
+    assert np.all(np.abs(quiet.width_mm - told.width_mm) < 0.05 * told.u_width_mm)
+    assert np.all(np.abs(quiet.contrast - told.contrast) < 0.001)

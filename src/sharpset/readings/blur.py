@@ -37,6 +37,8 @@ class EdgeSpread:
         Width of the halo over that of the core.
     u_relative : float
         Standard uncertainty of a core width for one feature, relative (scatter between features).
+    u_evident : float
+        The same without what the noise of the features' own blur makes of it.
     misfit : float
         Mean square residual of the wide edges over what noise alone would leave.
     """
@@ -46,6 +48,7 @@ class EdgeSpread:
     halo: float = 0.0
     halo_ratio: float = 3.0
     u_relative: float = 0.1
+    u_evident: float = 0.1
     misfit: float = 1.0
 
     def sigma_mm(self, normal: ArrayLike) -> FloatArray:

@@ -85,7 +85,11 @@ def _not_beside(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
         own, 1
     ]
     half = iterate_discs(part, start, marks=ahead > 0.2 * start[own, 2])
-    again = iterate_discs(part, half.p, marks=np.zeros(len(pixels), dtype=bool))
+    # What the hole does not explain from there may be the dust, which must not draw it back.
+    residual = part.residual(half.p)
+    scales = part.scales(half.p, residual, np.ones(len(beside), dtype=bool))
+    marks = find_marks(part.patches, half.p, residual, scales, sigma=problem.sigma_mm)
+    again = iterate_discs(part, half.p, marks=marks)
     p, weight = found.p.copy(), found.weight.copy()
     nearer = np.hypot(*(again.p[:, :2] - problem.mean[:2]).T) < away[beside]
     better = nearer & (_unexplained(part, again.p) < _WORSE * _unexplained(part, found.p[beside]))

@@ -15,7 +15,7 @@ from sharpset.readings.sampling import INNER_MM, Samples
 __all__ = ["find_dust"]
 
 FloatArray = NDArray[np.float64]
-_PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMIT = 5.0, 4.5, 2.0
+_PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMITS = 5.0, 4.5, (2.0, 3.0, 4.5)
 _PATCH, _NEAR = 5, 3
 _MOST_ROWS = 0.3
 
@@ -103,12 +103,14 @@ def _marks(grid: _Grid, residual: FloatArray, begins: FloatArray, noise: float) 
     if not seed.any():
         return nothing
     total = first if begins is residual else grid.off_median(residual)
-    near = _beyond(_patches(total, _NEAR), _patches(count, _NEAR), noise, _GROW_LIMIT)
-    grown = binary_propagation(seed, mask=seed | near)
-    mark = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
-    if mark.any(axis=0).sum() > _MOST_ROWS * max(int((count > 0).any(axis=0).sum()), 1):
-        return nothing
-    return np.asarray(mark.ravel())
+    near, number = _patches(total, _NEAR), _patches(count, _NEAR)
+    most = _MOST_ROWS * max(int((count > 0).any(axis=0).sum()), 1)
+    for limit in _GROW_LIMITS:
+        grown = binary_propagation(seed, mask=seed | _beyond(near, number, noise, limit))
+        mark = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
+        if mark.any(axis=0).sum() <= most:
+            return np.asarray(mark.ravel())
+    return nothing
 
 
 def _patches(values: NDArray[np.float32], size: int) -> NDArray[np.float32]:

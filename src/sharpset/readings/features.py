@@ -136,7 +136,7 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     """Collect the pixels of all straight features and measure the scan's edge spread on them."""
     rows, strips = _strips_of(piece.features, _STRIP_REACH_MM)
     samples = sample_strips(light, pose, strips, end_mm=_END_MM)
-    profiles = robust_profiles(samples)
+    profiles = robust_profiles(samples, least_noise=light.noise / max(abs(light.contrast), 1e-6))
     edges = wide_edges(samples, profiles)
     return PieceSamples(
         rows=np.array(rows),
@@ -175,7 +175,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     contrast, borrowed = _borrowed(samples, own, spread, strips.edges)
     if light.bleed is not None:
         borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, light.bleed.u_edge_mm)))
-    priors = Priors(contrast=borrowed.contrast_evident, blur=max(spread.u_relative, 0.01))
+    priors = Priors(contrast=borrowed.contrast_evident, blur=spread.u_evident)
     levels = levels_of(light, pose, piece)
     left_over = edge_left_over(strips.edges, spread)
     first = fit_strips(samples, profiles, spread, priors, contrast=contrast)
@@ -193,13 +193,13 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         start=first,
     )
     whole = (lengthwise.share >= FORMED_FROM) & (fits.width_mm > 0.5 * fits.sigma_mm)
-    second = look_again(samples, fits, spread, profiles.noise, whole=whole)
+    second = look_again(samples, fits, spread, profiles.noise, whole=whole, n_wide=len(strips.edges.samples.strips))
     if second is not None:
         again = fit_strips(
             second.samples,
             second.profiles,
             second.spread,
-            replace(priors, blur=max(second.spread.u_relative, 0.01)),
+            replace(priors, blur=second.spread.u_evident),
             contrast=contrast[second.chosen],
             noise_inflation=inflation,
             light=levels,
@@ -353,7 +353,7 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread, edges: WideE
         contrast_evident=min(max(evident), 0.05),
         contrast_private=own_part,
         contrast_common=float(max(shared, floor)),
-        blur_private=max(spread.u_relative, 0.02),
+        blur_private=max(spread.u_evident, 0.02),
         blur_common=float(np.hypot(spread.u_relative / _ROOT_STRIPS, 0.01)),
         edge_mm=edge_asymmetry_mm(edges, spread),
     )

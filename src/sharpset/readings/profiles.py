@@ -47,7 +47,7 @@ class Profiles:
     pixel_noise: FloatArray | None = None
 
 
-def robust_profiles(samples: Samples) -> Profiles:
+def robust_profiles(samples: Samples, *, least_noise: FloatArray | float = 0.0) -> Profiles:
     """Average the pixels of each strip along its length.
 
     Each step's mean is a redescending M-mean (weight 1 to 2.5 spreads, 0 from 5) about its median.
@@ -83,7 +83,7 @@ def robust_profiles(samples: Samples) -> Profiles:
         d_mm=d_mm,
         solid=solid,
         n_pixels=n_pixels,
-        noise=_flat_noise(spread, total),
+        noise=np.maximum(_flat_noise(spread, total), least_noise),
         dirty=dropped.sum(axis=1) / np.maximum(counts, 1),
         pixel_noise=single,
     )

@@ -20,6 +20,7 @@ _RINGS = 6
 """Rings on either side of an edge that are looked at apart; what is further away is flat."""
 _FLAT_RINGS, _NOISIER_INSIDE = 2, 2.0
 _FEWEST = 20
+_NOISE_LEFT = 0.3
 _WANDER_RINGS, _SMEAR, _MOST_WANDERS = 2, 1.5, 4.0
 _ROUGHEST, _ROUGHEST_DIRTY = 3.0, 1.25
 _PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMITS = 5.0, 4.5, (2.0, 3.0, 4.5)
@@ -96,7 +97,7 @@ def rim_scales(
     # An edge that wanders reaches into rings where it seldom is.
     padded = np.pad(table, ((0, 0), (_WANDER_RINGS, _WANDER_RINGS)))
     near = np.max([padded[:, k : k + table.shape[1]] for k in range(2 * _WANDER_RINGS + 1)], axis=0)
-    wander, of_all = _wander(patches, p, size, away, sigma, roughest, None if typical is None else typical[-1])
+    wander, of_all = _wander(patches, p, size, away, sigma, roughest, noise, None if typical is None else typical[-1])
     scale = np.empty(len(ring))
     for i, one in enumerate(patches.slices()):
         smeared = np.hypot(sigma, _SMEAR * wander[i])
@@ -124,16 +125,20 @@ def _wander(
     away: FloatArray,
     sigma: float,
     roughest: FloatArray,
+    noise: float,
     of_all: float | None,
 ) -> tuple[FloatArray, float]:
-    """Return how far single pixels say that each rim wanders (mm), and how far those of all holes do."""
+    """Return how far single pixels say that each rim wanders (mm), noise removed, and how far those of all holes do."""
     found = np.zeros(patches.n_holes)
     steep = np.flatnonzero(np.abs(away) < sigma)
-    shift = size[steep] * np.exp(0.5 * (away[steep] / sigma) ** 2) * (np.sqrt(2 * np.pi) * sigma)
+    per_light = np.exp(0.5 * (away[steep] / sigma) ** 2) * (np.sqrt(2 * np.pi) * sigma)
+    shift = size[steep] * per_light
     ends = np.searchsorted(steep, [*patches.start, len(away)])
     for i, (first, end) in enumerate(pairwise(ends)):
         if end > first:
-            found[i] = 1.4826 * float(np.median(shift[first:end])) / max(abs(float(p[i, 4])), 0.1)
+            seen, by_noise = 1.4826 * np.median(shift[first:end]), noise * np.median(per_light[first:end])
+            beyond = max(seen**2 - by_noise**2, (_NOISE_LEFT * by_noise) ** 2)
+            found[i] = np.sqrt(beyond) / max(abs(float(p[i, 4])), 0.1)
     typical = float(np.median(found)) if of_all is None else of_all
     return np.minimum(found, roughest * typical), typical
 

@@ -57,7 +57,13 @@ class SecondLook:
 
 
 def look_again(
-    samples: Samples, fits: StripFits, spread: EdgeSpread, noise: FloatArray, *, whole: NDArray[np.bool_]
+    samples: Samples,
+    fits: StripFits,
+    spread: EdgeSpread,
+    noise: FloatArray,
+    *,
+    whole: NDArray[np.bool_],
+    n_wide: int = 0,
 ) -> SecondLook | None:
     """Straighten rough strips and take foreign marks off dirty ones.
 
@@ -71,6 +77,8 @@ def look_again(
         Standard deviation of one pixel (share solid) where the strip is flat.
     whole : ndarray of bool, shape (n_strips,)
         Strips that are open (solid) over their length; of the others nothing is taken for dust.
+    n_wide : int
+        Of how many strips `spread` is the mean.
 
     Returns
     -------
@@ -110,13 +118,15 @@ def look_again(
             before=straight.some(moving, part),
         )
         straight = straight.with_some(moving, again)
+    dust |= straight.hidden
     kept = _without(straight.samples, dust)
-    profiles = robust_profiles(kept)
-    # Where too few of these strips are wide, the blur of all strips has to do.
+    profiles = robust_profiles(kept, least_noise=noise)
+    # Where few of these strips are wide, the blur of all strips says more.
     left_over = None
     with contextlib.suppress(ReadingError):
         edges = wide_edges(kept, profiles)
-        spread = measure_edge_spread(edges)
+        if 2 * len(edges.samples.strips) >= n_wide:
+            spread = measure_edge_spread(edges)
         left_over = edge_left_over(edges, spread)
     counts = np.bincount(samples.owner, minlength=len(chosen))
     return SecondLook(

@@ -301,9 +301,11 @@ def _by_direction(samples: Samples, fits: StripFits, spread: EdgeSpread) -> Edge
         relative = (variance - share @ parts) / (2 * variance)
         scale = max(1.4826 * float(np.median(np.abs(relative))), 1e-3)
         weights = np.clip(1 - (relative / (4 * scale)) ** 2, 0, None)
+    beyond = max(scale**2 - float(np.median(fits.u_log_blur)) ** 2, 0.0)
     return replace(
         spread,
         sigma_x_mm=float(np.sqrt(parts[0])),
         sigma_y_mm=float(np.sqrt(parts[1])),
         u_relative=float(np.clip(scale, 0.01, 0.3)),
+        u_evident=float(np.clip(np.sqrt(beyond + scale**2 / len(variance)), 0.01, 0.3)),
     )

@@ -30,6 +30,9 @@ _CLOSER = 3.0
 _AT_REST_MM = 1e-5
 _APART = 3.0
 _FEWEST = 8
+_SEEN, _BESIDE_MARKS = 0.5, 0.3
+"""Where marks cover more than this share of what tells an edge's place, they may have moved it by such a share of the
+blur."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -57,6 +60,8 @@ class Straightened:
     prior : EdgePrior
     moving : ndarray of bool, shape (n_strips,)
         Which strips' mean width or centre has not come to rest yet.
+    hidden : ndarray of bool, shape (n,)
+        Pixels near an edge in steps where dust hides too much of it, as marks reach further than they are seen.
     """
 
     samples: Samples
@@ -66,6 +71,7 @@ class Straightened:
     places_mm: FloatArray
     prior: EdgePrior
     moving: NDArray[np.bool_]
+    hidden: NDArray[np.bool_]
 
     def some(self, chosen: NDArray[np.intp], part: Samples) -> Straightened:
         """Return some of the strips, of which `part` holds the pixels."""
@@ -77,6 +83,7 @@ class Straightened:
             places_mm=self.places_mm[:, chosen],
             prior=replace(self.prior, variance=self.prior.variance[:, chosen]),
             moving=self.moving[chosen],
+            hidden=self.hidden[np.isin(self.samples.owner, chosen)],
         )
 
     def with_some(self, chosen: NDArray[np.intp], again: Straightened) -> Straightened:
@@ -89,8 +96,10 @@ class Straightened:
             wander_mm=self.wander_mm.copy(),
             places_mm=self.places_mm.copy(),
             moving=self.moving.copy(),
+            hidden=self.hidden.copy(),
         )
-        new.samples.solid[np.isin(self.samples.owner, chosen)] = again.samples.solid
+        pixels = np.isin(self.samples.owner, chosen)
+        new.samples.solid[pixels], new.hidden[pixels] = again.samples.solid, again.hidden
         new.mean_width_mm[chosen], new.mean_centre_mm[chosen] = again.mean_width_mm, again.mean_centre_mm
         new.wander_mm[chosen], new.places_mm[:, chosen] = again.wander_mm, again.places_mm
         new.moving[chosen] = again.moving
@@ -198,15 +207,21 @@ def straighten(
     wander = loose_mm if loose_mm is not None else first_wander(near, samples, fits, noise)
     places = np.zeros((2, *shape)) if before is None else before.places_mm
     prior = None if before is None else before.prior
+    hidden: NDArray[np.bool_] | None = None
     for turn in range(0 if before is None else 1, _TURNS):
         width, centre = _moved_to(fits, basis, places)
         flat_width, flat_centre = width.ravel()[near.cell], centre.ravel()[near.cell]
         residual = data - near.span(flat_width, flat_centre)
         weight = _weights(residual, near, noise, wander / _CLOSER**turn) / noise[near.own] ** 2
         if dust is not None:
-            weight = np.where(dust[near.index], 0.0, weight)
+            clean = np.where(dust[near.index], 0.0, weight)
+            if hidden is None:
+                hidden = _hidden(near, basis, dust, flat_width, flat_centre, shape)
+            weight = clean
         moved = _moved(near, residual, weight, flat_width, flat_centre, shape)
         equations = _along(basis, moved)
+        if hidden is not None:
+            equations = _dulled(equations, hidden, fits.sigma_mm)
         prior = prior or _prior(equations, used)
         places = _followed(equations, places, prior, followed)
     assert prior is not None
@@ -232,6 +247,7 @@ def straighten(
         places_mm=places,
         prior=prior,
         moving=steps > _AT_REST_MM * n_used,
+        hidden=_under_marks(samples, fits, near, hidden),
     )
 
 
@@ -363,6 +379,46 @@ def _along(basis: FloatArray, moved: _Moved) -> _Equations:
         coupled=w0 * w1 * moved.ww + (w0 * c1 + w1 * c0) * moved.wc + c0 * c1 * moved.cc,
         pull=np.array([w0 * moved.w + c0 * moved.c, w1 * moved.w + c1 * moved.c]),
     )
+
+
+def _hidden(
+    near: NearEdges,
+    basis: FloatArray,
+    dust: NDArray[np.bool_],
+    width: FloatArray,
+    centre: FloatArray,
+    shape: tuple[int, int],
+) -> NDArray[np.bool_]:
+    """Return which places of which steps have lost too much of what is known of them to dust."""
+    clean: FloatArray = np.where(dust[near.index], 0.0, 1.0)
+    nothing, every = np.zeros(len(clean)), np.ones(len(clean))
+    of_all, left = (_along(basis, _moved(near, nothing, w, width, centre, shape)).information for w in (every, clean))
+    return np.asarray(left < _SEEN * of_all)
+
+
+def _dulled(equations: _Equations, beside: NDArray[np.bool_], sigma_mm: FloatArray) -> _Equations:
+    """Return the equations with what places beside marks tell made as unsure as the marks' skirts make it."""
+    unsure = (_BESIDE_MARKS * sigma_mm[:, None]) ** 2
+    less = np.where(beside, 1 / (1 + equations.information * unsure), 1.0)
+    return _Equations(
+        information=less * equations.information,
+        coupled=np.sqrt(less[0] * less[1]) * equations.coupled,
+        pull=less * equations.pull,
+    )
+
+
+def _under_marks(
+    samples: Samples, fits: StripFits, near: NearEdges, hidden: NDArray[np.bool_] | None
+) -> NDArray[np.bool_]:
+    """Return the pixels near hidden places."""
+    out = np.zeros(len(samples.solid), dtype=bool)
+    if hidden is None:
+        return out
+    steps = hidden.reshape(2, -1)[:, near.cell]
+    apart = (fits.width_mm > _APART * fits.sigma_mm)[near.own]
+    right = near.d > fits.centre_mm[near.own]
+    out[near.index] = np.where(apart, np.where(right, steps[1], steps[0]), steps.any(axis=0))
+    return out
 
 
 def _prior(equations: _Equations, used: NDArray[np.bool_]) -> EdgePrior:

@@ -25,6 +25,8 @@ _DONE_SHARE = 0.25
 _FLOOR_REACHES = 30.0
 """Widths and centres are known at least to so many times the neighbourhood that is looked at; any edge tells a
 million times more."""
+_WORTH_LESS = 1.5
+"""By how much data must be worth less than their noise says for priors to be weighed anew; below it hardly matters."""
 WIDTH, CENTRE, LEVEL, SLOPE, CONTRAST, LOG_BLUR = range(6)
 
 
@@ -275,7 +277,9 @@ def fit_strips(
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
     p = _iterate(problem, p, _N_STEPS).p
-    return _results(problem, p, noise_inflation * noise_share(profiles), light, left_over)
+    inflation = noise_inflation * noise_share(profiles)
+    p = _weighed_anew(problem, p, inflation)
+    return _results(problem, p, inflation, light, left_over)
 
 
 def strip_misfits(
@@ -385,6 +389,21 @@ def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> _Lowest:
             problem, todo = problem.some(more), todo[more]
             p, model, jacobian, cost, damping = (v[more] for v in (p, model, jacobian, cost, damping))
     return _Lowest(p=found, cost=lowest)
+
+
+def _weighed_anew(problem: _Problem, p: FloatArray, noise_inflation: float) -> FloatArray:
+    """Return the parameters where priors weigh as much as the data's true uncertainty leaves them.
+
+    Noise that neighbours share and what the model leaves beyond noise make the data worth less than their spread says.
+    """
+    scale = np.maximum(_chi2(problem, problem.solid - problem.evaluate(p)[0]), noise_inflation**2)
+    less = np.flatnonzero(scale > _WORTH_LESS)
+    if len(less) == 0:
+        return p
+    part = problem.some(scale > _WORTH_LESS)
+    found = p.copy()
+    found[less] = _iterate(replace(part, weight=part.weight / scale[less, None]), p[less], _N_STEPS).p
+    return found
 
 
 def _stepped(

@@ -26,7 +26,6 @@ _FLOOR_REACHES = 30.0
 """Widths and centres are known at least to so many times the neighbourhood that is looked at; any edge tells a
 million times more."""
 _WORTH_LESS = 1.5
-"""By how much data must be worth less than their noise says for priors to be weighed anew; below it hardly matters."""
 WIDTH, CENTRE, LEVEL, SLOPE, CONTRAST, LOG_BLUR = range(6)
 
 
@@ -392,17 +391,11 @@ def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> _Lowest:
 
 
 def _weighed_anew(problem: _Problem, p: FloatArray, noise_inflation: float) -> FloatArray:
-    """Return the parameters where priors weigh as much as the data's true uncertainty leaves them.
-
-    Noise that neighbours share and what the model leaves beyond noise make the data worth less than their spread says.
-    """
+    """Return the parameters where data count for no more than what the fit leaves, and noise in common, allow."""
     scale = np.maximum(_chi2(problem, problem.solid - problem.evaluate(p)[0]), noise_inflation**2)
-    less = np.flatnonzero(scale > _WORTH_LESS)
-    if len(less) == 0:
-        return p
-    part = problem.some(scale > _WORTH_LESS)
-    found = p.copy()
-    found[less] = _iterate(replace(part, weight=part.weight / scale[less, None]), p[less], _N_STEPS).p
+    part, found = problem.some(less := scale > _WORTH_LESS), p.copy()
+    if less.any():
+        found[less] = _iterate(replace(part, weight=part.weight / scale[less, None]), p[less], _N_STEPS).p
     return found
 
 

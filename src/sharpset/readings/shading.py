@@ -34,9 +34,10 @@ _U_TAKEN = 0.15
 _EVIDENT, _SURE, _AGAINST = 4.0, 5.0, 2.0
 """Uncertainties from which on an excess is worth a remark, is taken off, and is evidence against what other scans say.
 Without any shade the largest of 70 excesses was three (rendered scans)."""
-_EVENLY_LIT = (0.9, 0.6)
-"""Chance that no lamp shades edges along columns and along rows, before the scan is looked at: every other scan has
-a lamp on one side, and rows are where most pictures have the carriage's direction (common practice, no source)."""
+_EVENLY_LIT = (0.9, 0.5)
+"""Chance that no lamp shades edges along columns and along rows, before the scan is looked at: most scanners have a
+lamp on one side, which need not shade; rows are where most pictures have the carriage's direction (common practice, no
+source)."""
 _U_FACTOR = 1.5
 """By how much the scatter between edges understates the error of the excess (scans without shade, benchmarks)."""
 _ASLANT, _LEAST_TURN_DEG = 5.0, 8.0

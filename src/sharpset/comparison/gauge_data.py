@@ -101,6 +101,7 @@ def arrange_gauge(
     for column in (value, *part, trial, *([operator] if operator else [])):
         if column not in readings:
             raise ComparisonError(f"the readings have no column {column}. Columns are {', '.join(readings.columns)}.")
+    readings = readings.reset_index(drop=True)  # tables put together bring the same row numbers along
     frame = readings[np.isfinite(readings[value].to_numpy(float))]
     names = frame[list(part)].astype(str).agg("/".join, axis=1)
     who = frame[operator].astype(str) if operator else pd.Series("all", frame.index)

@@ -174,7 +174,7 @@ def test_read_scan_is_unsure_of_edges_that_suit_neither_curve(
     tmp_path, scene, monkeypatch, left, bits, is_linear, is_doubtful
 ):
     monkeypatch.setattr("sharpset.readings.reader.edge_residual", lambda *_: 0.002)
-    monkeypatch.setattr("sharpset.readings.reader.residual_of_edges", lambda *_: left * 0.002)
+    monkeypatch.setattr("sharpset.readings.reader.residual_share", lambda *_: left)
     assert scene.pixels.itemsize * 8 == bits
     (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces
     assert any("edges say linear light" in remark for remark in piece.remarks) == is_linear

@@ -33,10 +33,11 @@ from sharpset.readings.spread import (
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["Borrowed", "FeatureFits", "PieceSamples", "read_features", "residual_of_edges", "sample_piece"]
+__all__ = ["Borrowed", "FeatureFits", "PieceSamples", "read_features", "residual_share", "sample_piece"]
 
 FloatArray = NDArray[np.float64]
 _END_MM = 0.3
+_MANY_EDGES = 48
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _CONTRAST_FLOOR = 0.01
@@ -148,11 +149,23 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     )
 
 
-def residual_of_edges(light: PieceLight, pose: Pose, edges: WideEdges) -> float:
-    """Return what symmetric blur leaves unexplained of a piece's wide edges with another decoding of the picture."""
+def residual_share(light: PieceLight, pose: Pose, strips: PieceSamples) -> float:
+    """Return what symmetric blur leaves unexplained with another decoding of the picture, over what it left before.
+
+    Parameters
+    ----------
+    light : PieceLight
+        Of the other decoding.
+    pose : Pose
+    strips : PieceSamples
+        As decoded before.
+    """
+    # Rough edges hide the curve; they do so less the more of them are averaged.
+    edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES)
     samples = sample_strips(light, pose, edges.samples.strips, end_mm=_END_MM)
-    edges = replace(edges, profiles=robust_profiles(samples))
-    return edge_residual(edges, measure_edge_spread(edges))
+    other = replace(edges, profiles=robust_profiles(samples))
+    left, before = (edge_residual(each, measure_edge_spread(each)) for each in (other, edges))
+    return left / before
 
 
 def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:

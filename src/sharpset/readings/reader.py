@@ -17,7 +17,7 @@ from sharpset.readings.bleed import Bleed
 from sharpset.readings.bleed_fit import measure_bleed
 from sharpset.readings.check_wire import CheckReading, read_check_wire
 from sharpset.readings.contributions import U_PHOTOGRAPHED, U_STRETCHED, U_TRANSFER, U_UNDECLARED
-from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_of_edges, sample_piece
+from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_share, sample_piece
 from sharpset.readings.gates import (
     PlateState,
     check_backing,
@@ -346,7 +346,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     enough = _LESS if scan.bit_depth > 8 else _CLEARLY_LESS
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
     other_light = light_of(other, located, piece)
-    left = residual_of_edges(other_light, located.pose, strips.edges) / as_default
+    left = residual_share(other_light, located.pose, strips)
     doubtful = _CLEARLY_LESS <= left < _LESS
     default = Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
     if left >= enough:

@@ -100,17 +100,18 @@ class WideEdges:
         )
 
 
-def wide_edges(samples: Samples, profiles: Profiles) -> WideEdges:
+def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST) -> WideEdges:
     """Choose the strips that show the blur.
 
     Parameters
     ----------
     samples, profiles : strips and their profiles
+    most : int
+        So many strips at most, 48 if it is more, the directions of their edges as evenly as they come.
 
     Returns
     -------
     WideEdges
-        24 strips at most, the directions of their edges as evenly as they come.
 
     Raises
     ------
@@ -119,7 +120,7 @@ def wide_edges(samples: Samples, profiles: Profiles) -> WideEdges:
         resolution they would be.
     """
     edges = _wide_strips(samples, profiles)
-    return edges.some(_thinned(np.arange(len(edges.samples.strips)), edges.samples, _MOST))
+    return edges.some(_thinned(np.arange(len(edges.samples.strips)), edges.samples, most))
 
 
 def measure_edge_spread(edges: WideEdges) -> EdgeSpread:

@@ -51,10 +51,12 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         remarks.append(f"{int(nameless.sum())} readings have no run_id and were left out")
         table = table[~nameless]
     if "flags" in table:
-        # What the reading refused for glare or dirt says nothing, not even that it did not form.
-        refused = table["flags"].astype(str).str.contains("refused: ")
+        # What the reading refused says nothing, not even that it did not form.
+        reasons = table["flags"].astype(str).str.extract(r"refused: ([^;]+)", expand=False)
+        refused = reasons.notna()
         if refused.any():
-            remarks.append(f"{int(refused.sum())} readings were refused (glare, uneven light, dirt) and were left out")
+            why = ", ".join(sorted(reasons[refused].unique()))
+            remarks.append(f"{int(refused.sum())} readings were refused ({why}) and were left out")
             table = table[~refused]
     states = table["formed"].astype(str).str.strip().str.lower()
     wrong = states[~states.isin(STATES)]

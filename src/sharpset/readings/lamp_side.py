@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
-from sharpset.readings.light import PieceLight, sample_points
+from sharpset.readings.light import PieceLight, means_of_nine, sample_points
 from sharpset.scans import Pose
 
 __all__ = ["ground_unevenness", "lamp_side"]
@@ -20,7 +20,6 @@ _LEAST = 0.006
 maps of light, which end at the piece, may be wrong by just outside of it."""
 _CLEAR = 4.0
 """The same in standard uncertainties."""
-_PATCH = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1))
 
 
 def lamp_side(light: PieceLight, pose: Pose, piece: Piece) -> FloatArray:
@@ -72,18 +71,17 @@ def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> float:
         Range of the inner four fifths of the ground's light about its smooth map, as a share of the contrast; what
         the pixels' noise makes of it is taken off.
     """
-    opened = sample_points(piece)[1]
-    seen = np.mean([_light_at(light, pose, opened, shift) for shift in _PATCH], axis=0)
+    _, seen = means_of_nine(light, pose, sample_points(piece)[1])
     low, high = np.quantile(seen, [0.1, 0.9])
     # Four fifths of a normal variable lie within 1.28 standard deviations.
-    noise = 2 * 1.2816 * light.noise / abs(light.contrast) * light.noise_inflation / np.sqrt(len(_PATCH))
+    noise = 2 * 1.2816 * light.noise / abs(light.contrast) * light.noise_inflation / 3
     return float(np.sqrt(max((high - low) ** 2 - noise**2, 0.0)))
 
 
-def _light_at(light: PieceLight, pose: Pose, points_mm: FloatArray, shift: tuple[int, int] = (0, 0)) -> FloatArray:
+def _light_at(light: PieceLight, pose: Pose, points_mm: FloatArray) -> FloatArray:
     """Return how bright the ground is at points, as a share of the contrast; what lies outside the crop is left out."""
     where = np.round(pose.to_pixels(points_mm)).astype(np.intp)
     low = np.array(light.origin)
     high = low + np.array(light.shape[::-1]) - 1
-    where = where[np.all((where > low) & (where < high), axis=1)] + np.array(shift)
+    where = where[np.all((where > low) & (where < high), axis=1)]
     return np.asarray(light.solid_share(where[:, 0], where[:, 1]) * np.sign(light.contrast))

@@ -18,7 +18,7 @@ from sharpset.readings.advice import advice_for
 from sharpset.readings.bleed import Bleed
 from sharpset.scans import LocatedPiece, Pose, Scan
 
-__all__ = ["LightMap", "PieceLight", "light_of", "sample_points"]
+__all__ = ["LightMap", "PieceLight", "light_of", "means_of_nine", "sample_points"]
 
 FloatArray = NDArray[np.float64]
 _CLEAR_MM = 0.33
@@ -236,6 +236,36 @@ def sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
     opened = [np.asarray(shapely.get_coordinates(shapely.segmentize(part.exterior, 0.3))) for part in _parts(wide)]
     inner = [np.array([[part.centroid.x, part.centroid.y]]) for part in _parts(wide)]
     return plate, np.vstack([*opened, *inner])
+
+
+def means_of_nine(light: PieceLight, pose: Pose, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return means of 3 x 3 pixels.
+
+    Parameters
+    ----------
+    light : PieceLight
+    pose : Pose
+    points : ndarray of float, shape (n, 2)
+        mm in the piece frame.
+
+    Returns
+    -------
+    points : ndarray of float, shape (m, 2)
+        Those inside the crop.
+    share : ndarray of float, shape (m,)
+        Mean share solid there.
+    """
+    where = np.round(pose.to_pixels(points)).astype(np.intp)
+    n_rows, n_columns = light.shape
+    low = np.array(light.origin) + 1
+    high = np.array(light.origin) + np.array([n_columns, n_rows]) - 2
+    inside = np.all((where >= low) & (where <= high), axis=1)
+    points, where = points[inside], where[inside]
+    total = np.zeros(len(points))
+    for dx in (-1, 0, 1):
+        for dy in (-1, 0, 1):
+            total += light.solid_share(where[:, 0] + dx, where[:, 1] + dy)
+    return points, total / 9
 
 
 def _parts(shape: shapely.Geometry) -> list[shapely.Polygon]:

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from sharpset.pieces import Piece
 from sharpset.readings.features import PieceSamples
-from sharpset.readings.light import PieceLight, sample_points
+from sharpset.readings.light import PieceLight, means_of_nine, sample_points
 from sharpset.readings.spread import select_profiles, without_pixels
 from sharpset.readings.strips import LOOSE, fit_strips
 from sharpset.scans import Pose
@@ -106,7 +106,7 @@ def measure_backing(light: PieceLight, pose: Pose, piece: Piece) -> Backing:
     Medians of whole openings are compared, as walls shade or light their rims.
     """
     _, points = sample_points(piece)
-    points, mean = _means_of_nine(light, pose, points)
+    points, mean = means_of_nine(light, pose, points)
     which, opening = shapely.STRtree(piece.void_shapes()).query(shapely.points(points), predicate="within")
     points, mean = points[which], mean[which]
     limit = max(_BACKING_OFF, 5 * light.noise / 3 / max(abs(light.contrast), 1e-6))
@@ -116,21 +116,6 @@ def measure_backing(light: PieceLight, pose: Pose, piece: Piece) -> Backing:
     off = (np.abs(level - usual) > limit) & (level < _CLOSED)
     patterned = (np.abs(mean - level[index]) > 2 * limit) & (mean < _CLOSED)
     return Backing(open_mm=points, off=off[index] | patterned)
-
-
-def _means_of_nine(light: PieceLight, pose: Pose, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the points inside the crop and the mean share solid of 3 x 3 pixels there."""
-    where = np.round(pose.to_pixels(points)).astype(np.intp)
-    n_rows, n_columns = light.shape
-    low = np.array(light.origin) + 1
-    high = np.array(light.origin) + np.array([n_columns, n_rows]) - 2
-    inside = np.all((where >= low) & (where <= high), axis=1)
-    points, where = points[inside], where[inside]
-    total = np.zeros(len(points))
-    for dx in (-1, 0, 1):
-        for dy in (-1, 0, 1):
-            total += light.solid_share(where[:, 0] + dx, where[:, 1] + dy)
-    return points, total / 9
 
 
 def measure_plate(light: PieceLight, pose: Pose, piece: Piece) -> PlateMarks:
@@ -151,7 +136,7 @@ def measure_plate(light: PieceLight, pose: Pose, piece: Piece) -> PlateMarks:
     two or more neighbours (0.6 mm) are glare; the rest is dust, fibres, scratches.
     """
     points, _ = sample_points(piece)
-    points, mean = _means_of_nine(light, pose, points)
+    points, mean = means_of_nine(light, pose, points)
     excess = (mean - 1) * np.sign(light.contrast)
     spread = 1.4826 * float(np.median(np.abs(excess - np.median(excess))))
     limit = max(_OFF, _OFF_SPREADS * spread)

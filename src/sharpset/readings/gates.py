@@ -38,7 +38,6 @@ __all__ = [
     "check_light",
     "check_pixels",
     "check_plate",
-    "check_scale",
     "check_shade",
     "refuse_features",
     "wanted_mm",
@@ -48,7 +47,6 @@ _LEAST_CNR = 4.0
 _MOST_CLIPPED = 0.2
 _LEAST_PIXELS = 1.2
 _MOST_BLUR = 0.75
-_MOST_SCALE = 0.035
 _MOST_GLARE = 0.10
 """The smooth map of the plate's light stands patches on about a tenth of the plate; beyond, it follows them."""
 _MOST_DUST, _MUCH_DUST = 0.10, 0.01
@@ -136,22 +134,6 @@ def check_shade(scan: Scan, shade: Shade) -> None:
             f"{scan.path}: edges that face one way are {1000 * excess**0.5:.0f} um broader than the others "
             f"({1000 * _MOST_SHADE_MM:.0f} um is the most): a lamp on one side shades what is beside them. {_LIGHTER}"
         )
-
-
-def check_scale(scan: Scan, pose: Pose) -> None:
-    """Refuse a scan whose scale cannot be right.
-
-    Raises
-    ------
-    ReadingError
-    """
-    for axis, scale in (("x", pose.scale_x), ("y", pose.scale_y)):
-        if abs(scale - 1) > _MOST_SCALE:
-            raise ReadingError(
-                f"{scan.path}: along {axis} the piece measures {scale:.3f} of its drawn size; no printer is "
-                f"{abs(scale - 1):.1%} off. "
-                + advice_for(scan).scale.format(x=scan.dpi.x, y=scan.dpi.y, source=scan.scale_source)
-            )
 
 
 def check_pixels(scan: Scan, piece: Piece) -> None:

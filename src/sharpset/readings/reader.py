@@ -26,11 +26,11 @@ from sharpset.readings.gates import (
     check_light,
     check_pixels,
     check_plate,
-    check_scale,
     check_shade,
     refuse_features,
 )
 from sharpset.readings.light import PieceLight, light_of
+from sharpset.readings.piece_scale import check_scale, scale_as_the_piece_says
 from sharpset.readings.quality import measure_quality
 from sharpset.readings.registration import pose_from_marks, register
 from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
@@ -242,6 +242,9 @@ def _read_piece(
     places = places_of(fits, piece, pose)
     registration = register(places, pose)
     check_scale(scan, registration.pose)
+    sized: tuple[str, ...] = ()
+    if scale.source == "nominal":
+        local, sized = scale_as_the_piece_says(scan, registration.pose, local)
     seams = find_seams(places, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
     advice = advice_for(scan)
@@ -252,7 +255,7 @@ def _read_piece(
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
     table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across)
-    remarks = (*face, *_remarks(scan, code, fits, state, table, light.bleed))
+    remarks = (*face, *sized, *_remarks(scan, code, fits, state, table, light.bleed))
     for seam in seams:
         remarks = (*remarks, f"{seam.summary()} ({advice.seam}); features across it are refused")
     if stretched:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 SOURCE = Path(__file__).resolve().parents[1] / "src" / "sharpset"
-EVERYWHERE = {"errors", "brief", "files"}
+EVERYWHERE = {"errors", "brief", "files", "refusals"}
 # What each room may import besides itself and EVERYWHERE.
 ALLOWED = {
     "pieces": set(),

@@ -195,6 +195,18 @@ def test_readings_of_other_runs_are_one_line(tmp_path, plan, capsys):
     assert not (tmp_path / "fit").exists()
 
 
+def test_a_fit_of_another_model_is_not_replaced_unasked(tmp_path, plan, results, capsys):
+    words = ["fit", "--plan", str(plan), "--results", str(results), "--no-report", "--out", str(tmp_path / "fit")]
+    assert main([*words, "--response", "gap_mm"]) == 0
+    kept = (tmp_path / "fit" / "fit.json").read_bytes()
+    capsys.readouterr()
+    assert main([*words, "--formula", "layer_height", "--response", "gap_mm"]) == 1
+    assert "fit of another plan, response or formula" in capsys.readouterr().err
+    assert (tmp_path / "fit" / "fit.json").read_bytes() == kept
+    assert main([*words, "--response", "gap_mm"]) == 0
+    assert main([*words, "--formula", "layer_height", "--response", "gap_mm", "--replace"]) == 0
+
+
 def test_fit_without_plan_or_out_is_wrong_usage(tmp_path, capsys):
     with pytest.raises(SystemExit) as stop:
         main(["fit", "--out", str(tmp_path)])

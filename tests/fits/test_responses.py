@@ -78,6 +78,29 @@ def test_partly_counts_as_not_formed():
     assert counts[["n", "n_formed"]].iloc[0].tolist() == [2, 1]
 
 
+def test_refused_readings_that_are_not_whole_count_as_not_formed():
+    """Dim and askew features are closed or gone in part; behind glare nothing is known."""
+    flags = ["", "contrast borrowed;refused: dim", "refused: askew", "refused: glare", None]
+    states = ["yes", "partly", "partly", "partly", "yes"]
+    rows = [
+        row("1", f"b{i}", "bar", 0.2, formed=s, flags=f) for i, (s, f) in enumerate(zip(states, flags, strict=True))
+    ]
+    assert formed_counts(pd.DataFrame(rows))[["n", "n_formed"]].iloc[0].tolist() == [4, 2]
+    table = responses_from_readings(pd.DataFrame(rows))
+    assert table.attrs["remarks"][:2] == (
+        "1 reading was refused (glare) and left out",
+        "2 readings were refused (askew, dim) and count as not formed",
+    )
+
+
+def test_a_scan_that_could_read_a_feature_tells_more_than_one_that_could_not():
+    rows = [
+        row("1", "b", "bar", 0.2, scan_id="s1", flags=""),
+        row("1", "b", "bar", 0.2, formed="partly", scan_id="s2", flags="refused: dim"),
+    ]
+    assert formed_counts(pd.DataFrame(rows))[["n", "n_formed"]].iloc[0].tolist() == [1, 1]
+
+
 @pytest.mark.parametrize(
     ("formed", "size", "state"),
     [

@@ -240,6 +240,33 @@ def test_results_may_be_a_copy_of_the_runs_with_a_column_more(tmp_path):
     assert list(load_results(path, plan).columns) == ["run_id", "width_mm"]
 
 
+def test_settings_of_the_results_that_are_others_than_the_plans_are_refused(tmp_path):
+    """TWO's first factor at another setting for R02: fitted at the planned one the response would be wrong."""
+    plan = make_plan(TWO, design="full")
+    name = plan.factors.names[0]
+    factor = next(iter(plan.factors))
+    copy = plan.runs.assign(width_mm=[1.0, 2, 3, 4])
+    rounded = copy.assign(**{name: copy[name] + 0.001 * (factor.high - factor.low)})
+    rounded.to_csv(tmp_path / "results.csv", index=False)
+    assert list(load_results(tmp_path / "results.csv", plan).columns) == ["run_id", "width_mm"]
+    copy.loc[1, name] = (factor.low + factor.high) / 2
+    copy.to_csv(tmp_path / "results.csv", index=False)
+    with pytest.raises(PlanError, match=rf"row 3, column '{name}': .* but the plan has .* for run R02.*plan import"):
+        load_results(tmp_path / "results.csv", plan)
+    plan.runs.assign(block=[1, 1, 2, 2], width_mm=1.0).to_csv(tmp_path / "results.csv", index=False)
+    with pytest.raises(PlanError, match="'block' groups the runs otherwise"):
+        load_results(tmp_path / "results.csv", plan)
+
+
+def test_order_of_printing_typed_with_the_results_is_kept(tmp_path):
+    plan = make_plan(TWO, design="full")
+    path = write(tmp_path, "run_id,print_order,width_mm\nR01,4,0.1\nR02,2,0.2\nR03,3,0.3\nR04,,\n", "results.csv")
+    results = load_results(path, plan)
+    assert results["print_order"].tolist()[:3] == [4, 2, 3]
+    with pytest.raises(PlanError, match=r"row 3, column 'print_order': .* a different one for each run, got '4'"):
+        load_results(write(tmp_path, "run_id,print_order,w\nR01,4,1\nR02,4,2\n", "results.csv"), plan)
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [

@@ -125,6 +125,8 @@ def test_scan_readings_and_recipe_by_hand(command: Command, tmp_path: Path) -> N
     command("add", "readings", "--readings", "more.parquet")
     command("add", "recipe", "--name", "fine", "--set", "settings.speed=20", "--limit", "bar=0.25", "--evidence", code)
     assert "fine" in command("search", "--kind", "bar", "--limit", "0.25")
+    # A size that cards show as 0.250 is found by what they show.
+    assert "fine" in command("search", "--kind", "bar", "--limit", "0.2496")
     assert command("search", "--kind", "bar", "--limit", "0.2") == "no recipe is known to do this\n"
     command("show", code, "--table", "out.csv")
     back = pd.read_csv("out.csv")

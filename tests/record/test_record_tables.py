@@ -120,18 +120,19 @@ def test_smallest_formed_size_has_no_failure_above_it(features: list[tuple[int, 
 def test_refused_readings_are_counted_only_where_older_records_did() -> None:
     table = pd.DataFrame(
         {
-            "feature_id": ["a", "b", "c"],
+            "feature_id": ["a", "b", "c", "d"],
             "kind": "slot",
-            "nominal_mm": [0.2, 0.2, 0.3],
-            "formed": ["yes", "partly", "yes"],
-            "measured_mm": [0.21, None, 0.31],
-            "flags": ["", "few pixels;refused: glare", ""],
+            "nominal_mm": [0.2, 0.2, 0.3, 0.3],
+            "formed": ["yes", "partly", "yes", "partly"],
+            "measured_mm": [0.21, None, 0.31, None],
+            "flags": ["", "few pixels;refused: glare", "", "refused: dim"],
         }
     )
     columns = tables.unpack_columns(tables.pack_table(tables.check_readings(table)))
-    new, old = (tables.size_rows(columns, with_refused=counted) for counted in (False, True))
-    assert [row["n"] for row in new] == [1, 1]
-    assert [row["n"] for row in old] == [2, 1]
-    # A glare beside one of two slots says nothing of what forms.
-    assert tables.smallest_formed_mm(new) == {"slot": 0.2}
-    assert tables.smallest_formed_mm(old) == {"slot": 0.3}
+    new, older, oldest = (tables.size_rows(columns, refused=counted) for counted in tables.COUNTED)
+    assert [row["n"] for row in new] == [1, 2]
+    assert [row["n"] for row in older] == [1, 1]
+    assert [row["n"] for row in oldest] == [2, 2]
+    # A glare beside one of two slots says nothing of what forms; one that is dim is closed in part.
+    assert tables.smallest_formed_mm(new) == {}
+    assert tables.smallest_formed_mm(older) == {"slot": 0.2}

@@ -11,6 +11,7 @@ import pandas as pd
 
 from sharpset.errors import ComparisonError
 from sharpset.files import read_table
+from sharpset.refusals import says_nothing
 
 __all__ = [
     "NEEDED_COLUMNS",
@@ -128,8 +129,8 @@ def check_readings(readings: pd.DataFrame, *, name: str, needed: Sequence[str] =
     frame = readings.rename(columns=lambda c: str(c).strip()).reset_index(drop=True)
     _check_columns(frame, name=name, needed=needed)
     if "flags" in frame:
-        # What the reading refused for glare or dirt says nothing, not even that it did not form.
-        frame = frame[~frame["flags"].astype(str).str.contains("refused: ")].reset_index(drop=True)
+        # What was refused for glare or dirt says nothing, not even that it did not form.
+        frame = frame[~says_nothing(frame["flags"])].reset_index(drop=True)
     for column in ("scan_id", "piece_id", "run_id", "feature_id", "kind"):
         if column in frame:
             frame[column] = _as_names(frame[column])

@@ -143,7 +143,8 @@ def describe_settings(
         and abs(abs(float(f.code(settings[f.name].iloc[:1])[0])) - 1.0) < 0.02
     ]
     if edges:
-        said.append(f"{', '.join(edges)} stands at the edge of what was tried; better settings may lie beyond")
+        verb = "stand" if len(edges) > 1 else "stands"
+        said.append(f"{', '.join(edges)} {verb} at the edge of what was tried; better settings may lie beyond")
     if forecast.untested:
         said.append(f"nothing was measured for {', '.join(forecast.untested)}, so the chance leaves it out")
     chance = float(got.met[0])

@@ -32,6 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--response", metavar="NAME", help="fit this response only")
     parser.add_argument("--formula", metavar="TEXT", help='model, such as "layer_height + speed + layer_height:speed"')
     parser.add_argument("--out", type=Path, metavar="DIR", help="fit folder to write")
+    parser.add_argument("--replace", action="store_true", help="replace a fit of another plan or model that is there")
     parser.add_argument(
         "--seed", type=seed_number, default=0, metavar="N", help="seed of the simulated chances (default: 0)"
     )
@@ -77,6 +78,7 @@ def _fit(args: argparse.Namespace) -> int:
     from tqdm import tqdm
 
     from sharpset.brief import load_brief
+    from sharpset.fits.files import holds_another_fit
     from sharpset.fits.fit import fit_plan
     from sharpset.plans import load_plan, load_results
     from sharpset.reports import fit_text
@@ -102,6 +104,11 @@ def _fit(args: argparse.Namespace) -> int:
             formula=args.formula,
             seed=args.seed,
             progress=progress,
+        )
+    if not args.replace and holds_another_fit(fit, args.out):
+        raise FitError(
+            f"{args.out}: a fit of another plan, response or formula is there already. Choose another --out, or give "
+            "--replace to lose it."
         )
     fit.save(args.out)
     print(fit_text(fit))

@@ -18,7 +18,7 @@ from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit, fit_plan
 from sharpset.fits.surface import ResponseFit
 
-__all__ = ["load_fit", "save_fit", "settings_document"]
+__all__ = ["holds_another_fit", "load_fit", "save_fit", "settings_document"]
 
 FORMAT = 1
 
@@ -94,6 +94,24 @@ def load_fit(folder: Path | str) -> Fit:
         **data["options"],
     )
     return _completed(fit, data, counts, brief)
+
+
+def holds_another_fit(fit: Fit, folder: Path | str) -> bool:
+    """Return whether a folder holds a fit that this one would not merely bring up to date.
+
+    The same response and formula, and a plan that has all runs of the old one, are the same fit with more data. What
+    cannot be read as a fit is left to be replaced.
+    """
+    try:
+        old = json.loads((Path(folder) / "inputs.json").read_text(encoding="utf-8"))
+        runs, options = pd.DataFrame(old["plan"]["runs"]), dict(old["options"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    new = pd.DataFrame(_plain(_plan_document(fit))["runs"])
+    order = [c for c in runs.columns if c not in ("print_order", "whole_plot", "block")]
+    if options != _plain(fit.options) or not set(order) <= set(new.columns):
+        return True
+    return len(runs.merge(new, on=order)) < len(runs)
 
 
 def _completed(fit: Fit, data: dict[str, Any], counts: pd.DataFrame, brief: Brief | None) -> Fit:

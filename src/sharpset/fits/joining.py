@@ -102,6 +102,7 @@ def join_tables(
         table, columns = _results(results, space, remarks)
         _shared(runs, table, "results", remarks)
         runs = _typed_over(runs, table, [c for c in columns if c in planned], remarks)
+        runs = _as_printed(runs, results, remarks)
         runs = runs.merge(table[["run_id", *(c for c in columns if c not in runs.columns)]], on="run_id", how="left")
         found += [c for c in columns if not c.startswith("u_") and c not in found]
     if not found:
@@ -200,6 +201,23 @@ def _typed_over(runs: pd.DataFrame, table: pd.DataFrame, columns: list[str], rem
             remarks.append(f"{name} of the results differs from the plan's own column ({some}); the results are used")
         runs = runs.assign(**{name: typed.where(typed.notna(), runs[name])})
     return runs
+
+
+def _as_printed(runs: pd.DataFrame, results: pd.DataFrame, remarks: list[str]) -> pd.DataFrame:
+    """Take the order of printing from the results where they have one: what drifts is looked for in that order."""
+    if "print_order" not in results or "print_order" not in runs:
+        return runs
+    typed = runs["run_id"].map(
+        results.assign(run_id=run_key(results["run_id"])).groupby("run_id")["print_order"].first()
+    )
+    if typed.isna().all() or (typed.dropna().rank() == runs.loc[typed.notna(), "print_order"].rank()).all():
+        return runs
+    remarks.append(
+        "the runs were printed in another order than planned; what drifts is looked for in the results' order"
+    )
+    # Runs without results come after.
+    later = typed.max() + runs["print_order"].astype(int)
+    return runs.assign(print_order=typed.where(typed.notna(), later).astype(int))
 
 
 def _some(names: list[str], most: int = 6) -> str:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sharpset.brief import KINDS, Brief
 from sharpset.errors import FitError
 from sharpset.fits.terms import category_text
+from sharpset.refusals import refusal, says_nothing
 
 __all__ = ["OPENINGS", "formed_counts", "responses_from_readings", "run_key"]
 
@@ -51,13 +52,8 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         remarks.append(f"{int(nameless.sum())} readings have no run_id and were left out")
         table = table[~nameless]
     if "flags" in table:
-        # What the reading refused says nothing, not even that it did not form.
-        reasons = table["flags"].astype(str).str.extract(r"refused: ([^;]+)", expand=False)
-        refused = reasons.notna()
-        if refused.any():
-            why = ", ".join(sorted(reasons[refused].unique()))
-            remarks.append(f"{int(refused.sum())} readings were refused ({why}) and were left out")
-            table = table[~refused]
+        remarks += _said_of_refused(table["flags"])
+        table = table[~says_nothing(table["flags"])]
     states = table["formed"].astype(str).str.strip().str.lower()
     wrong = states[~states.isin(STATES)]
     if len(wrong):
@@ -72,11 +68,28 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     return details.reset_index(drop=True), remarks
 
 
+def _said_of_refused(flags: pd.Series[Any]) -> list[str]:
+    """Say how many readings were refused, why, and what became of them."""
+    reasons, lost = flags.map(refusal), says_nothing(flags)
+    said = []
+    for chosen, fates in ((lost, ("left out", "left out")), (~lost & (reasons != ""), ("counts", "count"))):
+        n = int(chosen.sum())
+        if n:
+            why = ", ".join(sorted(reasons[chosen].unique()))
+            fate = fates[n > 1] + (" as not formed" if fates[0] == "counts" else "")
+            said.append(f"{n} reading{'s were' if n > 1 else ' was'} refused ({why}) and {fate}")
+    return said
+
+
 def _join_scans(table: pd.DataFrame) -> pd.DataFrame:
     """Average several scans of the same feature of the same piece of the same job."""
     keys = ["run_id", *(["piece_id"] if "piece_id" in table else []), "feature_id"]
     if not table.duplicated(keys).any():
         return table
+    if "flags" in table:
+        # Another scan that could read the feature tells more than one that could not.
+        read = table["flags"].map(refusal) == ""
+        table = table[read | ~read.groupby([table[key] for key in keys]).transform("any")]
     numbers = [
         c for c in ("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm") if c in table
     ]

@@ -14,6 +14,7 @@ import pandas as pd
 from sharpset import __version__
 from sharpset.errors import PlanError
 from sharpset.files import whole_file
+from sharpset.plans.copied import check_copied, order_as_printed
 from sharpset.plans.factor_file import factors_from_dict
 from sharpset.plans.factors import RESERVED, Factor, Factors
 from sharpset.plans.formulas import Term
@@ -362,21 +363,21 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
     ----------
     path : path of a CSV file
         ``run_id`` (or a column that numbers the runs as one of the plan does) and one column per response; columns
-        of the plan that were copied along are left out, columns called note, remark, comment or oddities and the
-        order of the runs too. An empty cell, NA, a dash, a dot or a star is a missing result. Columns of words are
-        kept.
+        of the plan that were copied along are left out, columns called note, remark, comment or oddities and numbers
+        of the runs too. An empty cell, NA, a dash, a dot or a star is a missing result. Columns of words are kept.
     plan : Plan
 
     Returns
     -------
     DataFrame
         ``run_id`` and the responses as numbers (NaN where empty), in print order, only the runs that
-        stand in the file.
+        stand in the file; ``print_order`` where the file has another order than the plan.
 
     Raises
     ------
     PlanError
-        For an unknown or repeated run id or a cell that is no number, with row and column.
+        For an unknown or repeated run id, a cell that is no number, or settings that are others than the plan's, with
+        row and column.
     """
     table = read_table(path, what="the results file")
     id_column = table.find("run_id") or next((c for c in map(table.find, numbering(plan.runs)) if c), None)
@@ -401,6 +402,8 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
                 f"Keep one row per run."
             )
         first[run] = i
+    check_copied(table, first, plan)
+    printed = order_as_printed(table, first, plan)
     plan_columns = {table.find(n) for n in (*RESERVED, *plan.factors.names)}
     columns = [c for c in table.columns if c not in plan_columns and c.casefold() not in _NOTES]
     if not columns:
@@ -420,5 +423,7 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
         frame[column] = table.numbers(column, what=f"the response {column!r}", blank=True)
     # Numbers of the runs, copied along, are no responses.
     frame = frame.drop(columns=[c for c in columns if is_run_order(c, frame[c])])
+    if printed is not None:
+        frame["print_order"] = frame["run_id"].map(printed)
     order = {str(r): i for i, r in enumerate(plan.runs["run_id"])}
     return frame.sort_values("run_id", key=lambda s: s.map(order), kind="stable").reset_index(drop=True)

@@ -14,7 +14,7 @@ from matplotlib.lines import Line2D
 
 from sharpset.errors import ReportError
 from sharpset.plots.style import FORMED_COLOURS, GREY, INK, KIND_COLOURS, new_figure, styled
-from sharpset.readings.results import is_refused
+from sharpset.refusals import says_nothing
 
 if TYPE_CHECKING:
     from sharpset.fits.formed import FormedFit
@@ -50,15 +50,17 @@ def draw_formed_chart(
     Returns
     -------
     Figure
-        One panel per kind; each cell says how many of how many formed ('partly' is not formed). Refused readings
-        count as neither.
+        One panel per kind; each cell says how many of how many formed ('partly' is not formed). Refused readings that
+        tell nothing of it count as neither.
 
     Raises
     ------
     ReportError
         If there is nothing to draw.
     """
-    ladders = readings[readings["kind"].isin(KIND_COLOURS) & ~is_refused(readings)]
+    ladders = readings[readings["kind"].isin(KIND_COLOURS)]
+    if "flags" in ladders:
+        ladders = ladders[~says_nothing(ladders["flags"])]
     if "group" in ladders:
         ladders = ladders[~ladders["group"].isin(("marks", "round", "square", "scale-x", "scale-y"))]
     kinds = [kind for kind in KIND_COLOURS if kind in set(ladders["kind"])]

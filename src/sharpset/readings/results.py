@@ -33,7 +33,7 @@ READING_COLUMNS = (
 
 
 def is_refused(table: pd.DataFrame) -> NDArray[np.bool_]:
-    """Return which rows of a table of readings were refused: they are evidence of nothing, whatever `formed` says.
+    """Return which rows of a table of readings were refused: they have no size, and `refusals` tells what they say.
 
     Parameters
     ----------

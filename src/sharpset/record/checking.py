@@ -18,7 +18,7 @@ from sharpset.record.files import hash_file, stored_content
 from sharpset.record.indexing import rebuild_index
 from sharpset.record.kinds import KINDS
 from sharpset.record.models import EntryFileRow, EntryRow, ReadingSizeRow, ScanRow, SearchDetailRow, StoredFileRow
-from sharpset.record.tables import size_rows, unpack_columns
+from sharpset.record.tables import COUNTED, Counted, size_rows, unpack_columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -131,12 +131,12 @@ def _check_table(
     if {len(values) for values in columns.values()} != {document["fields"]["n_rows"]}:
         yield _grave(where, "the table of readings has more or fewer rows than its entry says")
         return
-    if all(sizes != _counted(columns, with_refused=counted) for counted in (False, True)):
+    if all(sizes != _counted(columns, refused) for refused in COUNTED):
         yield _grave(where, "its summary by kind and size does not fit its table of readings")
 
 
-def _counted(columns: dict[str, list[Any]], *, with_refused: bool) -> set[tuple[Any, ...]]:
-    return {tuple(row[name] for name in _COUNTED) for row in size_rows(columns, with_refused=with_refused)}
+def _counted(columns: dict[str, list[Any]], refused: Counted) -> set[tuple[Any, ...]]:
+    return {tuple(row[name] for name in _COUNTED) for row in size_rows(columns, refused=refused)}
 
 
 def _sizes_of(connection: Connection, keys: Sequence[int]) -> dict[int, set[tuple[Any, ...]]]:

@@ -110,8 +110,8 @@ def _conditions(refs: dict[str, int], kind: str | None, limit_mm: float | None) 
     if kind is not None:
         conditions.append(row.kind == kind)
     if limit_mm is not None:
-        # sizes are given in decimals of a millimetre: a limit of 0.2 mm meets a wish for 0.2 mm
-        conditions.append(row.limit_mm <= limit_mm * (1 + 1e-9))
+        # Cards show micrometres: a limit of 0.1861 mm, shown as 0.186, meets a wish for 0.186 mm.
+        conditions.append(row.limit_mm < limit_mm + 0.0005)
     return conditions
 
 

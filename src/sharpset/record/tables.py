@@ -13,17 +13,20 @@ import json
 import math
 import zlib
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from sharpset.errors import RecordError
 from sharpset.record.codes import to_json
+from sharpset.refusals import NOT_WHOLE, refusal
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
     "COLUMNS",
+    "COUNTED",
     "LONGEST_KIND",
+    "Counted",
     "check_readings",
     "check_sizes",
     "pack_table",
@@ -258,15 +261,21 @@ def _spread(values: list[float], mean: float) -> float:
     return math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
 
 
-def size_rows(columns: Mapping[str, Sequence[Any]], *, with_refused: bool = False) -> list[dict[str, Any]]:
+Counted = Literal["telling", "none", "all"]
+"""Which features count whose reading was refused: those whose refusal tells that they are not whole, or as in records
+made before: none, or all.
+"""
+COUNTED: tuple[Counted, ...] = get_args(Counted)
+
+
+def size_rows(columns: Mapping[str, Sequence[Any]], *, refused: Counted = "telling") -> list[dict[str, Any]]:
     """Sum a table up by kind and nominal size.
 
     Parameters
     ----------
     columns : mapping of str to list
         As `unpack_columns` returns them; kind, nominal_mm, formed, deviation_mm and flags are used.
-    with_refused : bool
-        Whether features count whose reading was refused, as they did in records made before they were left out.
+    refused : {'telling', 'none', 'all'}
 
     Returns
     -------
@@ -277,7 +286,7 @@ def size_rows(columns: Mapping[str, Sequence[Any]], *, with_refused: bool = Fals
     groups: dict[tuple[str, float], list[tuple[str, float | None]]] = {}
     used = (columns[name] for name in ("kind", "nominal_mm", "formed", "deviation_mm", "flags"))
     for kind, nominal_mm, formed, deviation_mm, flags in zip(*used, strict=True):
-        if nominal_mm is not None and (with_refused or "refused: " not in str(flags)):
+        if nominal_mm is not None and _counts(flags, refused):
             groups.setdefault((kind, nominal_mm), []).append((formed, deviation_mm))
     rows = []
     for (kind, nominal_mm), features in sorted(groups.items()):
@@ -295,6 +304,11 @@ def size_rows(columns: Mapping[str, Sequence[Any]], *, with_refused: bool = Fals
             }
         )
     return rows
+
+
+def _counts(flags: Any, refused: Counted) -> bool:
+    reason = refusal(flags)
+    return reason == "" or refused == "all" or (refused == "telling" and reason in NOT_WHOLE)
 
 
 def smallest_formed_mm(rows: list[dict[str, Any]]) -> dict[str, float]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import ncx2
 
-from sharpset.readings.blur import EdgeSpread, edge_profile, normal_cdf
+from sharpset.readings.blur import EdgeSpread, blurred_edge, edge_profile, normal_cdf
 from sharpset.readings.disc_model import Patches, evaluate_discs
 
 SIGMA = 0.02
@@ -27,6 +27,19 @@ def test_edge_with_a_halo_is_two_edges():
     d = np.linspace(-0.3, 0.3, 301)
     both = 0.8 * normal_cdf(d / SIGMA) + 0.2 * normal_cdf(d / (3 * SIGMA))
     assert np.abs(edge_profile(d, SIGMA, halo=0.2, ratio=3.0) - both).max() < 1e-12
+
+
+@pytest.mark.parametrize(("halo", "ratio"), [(0.0, 3.0), (0.3, 8.0), (-0.2, 1.8)])
+def test_tabulated_edge_and_its_slope_are_those_of_the_error_function(halo, ratio):
+    z = np.concatenate((np.linspace(-60, 60, 20_011), [-1e6, 1e6]))
+    step, slope = blurred_edge(z.reshape(7, -1), halo=halo, ratio=ratio)
+    shares = ((1 - halo, 1.0), (halo, ratio))
+    true = [sum(h * 0.5 * math.erfc(-v / w / math.sqrt(2)) for h, w in shares) for v in z]
+    bell = sum(h / w * np.exp(-0.5 * (z / w) ** 2) / np.sqrt(2 * np.pi) for h, w in shares)
+    # Third derivative of the step (0.4 at most, 1.2 times it with a negative halo) over 6 times the cube of half a
+    # step of 1/128, or what is left of a halo at 5.5 of its blurs; that of the slope (0.55) over 2 times its square.
+    assert np.abs(step.ravel() - true).max() < max(1.2 * 0.4 / 6 / 256**3, 0.3 * 2e-8)
+    assert np.abs(slope.ravel() - bell).max() < 1.2 * 0.55 / 2 / 256**2
 
 
 @pytest.mark.parametrize("halo", [0.0, 0.15])

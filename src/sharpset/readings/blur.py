@@ -8,18 +8,21 @@ for a core of half a pixel or more the error of that is below 0.1 % of the contr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-__all__ = ["EdgeSpread", "edge_profile", "line_profile", "normal_cdf"]
+__all__ = ["EdgeSpread", "blurred_edge", "edge_profile", "line_profile", "normal_cdf"]
 
 FloatArray = NDArray[np.float64]
 _ROOT_TAU = np.sqrt(2 * np.pi)
 _CDF_STEPS, _CDF_END = 32, 9
 _CDF_BLOCK = 8192
 """So many values at a time stay in the processor's cache."""
+_EDGE_STEPS, _CORE_END, _HALO_END = 128, 6.5, 5.5
+"""Steps of the edge's table a blur, and the blurs of core and halo from which on less than 2e-8 is left of an edge."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -121,3 +124,58 @@ def line_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: 
         return np.asarray(core)
     wide = ratio * s
     return np.asarray((1 - halo) * core + halo * np.exp(-0.5 * (distance / wide) ** 2) / (wide * _ROOT_TAU))
+
+
+def blurred_edge(place: FloatArray, *, halo: float, ratio: float) -> tuple[FloatArray, FloatArray]:
+    """Return the blurred step and its derivative, by Taylor series from tabulated places.
+
+    Parameters
+    ----------
+    place : ndarray of float
+        Finite distances from the edge, in blurs.
+    halo, ratio : float
+        As in `EdgeSpread`.
+
+    Returns
+    -------
+    step : ndarray of float
+        As `edge_profile` with a blur of 1; off by 4e-9 at most.
+    slope : ndarray of float
+        As `line_profile`; off by 5e-6 at most, which is enough for the derivatives of a fit.
+    """
+    end, rises, slopes, bends = _edge_series(halo, ratio)
+    step, slope = np.empty(place.shape), np.empty(place.shape)
+    values, steps, lines = place.reshape(-1), step.reshape(-1), slope.reshape(-1)
+    for first in range(0, len(values), _CDF_BLOCK):
+        block = slice(first, first + _CDF_BLOCK)
+        away = values[block] * _EDGE_STEPS
+        away += end
+        nearest = np.rint(away)
+        away -= nearest
+        index = nearest.astype(np.intp)
+        bent = bends.take(index, mode="clip")
+        bent *= away
+        line = slopes.take(index, mode="clip")
+        line += bent
+        away *= line
+        np.add(rises.take(index, mode="clip"), away, out=steps[block])
+        line += bent
+        np.multiply(line, _EDGE_STEPS, out=lines[block])
+    return step, slope
+
+
+@lru_cache(maxsize=64)
+def _edge_series(halo: float, ratio: float) -> tuple[int, FloatArray, FloatArray, FloatArray]:
+    """Return how many steps lie on either side, and step, first and half of the second derivative per step."""
+    end = int(np.ceil(max(_CORE_END, _HALO_END * ratio if halo else 0.0) * _EDGE_STEPS))
+    z = np.arange(-end, end + 1) / _EDGE_STEPS
+    rise, slope, bend = np.zeros((3, len(z)))
+    for share, wide in ((1 - halo, 1.0), (halo, ratio)):
+        if share:
+            density = share * np.exp(-0.5 * (z / wide) ** 2) / (wide * _ROOT_TAU)
+            rise += share * ndtr(z / wide)
+            slope += density / _EDGE_STEPS
+            bend -= z / wide**2 * density / (2 * _EDGE_STEPS**2)
+    # Beyond the ends nothing changes any more.
+    slope[[0, -1]], bend[[0, -1]] = 0.0, 0.0
+    return end, rise, slope, bend

@@ -29,6 +29,7 @@ from sharpset.readings.spread import (
     edge_residual,
     measure_edge_spread,
     wide_edges,
+    without_pixels,
 )
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
@@ -40,6 +41,8 @@ _END_MM = 0.3
 _MANY_EDGES = 48
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
+_NEAR_NOMINAL = 0.2
+"""Logarithm of width and contrast over what was drawn, within which a fit cannot have ended at another strip."""
 _CONTRAST_FLOOR = 0.01
 _EVIDENT_FLOOR = 0.001
 _ROOT_STRIPS = 4.0
@@ -309,20 +312,25 @@ def fit_own_contrast(samples: Samples, profiles: Profiles, spread: EdgeSpread) -
     """
     fits = fit_strips(samples, profiles, spread, _OWN_CONTRAST)
     nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
-    share = np.clip(fits.contrast * fits.width_mm / nominal, 0.02, 1.5)
+    # The others would begin where they have ended.
+    off = np.maximum(np.abs(np.log(fits.width_mm / nominal)), np.abs(np.log(np.maximum(fits.contrast, 1e-6))))
+    tried = np.flatnonzero(off > _NEAR_NOMINAL)
+    if len(tried) == 0:
+        return fits
+    few, ended, width = without_pixels(samples, tried), fits.some(tried), nominal[tried]
+    nothing = np.zeros(len(tried))
     start = replace(
-        fits,
-        width_mm=nominal,
-        centre_mm=np.zeros(len(nominal)),
-        level=np.where(samples.is_bar, 0.0, 1.0),
-        slope_per_mm=np.zeros(len(nominal)),
-        contrast=share,
-        sigma_mm=spread.sigma_mm(samples.normal),
+        ended,
+        width_mm=width,
+        centre_mm=nothing,
+        level=np.where(few.is_bar, 0.0, 1.0),
+        slope_per_mm=nothing,
+        contrast=np.clip(ended.contrast * ended.width_mm / width, 0.02, 1.5),
+        sigma_mm=spread.sigma_mm(few.normal),
     )
-    other = fit_strips(samples, profiles, spread, _OWN_CONTRAST, start=start)
-    better = other.misfit < 0.9 * fits.misfit
-    arrays = {name: getattr(fits, name) for name in fits.__dataclass_fields__ if name != "parts"}
-    return replace(fits, **{name: np.where(better, getattr(other, name), values) for name, values in arrays.items()})
+    other = fit_strips(few, profiles.some(tried), spread, _OWN_CONTRAST, start=start)
+    better = other.misfit < 0.9 * ended.misfit
+    return fits.with_some(tried[better], other.some(np.flatnonzero(better)))
 
 
 def _inflation(strips: PieceSamples, lengthwise: Lengthwise) -> float:

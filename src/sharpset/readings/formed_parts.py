@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from scipy.ndimage import binary_erosion
 
 from sharpset.readings.formed import FORMED_FROM, NOT_FORMED_TO
 from sharpset.readings.lengthwise import Lengthwise, step_of
-from sharpset.readings.profiles import Profiles, robust_profiles
+from sharpset.readings.profiles import Merged, Profiles, robust_profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.spread import select_samples
 from sharpset.readings.strips import StripFits
@@ -104,14 +105,19 @@ def with_parts(fits: StripFits, profiles: Profiles, parts: FormedParts, again: S
         name: _put(getattr(fits.parts, name), parts.chosen, getattr(again.parts, name))
         for name in fits.parts.__dataclass_fields__
     }
-    seen = {
-        name: _put(getattr(profiles, name), parts.chosen, getattr(parts.profiles, name))
-        for name in profiles.__dataclass_fields__
-    }
-    return replace(fits, **merged, parts=replace(fits.parts, **causes)), replace(profiles, **seen)
+    seen, few = (
+        {
+            name: _put(getattr(whole, name), parts.chosen, getattr(part, name))
+            for name in whole.__dataclass_fields__
+            if name != "for_fits"
+        }
+        for whole, part in ((profiles, parts.profiles), (profiles.merged, parts.profiles.merged))
+    )
+    profiles = replace(profiles, **seen, for_fits=Merged(**few))
+    return replace(fits, **merged, parts=replace(fits.parts, **causes)), profiles
 
 
-def _put(whole: FloatArray, chosen: NDArray[np.intp], part: FloatArray) -> FloatArray:
+def _put(whole: NDArray[Any], chosen: NDArray[np.intp], part: NDArray[Any]) -> NDArray[Any]:
     """Return a copy with some of the rows replaced; tables are padded to the wider of the two."""
     if whole.ndim == 1:
         out = whole.copy()

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from sharpset.pieces import Piece
 from sharpset.readings.features import PieceSamples
 from sharpset.readings.light import PieceLight, means_of_nine, sample_points
-from sharpset.readings.spread import select_profiles, without_pixels
+from sharpset.readings.spread import without_pixels
 from sharpset.readings.strips import LOOSE, fit_strips
 from sharpset.scans import Pose
 
@@ -210,7 +210,7 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
     if len(wide) < _FEWEST_STRIPS:
         return nothing
     samples = without_pixels(strips.samples, wide)
-    fits = fit_strips(samples, select_profiles(strips.profiles, wide), strips.spread, LOOSE)
+    fits = fit_strips(samples, strips.profiles.some(wide), strips.spread, LOOSE)
     clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 5 * fits.sigma_mm)
     if clear.sum() < _FEWEST_STRIPS:
         return nothing
@@ -275,7 +275,7 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     """
     samples, profiles, spread = strips.samples, strips.profiles, strips.spread
     chosen = np.flatnonzero(np.array([s.width_mm for s in samples.strips]) > 7 * spread.mean_sigma_mm)
-    samples, profiles = without_pixels(samples, chosen), select_profiles(profiles, chosen)
+    samples, profiles = without_pixels(samples, chosen), profiles.some(chosen)
     if len(chosen) < 4:
         return Overshoot(plate=0.0, background=0.0)
     fits = fit_strips(samples, profiles, spread, LOOSE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,8 @@ _MOST_LINES = 0.03
 _ALONG_DEG, _OF_LENGTH = 12.0, 0.1
 """Lines that cross a strip at a greater angle touch few pixels at each distance from its middle; they are set aside."""
 _SMALL_PX = 20.0
+_NOISE_ROWS = 4
+"""Every so many rows tell the noise well enough."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -104,26 +107,41 @@ def find_sensor_lines(light: PieceLight) -> SensorLines:
     left, top = light.origin
     rows = np.unique(np.linspace(0, n_rows - 1, _LOOKED_AT).astype(np.intp))
     columns = np.unique(np.linspace(0, n_columns - 1, _LOOKED_AT).astype(np.intp))
-    across = _seen(light, rows, np.arange(n_columns))
-    down = _seen(light, np.arange(n_rows), columns).T
-    return SensorLines(columns=left + _off(across), rows=top + _off(down))
+    across, down = light.stored[rows], np.ascontiguousarray(light.stored[:, columns].T)
+    return SensorLines(columns=left + _off(light, across), rows=top + _off(light, down))
 
 
-def _seen(light: PieceLight, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Return stored light where some rows and columns cross, as a share of the contrast."""
-    stored = light.decode(light.stored[np.ix_(rows, columns)])
-    return np.asarray(stored / np.float32(abs(light.contrast)))
-
-
-def _off(seen: NDArray[np.float32]) -> NDArray[np.intp]:
-    if seen.shape[1] < 2 * _WINDOW:
+def _off(light: PieceLight, stored: NDArray[Any]) -> NDArray[np.intp]:
+    """Return which columns are off, of some rows as stored."""
+    n_seen = stored.shape[1]
+    if n_seen < 2 * _WINDOW:
         return np.zeros(0, dtype=np.intp)
     half = _WINDOW // 2
-    padded = np.pad(seen, ((0, 0), (half, half)), mode="reflect")
-    around = np.lib.stride_tricks.sliding_window_view(padded, _WINDOW, axis=1)
-    away = seen - np.median(around, axis=2)
-    noise = 1.4826 * float(np.median(np.abs(away)))
+    padded = np.pad(stored, ((0, 0), (half, half)), mode="reflect")
+    # Decoding keeps the order of values, so that medians may be taken before it.
+    around = _medians([padded[:, k : k + n_seen] for k in range(_WINDOW)])
+    away = (light.decode(stored) - light.decode(around)) / np.float32(abs(light.contrast))
+    noise = 1.4826 * float(np.median(np.abs(away[::_NOISE_ROWS])))
     limit = max(_OFF, _OFF_NOISE * noise)
     share = np.maximum(np.mean(away > limit, axis=0), np.mean(away < -limit, axis=0))
     found = np.flatnonzero(share >= _MOST_OF)
-    return found if len(found) <= _MOST_LINES * seen.shape[1] else found[:0]
+    return found if len(found) <= _MOST_LINES * n_seen else found[:0]
+
+
+def _medians(values: list[NDArray[Any]]) -> NDArray[Any]:
+    """Return the medians of an odd number of arrays, element by element.
+
+    Notes
+    -----
+    Of more than half of the values neither the largest nor the smallest is the median: both are dropped, another value
+    is taken in, and so on. Whole arrays are compared at once: a tenth of the time of sorting each element's.
+    """
+    enough = len(values) // 2 + 2
+    kept, rest = values[:enough], values[enough:]
+    while len(kept) > 1:
+        for k in range(len(kept) - 1):
+            kept[k], kept[k + 1] = np.minimum(kept[k], kept[k + 1]), np.maximum(kept[k], kept[k + 1])
+        for k in range(len(kept) - 2, 0, -1):
+            kept[k - 1], kept[k] = np.minimum(kept[k - 1], kept[k]), np.maximum(kept[k - 1], kept[k])
+        kept, rest = kept[1:-1] + rest[:1], rest[1:]
+    return kept[0]

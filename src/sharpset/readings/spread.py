@@ -18,7 +18,6 @@ __all__ = [
     "edge_left_over",
     "edge_residual",
     "measure_edge_spread",
-    "select_profiles",
     "select_samples",
     "wide_edges",
     "without_pixels",
@@ -27,7 +26,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
-_TRIAL_STEPS = 2
+_TRIAL_STEPS = 1
 _GUESSES = 3
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _NEAR, _FAR = 3.0, 6.0
@@ -67,18 +66,6 @@ def without_pixels(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
     )
 
 
-def select_profiles(profiles: Profiles, chosen: NDArray[np.intp]) -> Profiles:
-    """Return the profiles with the given indices."""
-    return Profiles(
-        d_mm=profiles.d_mm[chosen],
-        solid=profiles.solid[chosen],
-        n_pixels=profiles.n_pixels[chosen],
-        noise=profiles.noise[chosen],
-        dirty=profiles.dirty[chosen],
-        pixel_noise=None if profiles.pixel_noise is None else profiles.pixel_noise[chosen],
-    )
-
-
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class WideEdges:
     """The long edges that show a scan's blur: clearly formed wide strips, their profiles, fits with a guessed blur."""
@@ -95,7 +82,7 @@ class WideEdges:
         """Return some of them."""
         return WideEdges(
             samples=without_pixels(self.samples, chosen),
-            profiles=select_profiles(self.profiles, chosen),
+            profiles=self.profiles.some(chosen),
             fits=self.fits.some(chosen),
         )
 
@@ -162,7 +149,7 @@ def _wide_strips(samples: Samples, profiles: Profiles) -> WideEdges:
     wide = np.flatnonzero(width >= _WIDE_PX * samples.pixel_mm)
     wide = _thinned(wide, samples, _MOST_TRIED)
     if len(wide) >= _FEWEST:
-        bare, outlines = without_pixels(samples, wide), select_profiles(profiles, wide)
+        bare, outlines = without_pixels(samples, wide), profiles.some(wide)
         fits = fit_strips(bare, outlines, _guess(samples), LOOSE)
         formed = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
         clear = np.flatnonzero(formed)

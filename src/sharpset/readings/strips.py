@@ -13,20 +13,27 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.profiles import LEAST_NOISE, Profiles, noise_share
 from sharpset.readings.sampling import INNER_MM, Samples
+from sharpset.readings.strip_model import (
+    CENTRE,
+    CONTRAST,
+    LEVEL,
+    LOG_BLUR,
+    SLOPE,
+    WIDTH,
+    Lowest,
+    StripProblem,
+    gain_ahead,
+    lowest,
+)
 
 __all__ = ["LOOSE", "LeftOver", "Light", "Priors", "StripFits", "WidthParts", "fit_strips", "strip_misfits"]
 
 FloatArray = NDArray[np.float64]
 _N_STEPS = 25
-_DONE_SHARE = 0.25
-_FLOOR_REACHES = 30.0
-"""Widths and centres are known at least to so many times the neighbourhood that is looked at; any edge tells a
-million times more."""
 _WORTH_LESS = 1.5
-WIDTH, CENTRE, LEVEL, SLOPE, CONTRAST, LOG_BLUR = range(6)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -172,61 +179,12 @@ class StripFits:
         parts = {name: getattr(self.parts, name)[chosen] for name in self.parts.__dataclass_fields__}
         return replace(self, parts=replace(self.parts, **parts), **arrays)
 
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Problem:
-    """Data and priors of all strips in padded arrays."""
-
-    d: FloatArray
-    solid: FloatArray
-    weight: FloatArray
-    sign: FloatArray
-    prior_mean: FloatArray
-    prior_precision: FloatArray
-    halo: float
-    halo_ratio: float
-    reach: FloatArray
-
-    def evaluate(self, p: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the model and its derivatives, shapes (n, m) and (n, 6, m)."""
-        width, centre, level, slope, contrast = (p[:, k, None] for k in range(5))
-        sigma = np.exp(p[:, LOG_BLUR, None])
-        left, right = self.d - centre + width / 2, self.d - centre - width / 2
-        spread = {"halo": self.halo, "ratio": self.halo_ratio}
-        span = edge_profile(left, sigma, **spread) - edge_profile(right, sigma, **spread)
-        at_left, at_right = line_profile(left, sigma, **spread), line_profile(right, sigma, **spread)
-        height = self.sign * contrast
-        jacobian = np.empty((len(p), 6, self.d.shape[1]))
-        jacobian[:, WIDTH] = height / 2 * (at_left + at_right)
-        jacobian[:, CENTRE] = height * (at_right - at_left)
-        jacobian[:, LEVEL] = 1.0
-        jacobian[:, SLOPE] = self.d
-        jacobian[:, CONTRAST] = self.sign * span
-        # A blur that grows by a factor moves the profile as the distances shrink by it.
-        jacobian[:, LOG_BLUR] = height * (right * at_right - left * at_left)
-        return level + slope * self.d + height * span, jacobian
-
-    def cost(self, p: FloatArray, model: FloatArray) -> FloatArray:
-        """Return half the weighted sum of squares of each strip, priors included."""
-        data = np.sum(self.weight * (self.solid - model) ** 2, axis=1)
-        prior = np.sum(self.prior_precision * (p - self.prior_mean) ** 2, axis=1)
-        return np.asarray((data + prior) / 2)
-
-    def floor(self) -> FloatArray:
-        """Return a precision that keeps equations solvable where nothing shows a width or a centre."""
-        floor = np.full((len(self.reach), 6), 1e-12)
-        floor[:, [WIDTH, CENTRE]] = (_FLOOR_REACHES * self.reach[:, None]) ** -2
-        return floor
-
-    @property
-    def n_free(self) -> NDArray[np.intp]:
-        """Degrees of freedom of each strip's residuals."""
-        return np.asarray(np.maximum((self.weight > 0).sum(axis=1) - 4, 1))
-
-    def some(self, chosen: NDArray[np.bool_]) -> _Problem:
-        """Return the problem of some of the strips."""
-        arrays = ("d", "solid", "weight", "sign", "prior_mean", "prior_precision", "reach")
-        return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
+    def with_some(self, chosen: NDArray[np.intp], others: StripFits) -> StripFits:
+        """Return the fits, but for the parts of widths' uncertainties, with others of some of the strips."""
+        arrays = {name: getattr(self, name).copy() for name in self.__dataclass_fields__ if name != "parts"}
+        for name, values in arrays.items():
+            values[chosen] = getattr(others, name)
+        return replace(self, **arrays)
 
 
 def fit_strips(
@@ -275,10 +233,9 @@ def fit_strips(
     borrowed = np.ones(len(samples.strips)) if contrast is None else contrast
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
-    p = _iterate(problem, p, _N_STEPS).p
+    found = lowest(problem, p, _N_STEPS)
     inflation = noise_inflation * noise_share(profiles)
-    p = _weighed_anew(problem, p, inflation)
-    return _results(problem, p, inflation, light, left_over)
+    return _results(problem, _weighed_anew(problem, found, inflation), inflation, light, left_over)
 
 
 def strip_misfits(
@@ -292,17 +249,16 @@ def strip_misfits(
 ) -> FloatArray:
     """Return the misfit of each strip (as in `StripFits`) after a few steps from another fit, with another spread."""
     problem = _problem(samples, profiles, spread, priors, np.ones(len(samples.strips)))
-    found = _iterate(problem, start.parameters(), most_steps)
-    data = 2 * found.cost - np.sum(problem.prior_precision * (found.p - problem.prior_mean) ** 2, axis=1)
-    return np.asarray(np.sqrt(data / problem.n_free))
+    found = lowest(problem, start.parameters(), most_steps)
+    # What one more step would gain need not be tried.
+    return np.sqrt(problem.chi2(found.equations) - 2 * gain_ahead(problem, found) / problem.n_free)
 
 
 def _problem(
     samples: Samples, profiles: Profiles, spread: EdgeSpread, priors: Priors, contrast: FloatArray
-) -> _Problem:
+) -> StripProblem:
     n = len(samples.strips)
     solid = samples.is_bar
-    sign = np.where(solid, 1.0, -1.0)[:, None]
     noise = np.maximum(profiles.noise, LEAST_NOISE)
     mean = np.zeros((n, 6))
     mean[:, LEVEL] = np.where(solid, 0.0, 1.0)
@@ -313,28 +269,29 @@ def _problem(
     precision[:, SLOPE] = priors.slope_per_mm**-2
     precision[:, CONTRAST] = priors.contrast**-2
     precision[:, LOG_BLUR] = priors.blur**-2
-    reach = np.array([s.width_mm / 2 + s.reach_mm for s in samples.strips])
-    return _Problem(
-        d=profiles.d_mm,
-        solid=profiles.solid,
-        weight=profiles.n_pixels / noise[:, None] ** 2,
-        sign=sign,
+    merged = profiles.merged
+    return StripProblem(
+        d=merged.d_mm,
+        solid=merged.solid,
+        root_weight=np.sqrt(merged.n_pixels) / noise[:, None],
+        sign=np.where(solid, 1.0, -1.0)[:, None],
         prior_mean=mean,
         prior_precision=precision,
         halo=spread.halo,
         halo_ratio=spread.halo_ratio,
-        reach=reach,
+        reach=np.array([s.width_mm / 2 + s.reach_mm for s in samples.strips]),
+        rest=merged.within / noise**2,
+        n_free=np.maximum(merged.n_steps - 4, 1),
     )
 
 
-def _start(problem: _Problem, samples: Samples, spread: EdgeSpread) -> FloatArray:
+def _start(problem: StripProblem, samples: Samples, spread: EdgeSpread) -> FloatArray:
     """Return start values: width from the missing (or present) light, centre from its centroid."""
     p = problem.prior_mean.copy()
-    filled = problem.weight > 0
-    step = samples.pixel_mm / 3
+    filled = problem.root_weight > 0
     effect = np.where(filled, problem.sign * (problem.solid - problem.prior_mean[:, LEVEL, None]), 0.0)
     # Steps are unevenly filled: weigh each by the room it stands for.
-    room = _room(problem.d, filled, step)
+    room = _room(problem.d, filled, samples.pixel_mm / 3)
     area = np.sum(effect * room, axis=1)
     positive = np.clip(effect, 0, None) * room
     centroid = np.sum(positive * problem.d, axis=1) / np.maximum(positive.sum(axis=1), 1e-9)
@@ -355,89 +312,38 @@ def _room(d: FloatArray, filled: NDArray[np.bool_], step: float) -> FloatArray:
     return np.asarray((padded[:, 1:] + padded[:, :-1]) / 2)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Lowest:
-    """Parameters at the lowest cost, and that cost (see `_Problem.cost`)."""
-
-    p: FloatArray
-    cost: FloatArray
-
-
-def _iterate(problem: _Problem, start: FloatArray, most_steps: int) -> _Lowest:
-    """Go down to the lowest cost; strips that have got there are left alone."""
-    found, todo, p = start.copy(), np.arange(len(start)), start.copy()
-    damping = np.full(len(p), 1e-3)
-    model, jacobian = problem.evaluate(p)
-    cost = problem.cost(p, model)
-    lowest = cost.copy()
-    for _ in range(most_steps):
-        trial = _stepped(problem, p, model, jacobian, damping)
-        new_model, new_jacobian = problem.evaluate(trial)
-        new_cost = problem.cost(trial, new_model)
-        better = new_cost <= cost
-        p[better], model[better], jacobian[better] = trial[better], new_model[better], new_jacobian[better]
-        gain = np.where(better, cost - new_cost, np.inf)
-        cost = np.where(better, new_cost, cost)
-        damping = np.where(better, damping / 5, damping * 8)
-        done = (gain < 1e-6 * (cost + 1)) | (damping > 1e8)
-        found[todo], lowest[todo] = p, cost
-        if done.all():
-            break
-        if done.mean() > _DONE_SHARE:
-            more = ~done
-            problem, todo = problem.some(more), todo[more]
-            p, model, jacobian, cost, damping = (v[more] for v in (p, model, jacobian, cost, damping))
-    return _Lowest(p=found, cost=lowest)
-
-
-def _weighed_anew(problem: _Problem, p: FloatArray, noise_inflation: float) -> FloatArray:
+def _weighed_anew(problem: StripProblem, found: Lowest, noise_inflation: float) -> FloatArray:
     """Return the parameters where data count for no more than what the fit leaves, and noise in common, allow."""
-    scale = np.maximum(_chi2(problem, problem.solid - problem.evaluate(p)[0]), noise_inflation**2)
-    part, found = problem.some(less := scale > _WORTH_LESS), p.copy()
+    scale = np.maximum(problem.chi2(found.equations), noise_inflation**2)
+    p, less = found.p.copy(), scale > _WORTH_LESS
     if less.any():
-        found[less] = _iterate(replace(part, weight=part.weight / scale[less, None]), p[less], _N_STEPS).p
-    return found
-
-
-def _stepped(
-    problem: _Problem, p: FloatArray, model: FloatArray, jacobian: FloatArray, damping: FloatArray
-) -> FloatArray:
-    """Return the parameters after one damped Gauss-Newton step, kept within bounds."""
-    weighted = jacobian * problem.weight[:, None, :]
-    normal = weighted @ jacobian.transpose(0, 2, 1)
-    gradient = (weighted @ (problem.solid - model)[..., None])[..., 0]
-    gradient -= problem.prior_precision * (p - problem.prior_mean)
-    index = np.arange(6)
-    normal[:, index, index] = (normal[:, index, index] + problem.prior_precision) * (1 + damping[:, None])
-    normal[:, index, index] += problem.floor()
-    trial = p + np.linalg.solve(normal, gradient[..., None])[..., 0]
-    trial[:, WIDTH] = np.clip(trial[:, WIDTH], 1e-4, 2 * problem.reach)
-    trial[:, CENTRE] = np.clip(trial[:, CENTRE], -problem.reach, problem.reach)
-    about = problem.prior_mean[:, LOG_BLUR]
-    trial[:, LOG_BLUR] = np.clip(trial[:, LOG_BLUR], about - 1, about + 1)
-    return np.asarray(trial)
-
-
-def _chi2(problem: _Problem, residual: FloatArray) -> FloatArray:
-    return np.asarray(np.sum(problem.weight * residual**2, axis=1) / problem.n_free)
+        p[less] = lowest(problem.some(less).weighed(1 / scale[less]), p[less], _N_STEPS).p
+    return p
 
 
 def _results(
-    problem: _Problem, p: FloatArray, noise_inflation: float, light: Light | None, left_over: LeftOver | None
+    problem: StripProblem, p: FloatArray, noise_inflation: float, light: Light | None, left_over: LeftOver | None
 ) -> StripFits:
-    model, jacobian = problem.evaluate(p)
-    residual = problem.solid - model
-    chi2 = _chi2(problem, residual)
+    rows = problem.rows(p)
+    equations = rows @ rows.transpose(0, 2, 1)
+    chi2 = problem.chi2(equations)
     # Misfit beyond noise (roughness, foreign light) and correlated noise widen the noise part; each shows
     # part of the other, so that the larger one counts.
     scale = np.maximum(chi2, noise_inflation**2)
-    weighted = jacobian * (problem.weight / scale[:, None])[:, None, :]
-    information = weighted @ jacobian.transpose(0, 2, 1)
+    information = equations[:, :6, :6] / scale[:, None, None]
     normal = information.copy()
     index = np.arange(6)
     normal[:, index, index] += problem.prior_precision + problem.floor()
     covariance: FloatArray = np.linalg.inv(normal).astype(float)
     deviation = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
+    # How the width follows the light of each step.
+    gain = np.einsum("ni,nim->nm", covariance[:, WIDTH] / scale[:, None], rows[:, :6]) * problem.root_weight
+    per_transfer, shape = np.zeros((2, len(p)))
+    if light is not None:
+        residual = rows[:, 6] / np.where(problem.root_weight > 0, problem.root_weight, 1.0)
+        per_transfer = np.sum(gain * light.bend(problem.solid - residual), axis=1)
+    if left_over is not None:
+        shape = np.sum(gain * _left_over(problem, p, left_over), axis=1)
     return StripFits(
         width_mm=p[:, WIDTH],
         centre_mm=p[:, CENTRE],
@@ -453,16 +359,15 @@ def _results(
         parts=_parts(
             covariance,
             information,
-            weighted,
             noise_share=noise_inflation**2 / scale,
             prior_precision=problem.prior_precision,
-            bend=None if light is None else light.bend(model),
-            left_over=None if left_over is None else _left_over(problem, p, left_over),
+            per_transfer_mm=per_transfer,
+            shape_mm=shape,
         ),
     )
 
 
-def _left_over(problem: _Problem, p: FloatArray, left_over: LeftOver) -> FloatArray:
+def _left_over(problem: StripProblem, p: FloatArray, left_over: LeftOver) -> FloatArray:
     """Return what the two edges of each strip leave together: light adds up."""
     half, sigma = p[:, WIDTH, None] / 2, np.exp(p[:, LOG_BLUR, None])
     inwards = [(problem.d - p[:, CENTRE, None]) * side + half for side in (1.0, -1.0)]
@@ -472,12 +377,11 @@ def _left_over(problem: _Problem, p: FloatArray, left_over: LeftOver) -> FloatAr
 def _parts(
     covariance: FloatArray,
     information: FloatArray,
-    weighted: FloatArray,
     *,
     noise_share: FloatArray,
     prior_precision: FloatArray,
-    bend: FloatArray | None,
-    left_over: FloatArray | None,
+    per_transfer_mm: FloatArray,
+    shape_mm: FloatArray,
 ) -> WidthParts:
     """Split the posterior variance of the width by its causes.
 
@@ -488,13 +392,12 @@ def _parts(
     from_data = np.einsum("ni,nij,nj->n", row, information, row)
     by_prior = row * prior_precision
     levels = np.sum(by_prior[:, [LEVEL, SLOPE]] * row[:, [LEVEL, SLOPE]], axis=1)
-    gain = np.einsum("ni,nim->nm", row, weighted)
     return WidthParts(
         noise_mm=np.sqrt(np.maximum(from_data * noise_share, 0)),
         misfit_mm=np.sqrt(np.maximum(from_data * (1 - noise_share), 0)),
         levels_mm=np.sqrt(np.maximum(levels, 0)),
         per_contrast_mm=by_prior[:, CONTRAST],
         per_blur_mm=by_prior[:, LOG_BLUR],
-        per_transfer_mm=np.zeros(len(row)) if bend is None else np.sum(gain * bend, axis=1),
-        shape_mm=np.zeros(len(row)) if left_over is None else np.sum(gain * left_over, axis=1),
+        per_transfer_mm=per_transfer_mm,
+        shape_mm=shape_mm,
     )

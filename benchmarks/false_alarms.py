@@ -29,6 +29,7 @@ TOLERANCE_MM = 0.05
 MOST_PRINTS = 40
 SIZES_MM = (0.10, 0.125, 0.16, 0.20, 0.25, 0.315, 0.40, 0.50)
 KINDS = ("bar", "slot", "hole")
+LEAST_MM = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +80,7 @@ def print_and_read(
         shift = rng.normal(0, printer.sd_print_mm) + rng.normal(0, printer.sd_kind_mm, len(KINDS))[kind]
         scatter = rng.normal(0, printer.sd_feature_mm, len(size)) * (1 + 0.15 / size)
         width = size + printer.bias_mm + offsets + shift + scatter
+        formed &= width > LEAST_MM  # what has closed but for less than this has not formed
         rough = printer.roughness_mm * np.exp(rng.normal(0, 0.1) + rng.normal(0, 0.25, len(size)))
         out.append(
             features.assign(

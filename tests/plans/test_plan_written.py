@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 
+import pandas as pd
 import pytest
 
 from sharpset.errors import PlanError
+from sharpset.fits.joining import join_tables
 from sharpset.plans import factors_from_dict, import_plan, load_plan, load_results, save_plan
 
 FACTORS = factors_from_dict(
@@ -151,6 +153,21 @@ def test_heats_of_one_temperature_stay_apart(tmp_path):
 def test_other_numbers_are_no_whole_plots(tmp_path, values):
     plan = split(tmp_path, "score", values)
     assert "score" in plan.extra_columns and plan.runs["whole_plot"].tolist() == [1, 1, 2, 2, 2, 2, 3, 3]
+
+
+def test_a_column_called_whole_plot_is_taken_at_its_word(tmp_path):
+    """Printed group by group on other days than the order of the table tells: the numbers count, not the order."""
+    plan = split(tmp_path, "WP", (1, 1, 2, 2, 4, 4, 1, 1))
+    assert plan.runs["whole_plot"].tolist() == [1, 1, 2, 2, 4, 4, 1, 1]
+
+
+def test_days_are_groups_and_no_response(tmp_path):
+    plan = taken(tmp_path, "temp,speed,Day,y\n20,10,1,3.1\n40,10,1,4.2\n20,10,2,3.3\n40,10,2,4.0\n")
+    assert any(r.startswith("Day says which runs were made together") for r in plan.remarks)
+    assert join_tables(plan).responses == ("y",)
+    results = pd.DataFrame({"run_id": plan.runs["run_id"], "day": [1, 1, 2, 2], "z": [1.0, 2, 3, 4]})
+    joined = join_tables(plan, results=results)
+    assert joined.responses == ("z",) and any("day of the results" in r for r in joined.remarks)
 
 
 def test_replicates_are_no_response_and_said_so(tmp_path):

@@ -36,3 +36,23 @@ def test_a_slip_of_the_pen_and_a_change_while_printing_are_told(plan):
     assert any("drift with print order (rank correlation +" in line for line in said(plan, drifting))
     # One value typed over many equal ones is no residual without bounds.
     assert not any("inf" in line for line in said(plan, [*[2.0] * 15, 3.0]))
+
+
+def test_responses_with_the_same_terms_share_a_table(plan):
+    rng = np.random.default_rng(5)
+    load = 5 + 0.02 * plan.runs["speed"] + rng.normal(0, 0.1, 16)
+    results = pd.DataFrame({"run_id": plan.runs["run_id"], "load_n": load, "gap_mm": rng.normal(0.1, 0.01, 16)})
+    lines = fit_text(fit_plan(plan, results=results)).splitlines()
+    assert lines[0].startswith("Terms of 2 responses: speed, fan")
+    (row,) = [line for line in lines if line.startswith("  load n ")]
+    assert row.endswith("speed") and "speed" not in next(line for line in lines if line.startswith("  gap / mm "))
+    # By hand: what a plane with interaction leaves over in 16 runs at four settings, their means.
+    rest = load - load.groupby([plan.runs["speed"], plan.runs["fan"]]).transform("mean")
+    assert f" {np.sqrt(rest @ rest / 12):.3g} " in row
+
+
+def test_replicates_that_are_all_alike_tell_no_lack_of_fit(plan):
+    """Steps of a ladder: their pure error is rounding, and would call every model wrong."""
+    steps = np.where(plan.runs["speed"] > 30, 0.3, np.where(plan.runs["fan"] > 50, 0.1, 0.2))
+    fit = fit_plan(plan, results=pd.DataFrame({"run_id": plan.runs["run_id"], "load_n": steps}), formula="speed")
+    assert np.isnan(fit.responses["load_n"].lack_of_fit["p"].iloc[0])

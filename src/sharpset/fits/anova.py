@@ -107,7 +107,8 @@ def lack_of_fit_table(
     Returns
     -------
     pandas.DataFrame or None
-        Rows ``Lack of fit`` and ``Pure error``; None where no setting was replicated.
+        Rows ``Lack of fit`` and ``Pure error``; None where no setting was replicated. F and p are NaN where replicates
+        are all alike, as steps of a ladder are: they tell no error to compare with.
     """
     from scipy import stats
 
@@ -123,6 +124,8 @@ def lack_of_fit_table(
         return None
     df_lack = df_resid - df_pure
     lack = max(rss - pure, 0.0)
+    if pure <= 1e-20 * float(np.sum(w * response**2)):
+        pure = 0.0  # replicates that are all alike: what is left is rounding
     f = (lack / df_lack) / (pure / df_pure) if df_lack > 0 and pure > 0 else float("nan")
     return pd.DataFrame(
         [

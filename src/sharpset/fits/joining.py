@@ -17,7 +17,7 @@ from sharpset.fits.slips import slips_of_the_point
 from sharpset.fits.space import BOOK_COLUMNS, Space, space_of
 from sharpset.fits.terms import category_text
 from sharpset.plans.tables import plain_name
-from sharpset.plans.written import is_run_order
+from sharpset.plans.written import is_run_order, names_groups
 
 __all__ = ["Joined", "join_tables"]
 
@@ -162,7 +162,7 @@ def _plan_runs(
     if not isinstance(plan, pd.DataFrame):
         runs = plan.runs.assign(run_id=run_key(plan.runs["run_id"]))
         extra = [c for c in plan.extra_columns if _numbers(runs[c]) and not c.startswith("u_")]
-        extra = [c for c in extra if c == response or not is_run_order(c, runs[c])]
+        extra = [c for c in extra if c == response or not (is_run_order(c, runs[c]) or names_groups(c, runs[c]))]
         return runs.reset_index(drop=True), space_of(plan), extra
     if "run_id" not in plan:
         raise FitError("The table of runs has no column 'run_id'. Add one, with a different id for each print.")
@@ -244,7 +244,13 @@ def _results(results: pd.DataFrame, space: Space, remarks: list[str]) -> tuple[p
         values = table[name]
         # A slip of the pen among numbers is refused when the response is fitted.
         (numbers if _numbers(values) else words).append(name)
-    empty = [c for c in numbers if table[c].isna().all()]
+    together = [c for c in numbers if names_groups(c, table[c])]
+    if together:
+        remarks.append(
+            f"{', '.join(together)} of the results: taken for groups of runs that were made together, not fitted "
+            "(import the runs with a column called block if something may have changed between them)"
+        )
+    empty = [c for c in numbers if table[c].isna().all() or c in together]
     numbers = [c for c in numbers if c not in empty]
     if words:
         remarks.append(f"{', '.join(words)} of the results hold words and are not fitted")

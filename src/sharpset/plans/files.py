@@ -26,6 +26,7 @@ from sharpset.plans.written import (
     column_remarks,
     is_run_order,
     names_of_runs,
+    names_whole_plots,
     numbering,
     order_column,
     settings_from_words,
@@ -249,10 +250,16 @@ def _read_runs(factors: Factors, table: TextTable, order: str | None = None) -> 
 def _plot_labels(factors: Factors, frame: pd.DataFrame, columns: Sequence[str]) -> str | None:
     """Return the column that numbers whole plots under a name of its own (heat, bed, batch), None without one.
 
-    It counts from 1, holds each hard-to-change factor still within every number, and tells more plots than there are
-    settings of these factors: two heats of one temperature are two.
+    It holds each hard-to-change factor still within every number. One that is called whole plot by a usual name is
+    taken at its word; another must count from 1 and tell more plots than there are settings of these factors: two heats
+    of one temperature are two.
     """
     hard = [f.name for f in factors.hard]
+    for column in columns if hard else ():
+        values = pd.to_numeric(frame[column], errors="coerce")
+        whole = values.notna().all() and bool((values % 1 == 0).all()) and 1 < values.nunique() < len(frame)
+        if names_whole_plots(column) and whole and frame.groupby(column)[hard].nunique().to_numpy().max() == 1:
+            return column
     for column in columns if hard else ():
         values = pd.to_numeric(frame[column], errors="coerce")
         if values.isna().any() or set(values) != set(range(1, values.nunique() + 1)):

@@ -17,7 +17,9 @@ __all__ = [
     "check_range",
     "column_remarks",
     "is_run_order",
+    "names_groups",
     "names_of_runs",
+    "names_whole_plots",
     "order_column",
     "settings_from_words",
     "split_counts",
@@ -31,6 +33,8 @@ _WORDS = {
 _ORDER = {"run", "runno", "runnumber", "runorder", "order", "std", "stdorder", "standardorder", "stdrun", "printorder"}
 _MAYBE_ORDER = {"no", "nr", "number", "trial", "test", "row", "exp", "experiment", "index", "obs", "observation", "id"}
 _REPEATS = {"replicate", "replicates", "rep", "repno", "repeat", "repetition", "replication"}
+_PLOTS = {"wp", "wholeplots", "wholeplotno", "wholeplotnumber", "mainplot", "mainplots"}
+_GROUPS = {"day", "days", "date", "week", "session", "shift", "batch", "lot", "spool", "bottle", "operator", "machine"}
 _FAR = 4.0  # half ranges from the middle; star points of the usual designs stay within 3
 
 
@@ -80,6 +84,26 @@ def is_run_order(name: str, values: Any) -> bool:
         return False
     counts = numbers.is_unique and numbers.max() - numbers.min() == len(numbers) - 1
     return plain in _ORDER | _REPEATS or bool(counts)
+
+
+def names_whole_plots(name: str) -> bool:
+    """Return whether a column is called whole plot by one of its usual short names."""
+    return plain_name(name).strip(".#") in _PLOTS
+
+
+def names_groups(name: str, values: Any) -> bool:
+    """Return whether a column says which runs were made together (a day, a batch) and is no response.
+
+    Parameters
+    ----------
+    name : str
+    values : sequence of float
+        Whole numbers, fewer of them than runs.
+    """
+    if plain_name(name).strip(".#") not in _GROUPS:
+        return False
+    numbers = pd.to_numeric(pd.Series(list(values)), errors="coerce").dropna()
+    return not numbers.empty and bool((numbers % 1 == 0).all()) and numbers.nunique() < len(numbers)
 
 
 def numbering(runs: pd.DataFrame) -> list[str]:
@@ -184,6 +208,12 @@ def column_remarks(table: TextTable, factors: Factors, columns: Sequence[str]) -
             remarks.append(
                 f"{column} numbers the replicates and is no response; call the column block if it says which runs were "
                 f"made together."
+            )
+            continue
+        if names_groups(column, table.measured(column) or []):
+            remarks.append(
+                f"{column} says which runs were made together, so it is kept but is no response and not in the model; "
+                f"call the column block if something may have changed between them."
             )
             continue
         if split_counts(table, column) is not None:

@@ -22,6 +22,7 @@ from sharpset.plots.style import label_of
 from sharpset.reports import fit_tables as tables
 from sharpset.reports.compare_page import TextTable
 from sharpset.reports.fit_figures import fit_figures, key_responses
+from sharpset.reports.terminal import odd_prints
 
 __all__ = ["FitPage", "Item", "Part", "fit_page", "write_fit_report"]
 
@@ -129,7 +130,9 @@ def fit_page(
         subtitle=f"{len(fit.runs)} prints; sharpset {__version__}{'. ' + note if note else ''}",
         lead=_lead(fit),
         parts=tuple(part for part in parts if part is not None and part.items),
-        remarks=tuple(dict.fromkeys((*(fit.best.remarks if fit.best is not None else ()), *fit.remarks))),
+        remarks=tuple(
+            dict.fromkeys((*(fit.best.remarks if fit.best is not None else ()), *odd_prints(fit), *fit.remarks))
+        ),
         cautions=tuple(dict.fromkeys(text for process in processes for text in CAUTIONS[process])),
         figures=figures,
     )
@@ -252,7 +255,7 @@ def _models(fit: Fit, figures: Mapping[str, bytes]) -> Part:
         text = " ".join(f"{said[0].upper()}{said[1:]}." for said in fit.responses[name].predictor.diagnostics if said)
         items.append(
             Item(
-                title=f"Terms of {label_of(name)} (coded units)",
+                title=f"Terms and residuals of {label_of(name)} (coded units)",
                 text=text.replace("..", "."),
                 table=tables.term_table(fit, name),
                 figures=_have(figures, f"terms_{name}", f"residuals_{name}"),

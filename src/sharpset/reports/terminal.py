@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Mapping
+
 import numpy as np
 
-from sharpset.fits import Fit
+from sharpset.fits import Fit, ResponseFit
 from sharpset.fits.diagnostics import drift_of, outliers
-from sharpset.plots.style import label_of
+from sharpset.plots.style import label_of, term_label
 
-__all__ = ["fit_text"]
+__all__ = ["fit_text", "odd_prints"]
+
+_WIDTH = 110
+_HELD = "\u00a0"
 
 
 def fit_text(fit: Fit, *, models: bool = True) -> str:
@@ -22,20 +28,75 @@ def fit_text(fit: Fit, *, models: bool = True) -> str:
     """
     lines: list[str] = []
     if models:
-        lines += [response.summary() for response in fit.responses.values()]
+        lines += _models(fit.responses)
         lines += [formed.summary() for formed in fit.formed.values()]
         lines += [share.summary() for share in fit.shares.values()]
     lines += [f"{label_of(name)}: no model: {why}" for name, why in fit.failed.items()]
     if fit.best is not None:
         lines += ["", *_settings(fit), "", *_expected(fit), "", *_drawing(fit)]
     if models:
-        lines += [f"note: {said}" for said in _odd_prints(fit)]
+        lines += [f"note: {said}" for said in odd_prints(fit)]
     own = fit.best.remarks if fit.best is not None else ()
     lines += [f"note: {remark}" for remark in dict.fromkeys((*own, *fit.remarks))]
     return "\n".join(lines).strip("\n")
 
 
-def _odd_prints(fit: Fit) -> list[str]:
+def _models(responses: Mapping[str, ResponseFit]) -> list[str]:
+    """Return the models, those of several responses with the same terms as one table under these terms."""
+    alike: dict[str, list[str]] = {}
+    for name, response in responses.items():
+        right = response.formula.split("~", 1)[-1].strip()
+        apart = response.lenth is not None or response.mixed is not None
+        alike.setdefault(name if apart else right, []).append(name)
+    lines: list[str] = []
+    for right, names in alike.items():
+        if len(names) == 1:
+            lines.append(responses[names[0]].summary())
+        else:
+            text = f"Terms of {len(names)} responses: {_terms(right)}"
+            lines += [*textwrap.wrap(text, width=_WIDTH, subsequent_indent="  "), *_table(responses, names)]
+    return [line.replace(_HELD, " ") for line in lines]
+
+
+def _terms(right: str) -> str:
+    return ", ".join(_unbroken(part.strip()) for part in right.split(" + ") if part.strip() != "1")
+
+
+def _unbroken(term: str) -> str:
+    return term_label(term).replace(" ", _HELD)
+
+
+def _table(responses: Mapping[str, ResponseFit], names: list[str]) -> list[str]:
+    labels = {name: label_of(name) for name in names}
+    wide = max(len(label) for label in labels.values())
+    heads = ("prints", "R2", "pred. R2", "print sd", "df", "lack-of-fit p")
+    lines = [f"  {'response':<{wide}} {{:>6}} {{:>6}} {{:>9}} {{:>9}} {{:>5}} {{:>13}}  clear effects".format(*heads)]
+    smaller = False
+    for name in names:
+        own, use = responses[name], responses[name].predictor
+        shown = own if own.df_resid > 0 else use
+        clear = use.terms[(use.terms["p"] < 0.05) & (use.terms["term"] != "Intercept")]["term"].tolist()
+        lack = float("nan") if use.lack_of_fit is None else float(use.lack_of_fit["p"].iloc[0])
+        cells = (
+            f"{own.n:>6}",
+            f"{max(shown.r2, 0.0):>6.3f}",
+            f"{shown.r2_predicted:>9.3f}" if np.isfinite(shown.r2_predicted) else f"{'':>9}",
+            f"{shown.residual_sd:>9.3g}",
+            f"{shown.df_resid:>5.3g}",
+            f"{lack:>13.2g}" if np.isfinite(lack) else f"{'':>13}",
+        )
+        star = "*" if use is not own else ""
+        smaller |= use is not own
+        head = f"  {labels[name]:<{wide}} " + " ".join(cells) + "  "
+        effects = ", ".join(map(_unbroken, clear)) or "none"
+        first, *others = textwrap.wrap(f"{effects}{star}", width=max(_WIDTH - len(head), 24), break_long_words=False)
+        lines += [head + first, *(" " * len(head) + other for other in others)]
+    if smaller:
+        lines.append("  * of the smaller model that predicts; the report has its terms")
+    return lines
+
+
+def odd_prints(fit: Fit) -> list[str]:
     """Return what the residuals say of single prints and of drift, allowing for the number of responses.
 
     Smallest sizes go by the steps of their ladder, so that their residuals are no measure of a print.
@@ -78,6 +139,8 @@ def _expected(fit: Fit) -> list[str]:
     lines = ["Expected of one new print", f"  {'':<26} {'predicted':>9}   95 % interval"]
     for row in fit.best.predicted.itertuples():
         lines.append(f"  {label_of(str(row.response)):<26} {row.predicted:>9.4g}   {row.low:.4g} to {row.high:.4g}")
+    if fit.best.predicted["response"].astype(str).str.startswith("scale_").any():
+        lines.append("  scales as the scanner shows them: without a reference in the scans they are open by 0.4 % more")
     return lines
 
 

@@ -22,6 +22,7 @@ from sharpset.scans.opening import open_scan
 from sharpset.scans.resampling import combine_window
 from sharpset.scans.scale_note import ScaleNote, write_note
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
+from sharpset.scans.sharpening import measure_sharpening, without_sharpening
 from sharpset.scans.viewing import Viewing, Viewpoint
 
 if TYPE_CHECKING:
@@ -223,7 +224,8 @@ def rectify_photos(
         raise ScanError(
             f"photographs: of different sizes ({listed}). Take all at the same settings, or use them apart."
         )
-    views = [_view(scan, find_markers(scan), frame) for scan in scans]
+    scans, sightings, undone = _as_not_sharpened(scans)
+    views = [_view(scan, sighting, frame) for scan, sighting in zip(scans, sightings, strict=True)]
     known_focal = focal_px if focal_px is not None else _focal_in_file(scans[0])
     u_known = 0.35 if known_focal is None else 0.1
     camera, views = _fit_to_markers(
@@ -257,7 +259,7 @@ def rectify_photos(
         residual_max_mm=camera.max_mm,
         thickness_mm=thickness_mm,
         u_scale=u_scale,
-        remarks=(*dict.fromkeys(remark for one in scans for remark in one.remarks), *_remarks(camera, frame)),
+        remarks=(*dict.fromkeys(remark for one in scans for remark in one.remarks), *undone, *_remarks(camera, frame)),
     )
 
 
@@ -304,6 +306,21 @@ def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
 
 def _opened(image: str | Path | Scan, encoding: str) -> Scan:
     return image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
+
+
+def _as_not_sharpened(scans: Sequence[Scan]) -> tuple[list[Scan], list[MarkerSighting], tuple[str, ...]]:
+    """Pictures freed of their camera's sharpening, the markers in them, and what was undone."""
+    found, sightings, undone = [], [], []
+    for scan in scans:
+        sighting = find_markers(scan)
+        sharpening = measure_sharpening(scan, sighting)
+        if sharpening is not None and sharpening.is_sure:
+            scan = without_sharpening(scan, sharpening)
+            sighting = find_markers(scan)
+            undone.append(sharpening.summary())
+        found.append(scan)
+        sightings.append(sighting)
+    return found, sightings, tuple(dict.fromkeys(undone))
 
 
 def _view(scan: Scan, sighting: MarkerSighting, frame: PhotoFrame) -> PlaneView:

@@ -100,7 +100,7 @@ def _peak_mb() -> float:
     status = Path("/proc/self/status")
     if status.is_file():
         # Of this process alone; the other count starts from the parent's.
-        line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+        line = next(line for line in status.read_text(encoding="utf-8").splitlines() if line.startswith("VmHWM"))
         return int(line.split()[1]) / 1024
     try:
         import resource

@@ -159,3 +159,14 @@ def test_no_module_prints_outside_the_command_line():
         for node in ast.walk(ast.parse(text)):
             is_print = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
             assert not is_print, f"{path}:{node.lineno}"
+
+
+def test_texts_are_read_and_written_in_a_stated_encoding():
+    """Windows would take its own."""
+    root = SOURCE.parents[1]
+    files = [path for folder in ("src", "tests", "benchmarks") for path in sorted((root / folder).rglob("*.py"))]
+    for path in [*files, root / "kit.py"]:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            called = node.func.attr if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) else ""
+            if called in ("read_text", "write_text"):
+                assert any(word.arg == "encoding" for word in node.keywords), f"{path}: line {node.lineno}"

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
+from xml.etree import ElementTree
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.collections import LineCollection, PolyCollection
 
 from sharpset.errors import ReportError
 from sharpset.pieces import make_stencil
-from sharpset.plots import draw_formed_chart, draw_scan_overlay, write_overlays
+from sharpset.plots import draw_formed_chart, draw_scan_overlay, view_readings, write_overlays
 from sharpset.scans import PixelSize, Pose
 
 PX_PER_MM = 12.0
@@ -35,7 +38,10 @@ def read(piece, pose, **changes):
     small = table["nominal_mm"] < 0.12
     table.loc[small, ["formed", "measured_mm"]] = ["no", np.nan]
     table.loc[table["feature_id"] == "slots-0-0.15-1", "formed"] = "partly"
-    return SimpleNamespace(table=table.assign(**changes), pose=pose, run_id="R03")
+    blank = dict.fromkeys(("x_dev_mm", "y_dev_mm", "edge_roughness_mm", "share"), np.nan)
+    table = table.assign(U95_mm=0.004, deviation_mm=-0.02, flags="", **blank).assign(**changes)
+    lines = pd.DataFrame({"feature_id": ["slots-0-0.2-1"] * 2, "line": ["noise", "scale x"], "shared": ["no", "scan"]})
+    return SimpleNamespace(table=table, pose=pose, run_id="R03", contributions=lines.assign(u_mm=[0.001, 0.002]))
 
 
 def test_outlines_lie_on_the_features_in_the_colour_of_what_was_found(piece, pose):
@@ -99,8 +105,31 @@ def test_one_file_for_each_piece_of_a_scan(tmp_path, piece, pose):
     tifffile.imwrite(path, np.full((720, 900), 90, dtype=np.uint8), resolution=(300, 300), resolutionunit="INCH")
     scan = SimpleNamespace(scan_id="two-1a2b", path=path, pieces=(read(piece, pose), read(piece, pose)))
     files = write_overlays([scan], piece, tmp_path / "overlays")
-    assert [file.name for file in files] == ["two-1a2b-1.png", "two-1a2b-2.png"]
-    assert all(file.read_bytes().startswith(b"\x89PNG") for file in files)
+    names = ["two-1a2b-1.png", "two-1a2b-1.html", "two-1a2b-2.png", "two-1a2b-2.html"]
+    assert [file.name for file in files] == names
+    assert all(file.read_bytes().startswith(b"\x89PNG") for file in files[::2])
+    assert all("</svg>" in file.read_text(encoding="utf-8") for file in files[1::2])
+
+
+def test_a_view_tells_every_reading_where_the_feature_lies(piece, pose):
+    flags = np.where(piece.features["feature_id"] == "slots-0-0.15-1", "few pixels;refused: glare", "")
+    picture = np.full((720, 900), 120, dtype=np.uint8)
+    view = view_readings(picture, read(piece, pose, flags=flags), piece, title="a < b")
+    assert "a &lt; b" in view.fragment and view.fragment == view._repr_html_()
+    svg = ElementTree.fromstring(re.search(r"<svg.*</svg>", view.fragment, re.DOTALL)[0])
+    tag = "{http://www.w3.org/2000/svg}"
+    told = {p[0].text.split(":", 1)[0]: p for p in svg.iter(f"{tag}polygon")}
+    assert set(told) == set(piece.features["feature_id"])
+    text = told["slots-0-0.2-1"][0].text
+    assert "measured 0.1800 mm \u00b1 0.0040 mm" in text and "scale x 2.00 (shared), noise 1.00" in text
+    assert "refused (glare): no size" in told["slots-0-0.15-1"][0].text
+    # The picture begins where the piece and its margin do; at most 2000 pixels are shown as they are.
+    shape = dict(zip(piece.features["feature_id"], piece.feature_shapes(), strict=True))["slots-0-0.2-1"]
+    x, y = pose.to_pixels(np.array([shape.centroid.coords[0]]))[0]
+    points = np.array([p.split(",") for p in told["slots-0-0.2-1"].get("points").split()], dtype=float)
+    corners = pose.to_pixels(np.asarray(piece.outline.exterior.coords))
+    low = np.maximum(np.floor(corners.min(axis=0) - 2.0 * PX_PER_MM), 0) - 0.5
+    assert points.mean(axis=0) == pytest.approx([x - low[0], y - low[1]], abs=0.1)
 
 
 def test_refused_features_have_a_count_and_a_mark_of_their_own(piece, pose):

@@ -156,7 +156,9 @@ def files(scene, things, piece, tmp_path_factory):
         pixels = render(Layout(size_mm=size, dpi=dpi, glass=GLASS, things=things[:2]))
         scan = scan_from_pixels(pixels, pixel_mm=25.4 / dpi)
         calibrate_scanner(scan, RULE, scanner_id="Flatbed 7").write(folder / f"{dpi}.json")
-    (folder / "rule.toml").write_text('kind = "rule"\npitch_mm = 0.5\nu_relative = 1e-5\ncheck_wire_mm = 0.2\n')
+    (folder / "rule.toml").write_text(
+        'kind = "rule"\npitch_mm = 0.5\nu_relative = 1e-5\ncheck_wire_mm = 0.2\n', encoding="utf-8"
+    )
     return folder
 
 

@@ -53,7 +53,7 @@ def postgresql_server() -> Iterator[str]:
 
     def run(*words: str) -> None:
         log = folder / "words.log"
-        with log.open("w") as out:
+        with log.open("w", encoding="utf-8") as out:
             done = subprocess.run(words, stdout=out, stderr=out, cwd=folder, timeout=120, check=False, **run_as)
         assert done.returncode == 0, log.read_text(encoding="utf-8")
 

@@ -121,8 +121,8 @@ def test_a_folder_is_searched_by_the_scanner_id(calibration, scan, pixels, tmp_p
     newer = dataclasses.replace(calibration, date=TODAY + datetime.timedelta(days=10))
     newer.write(tmp_path / "a.json")
     dataclasses.replace(calibration, scanner_id="another").write(tmp_path / "c.json")
-    (tmp_path / "d.json").write_text('{"kind": "photo frame"}')
-    (tmp_path / "e.json").write_text('{"kind": "sharpset scanner calibration", "version": 1}')
+    (tmp_path / "d.json").write_text('{"kind": "photo frame"}', encoding="utf-8")
+    (tmp_path / "e.json").write_text('{"kind": "sharpset scanner calibration", "version": 1}', encoding="utf-8")
     day = TODAY + datetime.timedelta(days=20)
     found, remarks = matching_calibration(tmp_path, scan, today=day)
     assert found is not None
@@ -168,7 +168,7 @@ def test_a_damaged_file_says_what_is_wrong(calibration, tmp_path, change, words)
     path = calibration.write(tmp_path / "c.json")
     data = json.loads(path.read_text(encoding="utf-8"))
     change(data)
-    path.write_text(json.dumps(data))
+    path.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(ScanError) as fault:
         load_calibration(path)
     assert str(fault.value).startswith(str(path))
@@ -177,7 +177,7 @@ def test_a_damaged_file_says_what_is_wrong(calibration, tmp_path, change, words)
 
 def test_half_a_file_is_no_calibration(calibration, tmp_path):
     path = calibration.write(tmp_path / "c.json")
-    path.write_text(path.read_text(encoding="utf-8")[:300])
+    path.write_text(path.read_text(encoding="utf-8")[:300], encoding="utf-8")
     with pytest.raises(ScanError, match="damaged or no calibration"):
         load_calibration(path)
 
@@ -189,7 +189,9 @@ def files(pixels, tmp_path_factory):
     exif[0x010F], exif[0x0110] = "Brackwater Works", "Flatbed 7"
     Image.fromarray(pixels).save(folder / "rules.png", dpi=(600, 600), exif=exif)
     Image.fromarray(np.full_like(pixels, 30)).save(folder / "empty.png", dpi=(600, 600))
-    (folder / "rule.toml").write_text('name = "steel rule"\nkind = "rule"\npitch_mm = 0.5\nu_relative = 1e-5\n')
+    (folder / "rule.toml").write_text(
+        'name = "steel rule"\nkind = "rule"\npitch_mm = 0.5\nu_relative = 1e-5\n', encoding="utf-8"
+    )
     return folder
 
 

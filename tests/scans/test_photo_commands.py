@@ -43,7 +43,7 @@ def test_frame_and_photograph(tmp_path: Path, capsys: pytest.CaptureFixture[str]
 
 def test_a_photograph_that_is_none_leaves_nothing_behind(tmp_path: Path) -> None:
     call("frame", "--out", tmp_path / "f.pdf")
-    (tmp_path / "photo.jpg").write_text("no picture")
+    (tmp_path / "photo.jpg").write_text("no picture", encoding="utf-8")
     with pytest.raises(ScanError, match=r"photo\.jpg: this is not a picture"):
         call("rectify", tmp_path / "photo.jpg", "--frame", tmp_path / "f.json", "--out", tmp_path / "w.tif")
     assert not (tmp_path / "w.tif").exists()

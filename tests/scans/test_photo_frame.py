@@ -172,16 +172,16 @@ def test_descriptions_that_are_none_are_refused(tmp_path: Path) -> None:
     file = tmp_path / "frame.json"
     with pytest.raises(ScanError, match="cannot be read"):
         load_frame(file)
-    file.write_text("{")
+    file.write_text("{", encoding="utf-8")
     with pytest.raises(ScanError, match="is no photo frame"):
         load_frame(file)
-    file.write_text('{"kind": "piece"}')
+    file.write_text('{"kind": "piece"}', encoding="utf-8")
     with pytest.raises(ScanError, match="is not the description"):
         load_frame(file)
     write_frame(tmp_path / "frame.pdf")
     data = json.loads(file.read_text(encoding="utf-8"))
     data["markers"][3]["x_mm"] += 1
-    file.write_text(json.dumps(data))
+    file.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(ScanError, match="not those of this frame"):
         load_frame(file)
 

@@ -24,7 +24,8 @@ def test_uncertainty_of_a_length_is_that_of_the_gum(tmp_path):
     path = tmp_path / "r.toml"
     path.write_text(
         'kind = "rule"\npitch_mm = 0.5\ntolerance_mm = 0.02\nu_relative = 1e-4\n'
-        "expansion_per_k = 1e-5\nused_at_c = 26\n"
+        "expansion_per_k = 1e-5\nused_at_c = 26\n",
+        encoding="utf-8",
     )
     reference = load_reference(path)
     # JCGM 100, 4.3.7: a half-width a of a rectangular distribution has the standard uncertainty a / sqrt 3.
@@ -55,7 +56,7 @@ def test_uncertainty_of_a_length_is_that_of_the_gum(tmp_path):
 )
 def test_a_faulty_file_says_what_is_wrong(tmp_path, text, words):
     path = tmp_path / "r.toml"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     with pytest.raises(ScanError) as fault:
         load_reference(path)
     assert str(fault.value).startswith(str(path))

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from sharpset.plots.formed import draw_formed_chart, draw_formed_curves
     from sharpset.plots.moulds import draw_budget, draw_cure
     from sharpset.plots.overlay import draw_scan_overlay, write_overlays
+    from sharpset.plots.readings_view import ReadingsView, view_readings
     from sharpset.plots.recommendation import draw_recommendation
     from sharpset.plots.residuals import draw_residuals
     from sharpset.plots.roughness import draw_edge_quality
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FORMED_COLOURS",
     "KIND_COLOURS",
+    "ReadingsView",
     "draw_agreement",
     "draw_budget",
     "draw_chance_map",
@@ -51,6 +53,7 @@ __all__ = [
     "draw_scan_overlay",
     "save_figure",
     "show_feature",
+    "view_readings",
     "write_overlays",
 ]
 
@@ -63,6 +66,7 @@ _HOMES = {
     "formed": ("draw_formed_chart", "draw_formed_curves"),
     "moulds": ("draw_budget", "draw_cure"),
     "overlay": ("draw_scan_overlay", "write_overlays"),
+    "readings_view": ("ReadingsView", "view_readings"),
     "recommendation": ("draw_recommendation",),
     "residuals": ("draw_residuals",),
     "roughness": ("draw_edge_quality",),

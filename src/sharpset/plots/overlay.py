@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -22,7 +23,7 @@ from sharpset.readings.results import count_found, is_refused
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
 
-__all__ = ["draw_scan_overlay", "write_overlays"]
+__all__ = ["CutOut", "cut_out", "draw_scan_overlay", "found_states", "outlines_of", "write_overlays"]
 
 _LONGEST_PX = 1500
 _MARGIN_MM = 2.0
@@ -79,13 +80,8 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
         If the readings are of another piece.
     """
     table = reading.table.set_index("feature_id")
+    outlines = outlines_of(table, reading.pose, piece)
     shapes = dict(zip(piece.features["feature_id"], piece.feature_shapes(), strict=True))
-    unknown = [name for name in table.index if name not in shapes]
-    if unknown:
-        raise ReportError(
-            f"feature {unknown[0]} was read, but {piece.piece_id} has none. Draw it with the piece that was read."
-        )
-    outlines = {name: reading.pose.to_pixels(np.asarray(shapes[name].exterior.coords)) for name in table.index}
     corners = reading.pose.to_pixels(np.asarray(piece.outline.exterior.coords))
     px_per_mm = float(np.hypot(*(corners[1] - corners[0]))) / max(piece.height_mm, 1e-9)
     with styled():
@@ -94,7 +90,7 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
             [["all", "slot"], ["all", "bar"], ["all", "hole"]], width_ratios=[2.1, 1.0]
         )
         _show(axes["all"], picture, corners, margin_px=_MARGIN_MM * px_per_mm)
-        _outline(axes["all"], outlines, _found(table), linewidth=1.0)
+        _outline(axes["all"], outlines, found_states(table), linewidth=1.0)
         axes["all"].set_title(title or f"{piece.piece_id}, run {getattr(reading, 'run_id', piece.run_id)}")
         for kind in _LADDERS:
             _close_up(axes[kind], kind, picture, shapes, table, reading.pose)
@@ -102,7 +98,24 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
     return figure
 
 
-def _found(table: pd.DataFrame) -> pd.Series[Any]:
+def outlines_of(table: pd.DataFrame, pose: _Pose, piece: Piece) -> dict[str, NDArray[np.float64]]:
+    """Return the drawn outline of every feature that was read, (column, row), by feature.
+
+    Raises
+    ------
+    ReportError
+        If the readings are of another piece.
+    """
+    shapes = dict(zip(piece.features["feature_id"], piece.feature_shapes(), strict=True))
+    unknown = [name for name in table.index if name not in shapes]
+    if unknown:
+        raise ReportError(
+            f"feature {unknown[0]} was read, but {piece.piece_id} has none. Draw it with the piece that was read."
+        )
+    return {name: pose.to_pixels(np.asarray(shapes[name].exterior.coords)) for name in table.index}
+
+
+def found_states(table: pd.DataFrame) -> pd.Series[Any]:
     """Return what was found of each feature: its state, or that it was refused."""
     return table["formed"].mask(is_refused(table), "refused")
 
@@ -121,8 +134,20 @@ def _key(table: pd.DataFrame) -> list[Line2D]:
     return handles
 
 
-def _show(axes: Axes, picture: NDArray[Any], points: NDArray[np.float64], *, margin_px: float) -> None:
-    """Show the part of the picture around some points, thinned where it is larger than the figure."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class CutOut:
+    """A part of a picture, 0 dark to 1 bright, averaged over blocks of ``step`` pixels; ``corner`` and ``end`` are the
+    (column, row) where it begins and ends.
+    """
+
+    shown: NDArray[np.float64]
+    corner: NDArray[np.float64]
+    end: NDArray[np.float64]
+    step: int
+
+
+def cut_out(picture: NDArray[Any], points: NDArray[np.float64], *, margin_px: float, longest_px: int) -> CutOut:
+    """Return the part of the picture around some points, thinned where it is longer than wanted."""
     n_rows, n_columns = picture.shape[:2]
     low = np.maximum(np.floor(points.min(axis=0) - margin_px), 0).astype(int)
     high = np.minimum(np.ceil(points.max(axis=0) + margin_px), [n_columns, n_rows]).astype(int)
@@ -130,14 +155,21 @@ def _show(axes: Axes, picture: NDArray[Any], points: NDArray[np.float64], *, mar
         raise ReportError("the piece lies outside the picture; draw it with the scan that was read")
     part = np.asarray(picture[low[1] : high[1], low[0] : high[0]])
     # Blocks of pixels are averaged, not skipped: thin slots would come and go with the step.
-    step = max(1, int(np.ceil(max(part.shape[:2]) / _LONGEST_PX)))
-    part = _averaged(part, step)
-    shown = np.clip(part / _white(picture), 0, 1)
-    rows, columns = (n * step for n in shown.shape[:2])
-    box = (low[0] - 0.5, low[0] + columns - 0.5, low[1] + rows - 0.5, low[1] - 0.5)
-    axes.imshow(shown, extent=box, cmap="gray", vmin=0, vmax=1, interpolation="nearest" if step == 1 else "antialiased")
-    axes.set_xlim(low[0] - 0.5, high[0] - 0.5)
-    axes.set_ylim(high[1] - 0.5, low[1] - 0.5)
+    step = max(1, int(np.ceil(max(part.shape[:2]) / longest_px)))
+    shown = np.clip(_averaged(part, step) / _white(picture), 0, 1)
+    return CutOut(shown=shown, corner=low - 0.5, end=high - 0.5, step=step)
+
+
+def _show(axes: Axes, picture: NDArray[Any], points: NDArray[np.float64], *, margin_px: float) -> None:
+    """Show the part of the picture around some points, thinned where it is larger than the figure."""
+    part = cut_out(picture, points, margin_px=margin_px, longest_px=_LONGEST_PX)
+    low, step = part.corner, part.step
+    rows, columns = (n * step for n in part.shown.shape[:2])
+    look = "nearest" if step == 1 else "antialiased"
+    box = (low[0], low[0] + columns, low[1] + rows, low[1])
+    axes.imshow(part.shown, extent=box, cmap="gray", vmin=0, vmax=1, interpolation=look)
+    axes.set_xlim(low[0], part.end[0])
+    axes.set_ylim(part.end[1], low[1])
     plain(axes)
 
 
@@ -194,7 +226,7 @@ def _close_up(
     shown = _resampled(picture, pose, middle=middle, frame=frame, half_mm=half)
     axes.imshow(shown, extent=(-half[0], half[0], -half[1], half[1]), cmap="gray", vmin=0, vmax=1)
     outlines = {name: (np.asarray(shapes[name].exterior.coords) - middle) @ frame.T for name in names}
-    _outline(axes, outlines, _found(table.loc[names]), linewidth=1.2)
+    _outline(axes, outlines, found_states(table.loc[names]), linewidth=1.2)
     refused = dict(zip(names, is_refused(table.loc[names]), strict=True))
     for name in names:
         row = table.loc[name]
@@ -258,14 +290,14 @@ def _transition(ladder: pd.DataFrame, *, n_shown: int = 4) -> list[str]:
     repeat = ladder[ladder["group"] == group]
     suffix = repeat.index.str.rpartition("-").get_level_values(2)
     repeat = repeat[suffix == suffix[0]].sort_values("nominal_mm")
-    formed = (_found(repeat) == "yes").to_numpy()
+    formed = (found_states(repeat) == "yes").to_numpy()
     cut = int(np.argmin([formed[:k].sum() + (~formed[k:]).sum() for k in range(len(formed) + 1)]))
     first = int(np.clip(cut - n_shown // 2, 0, max(0, len(repeat) - n_shown)))
     return list(repeat.index[first : first + n_shown])
 
 
 def write_overlays(readings: Iterable[_ReadScan], piece: Piece, folder: Path | str) -> list[Path]:
-    """Draw what was found on every scan into a folder, one PNG a piece.
+    """Draw what was found on every scan into a folder, a PNG and a page to point into for each piece.
 
     Parameters
     ----------
@@ -279,6 +311,7 @@ def write_overlays(readings: Iterable[_ReadScan], piece: Piece, folder: Path | s
     -------
     list of Path
     """
+    from sharpset.plots.readings_view import view_readings
     from sharpset.plots.style import save_figure
     from sharpset.scans import open_scan
 
@@ -289,5 +322,8 @@ def write_overlays(readings: Iterable[_ReadScan], piece: Piece, folder: Path | s
             run = f", run {found.run_id}" if found.run_id else ""
             figure = draw_scan_overlay(picture, found, piece, title=f"{scan.path.name}{run}")
             several = f"-{number}" if len(scan.pieces) > 1 else ""
-            files.append(save_figure(figure, Path(folder) / f"{scan.scan_id}{several}.png"))
+            stem = Path(folder) / f"{scan.scan_id}{several}"
+            files.append(save_figure(figure, stem.with_name(f"{stem.name}.png")))
+            view = view_readings(picture, found, piece, title=f"{scan.path.name}{run}")
+            files.append(view.save(stem.with_name(f"{stem.name}.html")))
     return files

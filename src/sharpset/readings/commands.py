@@ -77,7 +77,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="NAME=MM",
         help="a length that a ripple of the edges may come from, such as 'pixel pitch=0.035'; several times if need be",
     )
-    parser.add_argument("--overlay", type=Path, metavar="DIR", help="also draw what was found into this folder")
+    parser.add_argument(
+        "--overlay",
+        type=Path,
+        metavar="DIR",
+        help="also draw what was found into this folder, and a page to point into",
+    )
     parser.set_defaults(run=run)
 
 

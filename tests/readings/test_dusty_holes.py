@@ -7,7 +7,7 @@ import pytest
 from edge_pictures import hole
 
 from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.disc_start import start_disc
+from sharpset.readings.disc_start import start_discs
 from sharpset.readings.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.light import LightMap, PieceLight
 from sharpset.readings.strips import Priors
@@ -123,9 +123,8 @@ def test_a_start_comes_within_the_blur_although_dust_hides_a_third_of_the_rim(co
     hole(picture, centre=(30 + column, 30 + row), diameter=14.0, sigma=SIGMA, height=-1.0)
     _blob(picture, 30 + column + 6.0, 30 + row, 2.5, 0.9)
     rows, columns = (a.ravel() for a in np.indices(picture.shape))
-    start = start_disc(
-        (columns - 30) * PIXEL, (rows - 30) * PIXEL, picture.ravel(), radius_mm=8 * PIXEL, pixel_area_mm2=PIXEL**2
-    )
+    pixels = ((columns - 30) * PIXEL, (rows - 30) * PIXEL, picture.ravel())
+    start = start_discs([pixels], [8 * PIXEL], pixel_area_mm2=PIXEL**2)[0]
     # From within the blur of an edge its derivative leads to it.
     assert np.hypot(start[0] / PIXEL - column, start[1] / PIXEL - row) < SIGMA
     assert abs(start[2] / PIXEL - 7.0) < SIGMA

@@ -33,6 +33,10 @@ _SUSPECT = 0.01
 """Difference of what plate and ground lack just beside edges, as a share of the contrast, that is looked into."""
 _TOO_MUCH = 0.025
 _SHARES = np.linspace(0.0, 1.5, 151)
+_SHARE_STEPS = 10
+"""Of so many shares one is tried first, and then those beside the best of them."""
+_KERNEL_CELLS = 3.0
+"""Cells that a kernel is wide at least: putting more of them together would lose what it spreads."""
 _LEAST, _LEFT = 0.03, 0.3
 """Smallest share that is taken out, and what part of the edge's unevenness it may leave (mean squares)."""
 _MOST_GROUND = 0.75
@@ -89,15 +93,16 @@ def measure_bleed(light: PieceLight, pose: Pose, edges: WideEdges, spread: EdgeS
             "opaque matt paint or chalk, or lay another ground behind it, and take the picture again."
         )
     shares = (best.share, 0.0) if fit.on_plate else (0.0, best.share)
-    across, down = np.gradient(best.solid_near)
+    near, cell_px = fit.joined(best), cell_px * best.fields[0].factor
+    across, down = np.gradient(near)
     return Bleed(
         plate=shares[0],
         ground=shares[1],
         reach_mm=best.reach_mm,
-        solid_near=best.solid_near,
+        solid_near=near,
         cell_px=cell_px,
         blur_mm=edge.core_mm,
-        slope_per_mm=np.hypot(across, down) / np.float32(fit.cell_mm),
+        slope_per_mm=np.hypot(across, down) / np.float32(cell_px * pixel_mm),
     )
 
 
@@ -132,14 +137,32 @@ def _places(edges: WideEdges, edge: MeanEdge, pose: Pose) -> FloatArray:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Field:
+    """The share of solid near by one normal kernel, in squares of `factor` by `factor` cells of the picture."""
+
+    values: NDArray[np.float32]
+    factor: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Found:
-    """One fit: the share, the kernel, the share of solid near, and the mean square of what stays uneven."""
+    """One fit: the share, the kernel with its one or two normal parts, and the mean square of what stays uneven."""
 
     share: float
     reach_mm: float
-    long: bool
-    solid_near: NDArray[np.float32]
+    fields: tuple[_Field, ...]
     left: float
+
+
+def _coarser(cells: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    """Return means over squares of cells; the last ones are filled up by what lies before the border."""
+    if factor == 1:
+        return cells
+    n_rows, n_columns = cells.shape
+    down, right = -n_rows % factor, -n_columns % factor
+    whole = cv2.copyMakeBorder(cells, 0, down, 0, right, cv2.BORDER_REFLECT_101)
+    size = (whole.shape[1] // factor, whole.shape[0] // factor)
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 class _Fit:
@@ -156,27 +179,62 @@ class _Fit:
     def best(self) -> _Found:
         """Return the best kernel and share. What is solid is not known before the light is taken out: in turns."""
         reaches = _REACHES_MM[_LEAST_BLURS * self.edge.core_mm < _REACHES_MM]
-        tried = [self.of(reach, long=long) for reach in reaches for long in (False, True)]
-        found = min(tried, key=lambda one: one.left)
+        found = self._best_of(reaches, (False, True))
         for _ in range(_ROUNDS):
-            self.solid = np.clip(self.without(self.seen, found.solid_near, np.zeros(1), found.share), *_BOUNDS).astype(
-                np.float32
-            )
-            near = np.clip(found.reach_mm * _NEARBY, _LEAST_BLURS * self.edge.core_mm, None)
-            found = min((self.of(reach, long=found.long) for reach in near), key=lambda one: one.left)
+            near = near_at(self.joined(found), self.cell_px * found.fields[0].factor, *self._pixels(1))
+            clear = self.without(self.seen, near, np.zeros(1), found.share)
+            self.solid = np.clip(clear, *_BOUNDS).astype(np.float32)
+            reaches = np.clip(found.reach_mm * _NEARBY, _LEAST_BLURS * self.edge.core_mm, None)
+            found = self._best_of(reaches, (len(found.fields) > 1,))
         return found
 
-    def of(self, reach_mm: float, *, long: bool) -> _Found:
+    def _best_of(self, reaches_mm: FloatArray, longs: tuple[bool, ...]) -> _Found:
+        best = None
+        for reach in reaches_mm.tolist():
+            short = self._near(reach)
+            for long in longs:
+                one = self.of(reach, (short, self._near(_LONG * reach)) if long else (short,))
+                best = one if best is None or one.left < best.left else best
+        assert best is not None
+        return best
+
+    def _near(self, kernel_mm: float) -> _Field:
+        factor = max(1, int(kernel_mm / (_KERNEL_CELLS * self.cell_mm)))
+        # Means over squares, and lines between them, blur a little already: each by a variance of squares' sides.
+        variance = (kernel_mm / self.cell_mm) ** 2 - (factor**2 - 1) * (1 / 12 + 1 / 6)
+        cells = _coarser(self.solid, factor)
+        blurred = cv2.GaussianBlur(cells, (0, 0), np.sqrt(variance) / factor)
+        return _Field(values=np.asarray(blurred, dtype=np.float32), factor=factor)
+
+    def _pixels(self, factor: int) -> tuple[FloatArray, FloatArray]:
+        """Return the columns and the rows of the middles of squares of so many cells, in pixels of the picture."""
+        n_rows, n_columns = (-(-length // factor) for length in self.seen.shape)
+        columns, rows = ((np.arange(n) + 0.5) * self.cell_px * factor - 0.5 for n in (n_columns, n_rows))
+        return columns, rows[:, None]
+
+    def joined(self, found: _Found) -> NDArray[np.float32]:
+        """Return the share of solid near by the whole kernel, in the squares of its first part."""
+        first, *more = found.fields
+        places = self._pixels(first.factor)
+        total = first.values.astype(np.float64)
+        for one in more:
+            total += near_at(one.values, self.cell_px * one.factor, *places)
+        return np.asarray(np.clip(total / len(found.fields), 0, 1), dtype=np.float32)
+
+    def of(self, reach_mm: float, fields: tuple[_Field, ...]) -> _Found:
         """Return the share that suits a kernel best."""
-        kernels = (reach_mm, _LONG * reach_mm) if long else (reach_mm,)
-        blurred = [cv2.GaussianBlur(self.solid, (0, 0), kernel / self.cell_mm) for kernel in kernels]
-        near = np.clip(np.mean(blurred, axis=0), 0, 1).astype(np.float32)
-        at = near_at(near, self.cell_px, self.places[..., 0], self.places[..., 1]).mean(axis=1)
+        columns, rows = self.places[..., 0], self.places[..., 1]
+        parts = [near_at(one.values, self.cell_px * one.factor, columns, rows) for one in fields]
+        at = np.clip(np.mean(parts, axis=0), 0, 1).mean(axis=1)
         at_place = np.sum(np.where(self.edge.shown, at, 0.0), axis=0) / np.maximum(self.edge.shown.sum(axis=0), 1)
         change = np.abs(np.gradient(at_place, self.edge.place_mm)) * self.edge.core_mm
-        left = [self.unevenness(share, at_place, change) for share in _SHARES]
+        left = np.full(len(_SHARES), np.inf)
+        left[::_SHARE_STEPS] = [self.unevenness(share, at_place, change) for share in _SHARES[::_SHARE_STEPS]]
+        rough = int(np.argmin(left))
+        beside = slice(max(rough - _SHARE_STEPS + 1, 0), rough + _SHARE_STEPS)
+        left[beside] = [self.unevenness(share, at_place, change) for share in _SHARES[beside]]
         k = int(np.argmin(left))
-        return _Found(share=float(_SHARES[k]), reach_mm=float(reach_mm), long=long, solid_near=near, left=left[k])
+        return _Found(share=float(_SHARES[k]), reach_mm=reach_mm, fields=fields, left=float(left[k]))
 
     def without(
         self, seen: NDArray[np.floating], near: NDArray[np.floating], change: FloatArray, share: float

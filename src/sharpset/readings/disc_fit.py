@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.disc_model import Patches, evaluate_discs
+from sharpset.readings.disc_model import DiscTables, Patches
+from sharpset.readings.medians import median
 from sharpset.readings.rim_marks import RimScales, rim_scales
 
 __all__ = ["DiscProblem", "DiscState", "iterate_discs"]
@@ -89,7 +91,19 @@ class DiscProblem:
 
     def residual(self, p: FloatArray) -> FloatArray:
         """Return what the model leaves of every pixel."""
-        return self.patches.solid - evaluate_discs(self.patches, p, self.sigma_mm, self.spread)[0]
+        patches, tables = self.patches, DiscTables.of(p[:, 2], self.sigma_mm, self.spread)
+        return np.concatenate([self.seen(i, one, p[i], tables, i)[1] for i, one in enumerate(patches.slices())])
+
+    def seen(
+        self, hole: int, pixels: slice, p: FloatArray, tables: DiscTables, k: int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the derivatives at a hole's nearer pixels, shape (5, n_near), and what the model leaves of all."""
+        near = self.patches.n_within(hole, p, tables.reach)
+        x, y = (values[pixels][:near] for values in (self.patches.x_mm, self.patches.y_mm))
+        model, rows = tables.rows(k, x, y, p)
+        residual = self.patches.solid[pixels] - p[3]
+        np.subtract(self.patches.solid[pixels][:near], model, out=residual[:near])
+        return rows, residual
 
 
 def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool_] | None = None) -> DiscState:
@@ -108,22 +122,28 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
     DiscState
     """
     patches, n = problem.patches, problem.patches.n_holes
+    pixels = patches.slices()
     p, radius = p.copy(), p[:, 2].copy()
-    noises = np.full(n, problem.noise)
-    weight = np.full(len(patches.owner), problem.noise**-2)
-    todo, part, pixels = np.arange(n), patches, np.arange(len(patches.owner))
+    scale, noises = np.empty(len(patches.owner)), np.empty(n)
+    weight = np.empty(len(patches.owner))
+    todo = np.arange(n)
     for turn in range(_N_TURNS):
-        model, jacobian = evaluate_discs(part, p[todo], problem.sigma_mm, problem.spread)
-        residual = part.solid - model
+        tables = DiscTables.of(p[todo, 2], problem.sigma_mm, problem.spread)
+        seen: Iterable[tuple[FloatArray, FloatArray]]
+        seen = (problem.seen(int(i), pixels[i], p[i], tables, k) for k, i in enumerate(todo))
         if turn in _SCALED_AT:
-            scale = np.empty(len(patches.owner))
-            suspect = np.full(len(todo), marks is not None)
-            scale[pixels] = replace(problem, patches=part).scales(p[todo], residual, suspect).scale
-            noises[todo] = _noises(part, scale[pixels])
-        weight[pixels] = _weights(residual / scale[pixels]) * noises[patches.owner[pixels]] ** -2
-        if marks is not None:
-            weight[pixels[marks[pixels]]] = 0.0
-        step = _solve(part, jacobian, residual, weight[pixels], problem.precision, problem.mean - p[todo])
+            seen = list(seen)
+            residual = np.concatenate([left for _, left in seen])
+            scale = problem.scales(p, residual, np.full(n, marks is not None)).scale
+            noises = np.array([median(scale[one]) for one in pixels])
+        normal, gradient = np.empty((len(todo), 5, 5)), np.empty((len(todo), 5))
+        for k, (i, (rows, left)) in enumerate(zip(todo, seen, strict=True)):
+            one = pixels[i]
+            weight[one] = _weights(left / scale[one]) * noises[i] ** -2
+            if marks is not None:
+                weight[one][marks[one]] = 0.0
+            normal[k], gradient[k] = _equations(rows, left, weight[one])
+        step = _solve(normal, gradient, problem.precision, problem.mean - p[todo])
         most = (0.4 * radius[todo] + problem.sigma_mm)[:, None]
         step[:, :3] = np.clip(step[:, :3], -most, most)
         moved = p[todo] + step
@@ -132,37 +152,25 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
         moved[:, :2] = np.clip(moved[:, :2], -room, room)
         p[todo] = moved
         if turn >= _SCALED_AT[-1]:
-            moving = np.any(np.abs(step[:, :3]) >= 1e-5, axis=1)
-            if not moving.any():
+            todo = todo[np.any(np.abs(step[:, :3]) >= 1e-5, axis=1)]
+            if len(todo) == 0:
                 break
-            if not moving.all():
-                pixels = pixels[moving[part.owner]]
-                todo = todo[moving]
-                part = patches.some(todo)[0]
     return DiscState(p=p, weight=weight, noise=noises)
 
 
-def _noises(patches: Patches, scale: FloatArray) -> FloatArray:
-    """Return the median scatter of each hole's pixels."""
-    return np.array([np.median(scale[one]) for one in patches.slices()])
+def _equations(rows: FloatArray, left: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the normal matrix and the gradient of a hole; beyond the pixels of `rows` there is only a level."""
+    near = rows.shape[1]
+    weighted = rows * weight[:near]
+    normal, gradient = weighted @ rows.T, weighted @ left[:near]
+    normal[3, 3] += weight[near:].sum()
+    gradient[3] += weight[near:] @ left[near:]
+    return normal, gradient
 
 
-def _solve(
-    patches: Patches,
-    jacobian: FloatArray,
-    residual: FloatArray,
-    weight: FloatArray,
-    precision: FloatArray,
-    away: FloatArray,
-) -> FloatArray:
+def _solve(normal: FloatArray, gradient: FloatArray, precision: FloatArray, away: FloatArray) -> FloatArray:
     """Return the Gauss-Newton step of every hole."""
-    normal = np.empty((patches.n_holes, 5, 5))
-    gradient = np.empty((patches.n_holes, 5))
-    for i, one in enumerate(patches.slices()):
-        weighted = jacobian[:, one] * weight[one]
-        normal[i] = weighted @ jacobian[:, one].T
-        gradient[i] = weighted @ residual[one]
-    normal += np.diag(precision + 1e-9)
+    normal = normal + np.diag(precision + 1e-9)
     return np.asarray(np.linalg.solve(normal, (gradient + precision * away)[..., None])[..., 0])
 
 

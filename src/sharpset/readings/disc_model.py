@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +12,7 @@ from scipy.special import chndtr, i0e, i1e
 
 from sharpset.readings.blur import EdgeSpread, normal_cdf
 
-__all__ = ["Patches", "blurred_disc", "evaluate_discs"]
+__all__ = ["DiscTables", "Patches", "blurred_disc", "evaluate_discs", "reach_mm"]
 
 FloatArray = NDArray[np.float64]
 _STEP = 0.08
@@ -38,6 +40,9 @@ class Patches:
         First pixel of each hole.
     column, row : ndarray of int, shape (n,)
         Of each pixel in its hole's own box.
+    n_near : ndarray of int, shape (n_holes,)
+        How many of each hole's pixels, its first ones, are not further than `far_mm` from its nominal centre.
+    far_mm : ndarray of float, shape (n_holes,)
     """
 
     x_mm: FloatArray
@@ -47,6 +52,8 @@ class Patches:
     start: NDArray[np.intp]
     column: NDArray[np.intp]
     row: NDArray[np.intp]
+    n_near: NDArray[np.intp]
+    far_mm: FloatArray
 
     @classmethod
     def joined(
@@ -56,17 +63,27 @@ class Patches:
         solid: list[FloatArray],
         column: list[NDArray[np.intp]],
         row: list[NDArray[np.intp]],
+        far_mm: FloatArray | None = None,
     ) -> Patches:
-        """Return the patches of several holes as one."""
+        """Return the patches of several holes as one, pixels that are further than `far_mm` last."""
         counts = np.array([len(part) for part in x_mm])
+        far = np.full(len(counts), np.inf) if far_mm is None else far_mm
+        near = [x * x + y * y <= most**2 for x, y, most in zip(x_mm, y_mm, far, strict=True)]
+        orders = [np.concatenate((np.flatnonzero(one), np.flatnonzero(~one))) for one in near]
+
+        def whole(parts: list[NDArray[Any]]) -> NDArray[Any]:
+            return np.concatenate([part[order] for part, order in zip(parts, orders, strict=True)])
+
         return cls(
-            x_mm=np.concatenate(x_mm),
-            y_mm=np.concatenate(y_mm),
-            solid=np.concatenate(solid),
-            column=np.concatenate(column),
-            row=np.concatenate(row),
+            x_mm=whole(x_mm),
+            y_mm=whole(y_mm),
+            solid=whole(solid),
+            column=whole(column),
+            row=whole(row),
             owner=np.repeat(np.arange(len(counts)), counts),
             start=np.concatenate(([0], np.cumsum(counts)[:-1])).astype(np.intp),
+            n_near=np.array([np.count_nonzero(one) for one in near]),
+            far_mm=far,
         )
 
     @property
@@ -79,13 +96,31 @@ class Patches:
         ends = [*self.start[1:], len(self.owner)]
         return [slice(int(a), int(b)) for a, b in zip(self.start, ends, strict=True)]
 
+    def n_within(self, hole: int, p: FloatArray, reach: float) -> int:
+        """Return how many of a hole's pixels may be nearer than `reach` to the edge of a disc."""
+        x, y, radius = p[:3].tolist()
+        if math.hypot(x, y) + radius + reach <= self.far_mm[hole]:
+            return int(self.n_near[hole])
+        end = self.start[hole + 1] if hole + 1 < self.n_holes else len(self.owner)
+        return int(end - self.start[hole])
+
     def some(self, chosen: NDArray[np.intp]) -> tuple[Patches, NDArray[np.intp]]:
         """Return the patches of some holes, and which pixels of the whole they are."""
         slices = self.slices()
         pixels = np.concatenate([np.arange(slices[i].start, slices[i].stop) for i in chosen])
-        x, y, solid = ([values[slices[i]] for i in chosen] for values in (self.x_mm, self.y_mm, self.solid))
-        column, row = ([values[slices[i]] for i in chosen] for values in (self.column, self.row))
-        return Patches.joined(x, y, solid, column, row), pixels
+        counts = np.array([slices[i].stop - slices[i].start for i in chosen])
+        part = Patches(
+            x_mm=self.x_mm[pixels],
+            y_mm=self.y_mm[pixels],
+            solid=self.solid[pixels],
+            column=self.column[pixels],
+            row=self.row[pixels],
+            owner=np.repeat(np.arange(len(counts)), counts),
+            start=np.cumsum(counts) - counts,
+            n_near=self.n_near[chosen],
+            far_mm=self.far_mm[chosen],
+        )
+        return part, pixels
 
 
 def blurred_disc(r: FloatArray, radius: FloatArray | float, sigma: float) -> FloatArray:
@@ -129,6 +164,68 @@ def _tables(first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, s
     return np.stack((disc, fall, slope))
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class DiscTables:
+    """Blurred discs of several radii along a line from their centres, by which holes are evaluated.
+
+    Attributes
+    ----------
+    reach : float
+        Distance from an edge (mm) beyond which there is nothing but the level around the hole.
+    """
+
+    first: list[float]
+    step: float
+    values: FloatArray
+    rises: FloatArray
+    reach: float
+
+    @classmethod
+    def of(cls, radius: FloatArray, sigma: float, spread: EdgeSpread) -> DiscTables:
+        """Return the tables of some radii (mm)."""
+        step = _STEP * sigma
+        reach = reach_mm(sigma, spread)
+        first = np.maximum(radius - reach, 0.0)
+        n_steps = int(np.ceil(float((radius + reach - first).max()) / step)) + 2
+        values = (1 - spread.halo) * _tables(first[:, None], n_steps, radius[:, None], sigma, step)
+        if spread.halo:
+            wide = spread.halo_ratio * sigma
+            values += spread.halo * _tables(first[:, None], n_steps, radius[:, None], wide, step)
+        rises = np.diff(values, axis=2, append=values[:, :, -1:])
+        return cls(first=first.tolist(), step=step, values=values, rises=rises, reach=reach)
+
+    def rows(self, k: int, x_mm: FloatArray, y_mm: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the model of one hole's pixels and its derivatives (5, n); `k` is the hole's table."""
+        centre_x, centre_y, _, level, contrast = p.tolist()
+        rows = np.empty((5, len(x_mm)))
+        dx, dy = np.subtract(x_mm, centre_x, out=rows[0]), np.subtract(y_mm, centre_y, out=rows[1])
+        r = dx * dx
+        r += dy * dy
+        r += _TINY_MM2
+        np.sqrt(r, out=r)
+        part = (r - self.first[k]) / self.step
+        np.clip(part, 0.0, self.values.shape[2] - 1.000001, out=part)
+        cell = part.astype(np.intp)
+        part -= cell
+        span, fallen, risen = (
+            self.values[j, k].take(cell) + part * self.rises[j, k].take(cell) for j in range(len(self.values))
+        )
+        fallen *= contrast / r
+        dx *= fallen
+        dy *= fallen
+        np.multiply(risen, -contrast, out=rows[2])
+        rows[3] = 1.0
+        np.negative(span, out=rows[4])
+        span *= -contrast
+        span += level
+        return span, rows
+
+
+def reach_mm(sigma: float, spread: EdgeSpread) -> float:
+    """Return how far from its edge a disc of a given blur is seen, mm."""
+    return _REACH * sigma * (spread.halo_ratio if spread.halo else 1.0)
+
+
 def evaluate_discs(patches: Patches, p: FloatArray, sigma: float, spread: EdgeSpread) -> tuple[FloatArray, FloatArray]:
     """Return the model of every pixel and its derivatives.
 
@@ -147,31 +244,12 @@ def evaluate_discs(patches: Patches, p: FloatArray, sigma: float, spread: EdgeSp
     model : ndarray of float, shape (n,)
     jacobian : ndarray of float, shape (5, n)
     """
-    radius = p[:, 2]
-    step = _STEP * sigma
-    reach = _REACH * sigma * (spread.halo_ratio if spread.halo else 1.0)
-    first = np.maximum(radius - reach, 0.0)
-    n_steps = int(np.ceil(float((radius + reach - first).max()) / step)) + 2
-    tables = (1 - spread.halo) * _tables(first[:, None], n_steps, radius[:, None], sigma, step)
-    if spread.halo:
-        wide = spread.halo_ratio * sigma
-        tables += spread.halo * _tables(first[:, None], n_steps, radius[:, None], wide, step)
-    rises = np.diff(tables, axis=2, append=tables[:, :, -1:])
-    model, jacobian = np.empty(len(patches.owner)), np.empty((5, len(patches.owner)))
+    tables = DiscTables.of(p[:, 2], sigma, spread)
+    model = np.repeat(p[:, 3], [one.stop - one.start for one in patches.slices()])
+    jacobian = np.zeros((5, len(model)))
+    jacobian[3] = 1.0
     # Hole by hole, as the pixels of one stay in the processor's cache.
     for i, one in enumerate(patches.slices()):
-        centre_x, centre_y, _, level, contrast = p[i].tolist()
-        dx, dy = patches.x_mm[one] - centre_x, patches.y_mm[one] - centre_y
-        r = np.sqrt(dx * dx + dy * dy + _TINY_MM2)
-        part = np.clip((r - first[i]) / step, 0.0, n_steps - 1.000001)
-        cell = part.astype(np.intp)
-        part -= cell
-        span, fallen, risen = (tables[k, i].take(cell) + part * rises[k, i].take(cell) for k in range(3))
-        fallen *= contrast / r
-        model[one] = level - contrast * span
-        np.multiply(fallen, dx, out=jacobian[0, one])
-        np.multiply(fallen, dy, out=jacobian[1, one])
-        np.multiply(risen, -contrast, out=jacobian[2, one])
-        jacobian[3, one] = 1.0
-        np.negative(span, out=jacobian[4, one])
+        near = slice(one.start, one.start + patches.n_within(i, p[i], tables.reach))
+        model[near], jacobian[:, near] = tables.rows(i, patches.x_mm[near], patches.y_mm[near], p[i])
     return model, jacobian

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["start_disc"]
+from sharpset.readings.medians import row_medians
+
+__all__ = ["start_discs"]
 
 FloatArray = NDArray[np.float64]
 _FAINT, _MOST_MISSING = 0.15, 1.2
@@ -16,65 +21,107 @@ _MOST_PIXELS = 2000
 _SECTOR_PX, _FEWEST_SECTORS, _MOST_SECTORS = 2.5, 8, 32
 
 
-def start_disc(
-    x: FloatArray, y: FloatArray, solid: FloatArray, *, radius_mm: float, pixel_area_mm2: float
+def start_discs(
+    holes: Sequence[tuple[FloatArray, FloatArray, FloatArray]], radii_mm: Sequence[float], *, pixel_area_mm2: float
 ) -> FloatArray:
-    """Return start values of a hole.
+    """Return start values of holes.
 
     Parameters
     ----------
-    x, y : ndarray of float, shape (n,)
-        Pixels from the hole's nominal centre, mm on the glass.
-    solid : ndarray of float, shape (n,)
-        Share solid.
-    radius_mm : float
+    holes : sequence of (x, y, solid)
+        Pixels from each hole's nominal centre, mm on the glass, and their share solid.
+    radii_mm : sequence of float
         Nominal.
     pixel_area_mm2 : float
 
     Returns
     -------
-    ndarray of float, shape (5,)
+    ndarray of float, shape (n, 5)
         Centre x and y, radius (mm), level around the hole, contrast.
     """
-    near = x * x + y * y <= (radius_mm + max(_MISPLACED_MM, 3 * np.sqrt(pixel_area_mm2))) ** 2
-    # Of a large hole some of the pixels say enough; rows are not a multiple of the step long, as a rule.
-    step = max(1, int(near.sum()) // _MOST_PIXELS)
-    kept, pixel_area_mm2 = np.flatnonzero(near)[::step], pixel_area_mm2 * step
-    x, y = x[kept], y[kept]
-    missing = np.clip(1 - solid[kept], 0.0, _MOST_MISSING)
-    missing[missing < _FAINT] = 0.0
-    total = max(float(missing.sum()), 1e-9)
-    found = float(np.sqrt(max(total * pixel_area_mm2, 1e-9) / np.pi))
-    hollow = float(np.hypot(x, y).min()) > 0.3 * radius_mm if len(x) else True
-    if not hollow and 2 * found < _SMALL_PX * np.sqrt(pixel_area_mm2):
-        centre = np.array([(missing * x).sum(), (missing * y).sum()]) / total
-        return np.array([*centre, max(min(found, 1.5 * radius_mm), 0.15 * radius_mm), 1.0, 1.0])
-    centre, radius = np.zeros(2), radius_mm
+    found = np.tile([0.0, 0.0, 0.0, 1.0, 1.0], (len(holes), 1))
+    found[:, 2] = radii_mm
+    begun = [
+        _Begun.of(*hole, radius_mm=radius, pixel_area_mm2=pixel_area_mm2)
+        for hole, radius in zip(holes, radii_mm, strict=True)
+    ]
+    large = [i for i, one in enumerate(begun) if one.small is None]
+    for i, one in enumerate(begun):
+        if one.small is not None:
+            found[i, :3] = one.small
+    centres = np.zeros((len(large), 2))
+    radius = found[large, 2]
     for _ in range(2):
-        moved = _circle_of_sectors(x - centre[0], y - centre[1], missing, radius_mm, pixel_area_mm2, whole=not hollow)
-        centre, radius = centre + moved[1:], float(moved[0])
-    if not 0.15 * radius_mm < radius < 1.5 * radius_mm + _MISPLACED_MM:
-        return np.array([0.0, 0.0, radius_mm, 1.0, 1.0])
-    return np.array([*centre, radius, 1.0, 1.0])
+        sectors = [begun[i].sectors(centre) for i, centre in zip(large, centres, strict=True)]
+        moved = _circles(sectors, np.array([np.sqrt(begun[i].area_mm2) for i in large]))
+        centres, radius = centres + moved[:, 1:], moved[:, 0]
+    nominal = found[large, 2]
+    good = (radius > 0.15 * nominal) & (radius < 1.5 * nominal + _MISPLACED_MM)
+    where = np.array(large, dtype=np.intp)[good]
+    found[where, :2], found[where, 2] = centres[good], radius[good]
+    return found
 
 
-def _circle_of_sectors(
-    x: FloatArray, y: FloatArray, missing: FloatArray, radius: float, pixel_area_mm2: float, *, whole: bool
-) -> FloatArray:
-    """Return radius and centre of a circle through the sectors' own radii by Tukey's biweight."""
-    n = int(np.clip(2 * np.pi * radius / (_SECTOR_PX * np.sqrt(pixel_area_mm2)), _FEWEST_SECTORS, _MOST_SECTORS))
-    sector = ((np.arctan2(y, x) + np.pi) / (2 * np.pi) * n).astype(int) % n
-    inner = 0.0 if whole else float(np.hypot(x, y).min())
-    area = np.bincount(sector, missing, n) * pixel_area_mm2 + np.pi * inner**2 / n
-    own = np.sqrt(n * area / np.pi)
-    angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Begun:
+    """The pixels of a hole that its start values come from; `small` are those of a hole of a few pixels."""
+
+    x: FloatArray
+    y: FloatArray
+    missing: FloatArray
+    radius_mm: float
+    area_mm2: float
+    hollow: bool
+    small: FloatArray | None
+
+    @classmethod
+    def of(cls, x: FloatArray, y: FloatArray, solid: FloatArray, *, radius_mm: float, pixel_area_mm2: float) -> _Begun:
+        near = np.flatnonzero(x * x + y * y <= (radius_mm + max(_MISPLACED_MM, 3 * np.sqrt(pixel_area_mm2))) ** 2)
+        # Of a large hole some of the pixels say enough; rows are not a multiple of the step long, as a rule.
+        step = max(1, len(near) // _MOST_PIXELS)
+        kept, area = near[::step], pixel_area_mm2 * step
+        x, y = x[kept], y[kept]
+        missing = np.clip(1 - solid[kept], 0.0, _MOST_MISSING)
+        missing[missing < _FAINT] = 0.0
+        total = max(float(missing.sum()), 1e-9)
+        found = float(np.sqrt(max(total * area, 1e-9) / np.pi))
+        hollow = float(np.sqrt((x * x + y * y).min())) > 0.3 * radius_mm if len(x) else True
+        small = None
+        if not hollow and 2 * found < _SMALL_PX * np.sqrt(area):
+            centre = (float(missing @ x) / total, float(missing @ y) / total)
+            small = np.array([*centre, max(min(found, 1.5 * radius_mm), 0.15 * radius_mm)])
+        return cls(x=x, y=y, missing=missing, radius_mm=radius_mm, area_mm2=area, hollow=hollow, small=small)
+
+    def sectors(self, centre: FloatArray) -> FloatArray:
+        """Return the radius of each sector about a centre by the light that it lacks."""
+        x, y = self.x - centre[0], self.y - centre[1]
+        around = 2 * np.pi * self.radius_mm / (_SECTOR_PX * np.sqrt(self.area_mm2))
+        n = int(np.clip(around, _FEWEST_SECTORS, _MOST_SECTORS))
+        sector = ((np.arctan2(y, x) + np.pi) / (2 * np.pi) * n).astype(int) % n
+        inner = np.sqrt((x * x + y * y).min()) if self.hollow and len(x) else 0.0
+        area = np.bincount(sector, self.missing, n) * self.area_mm2 + np.pi * inner**2 / n
+        return np.asarray(np.sqrt(n * area / np.pi))
+
+
+def _circles(sectors: Sequence[FloatArray], pixel_mm: FloatArray) -> FloatArray:
+    """Return radius and centre of circles through the sectors' own radii by Tukey's biweight, shape (n, 3)."""
+    if not sectors:
+        return np.zeros((0, 3))
+    counts = np.array([len(own) for own in sectors])[:, None]
+    number = np.arange(counts.max())
+    known = number < counts
+    own = np.zeros(known.shape)
+    own[known] = np.concatenate(sectors)
+    angle = (number + 0.5) * 2 * np.pi / counts - np.pi
     # About a centre that is nearly right the radius rises and falls with the centre's own error.
-    design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle)))
-    weight = np.where(np.abs(own - np.median(own)) <= 2 * np.median(np.abs(own - np.median(own))) + 1e-9, 1.0, 0.1)
+    design = np.stack((np.ones(known.shape), np.cos(angle), np.sin(angle)), axis=1)
+    off = np.abs(own - row_medians(own, known)[:, None])
+    weight = np.where(off <= 2 * row_medians(off, known)[:, None] + 1e-9, 1.0, 0.1) * known
     for _ in range(6):
-        weighted = (design * weight[:, None]).T
-        solution = np.linalg.solve(weighted @ design + 1e-9 * np.eye(3), weighted @ own)
-        away = own - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(away))), 0.1 * np.sqrt(pixel_area_mm2))
-        weight = np.clip(1 - (away / (4 * scale)) ** 2, 0.0, None) ** 2
+        weighted = design * weight[:, None]
+        normal = weighted @ design.transpose(0, 2, 1) + 1e-9 * np.eye(3)
+        solution = np.linalg.solve(normal, weighted @ own[..., None])[..., 0]
+        away = np.abs(own - np.einsum("nk,nkm->nm", solution, design))
+        scale = np.maximum(1.4826 * row_medians(away, known), 0.1 * pixel_mm)[:, None]
+        weight = np.clip(1 - (away / (4 * scale)) ** 2, 0.0, None) ** 2 * known
     return np.asarray(solution)

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.circles import fit_circle
 from sharpset.readings.disc_cleaning import clean_discs
 from sharpset.readings.disc_fit import DiscProblem, iterate_discs
-from sharpset.readings.disc_model import Patches, evaluate_discs
-from sharpset.readings.disc_start import start_disc
+from sharpset.readings.disc_model import DiscTables, Patches, reach_mm
+from sharpset.readings.disc_start import start_discs
 from sharpset.readings.light import PieceLight
+from sharpset.readings.medians import median
 from sharpset.readings.strips import LeftOver, Light, Priors, WidthParts
 from sharpset.scans import Pose
 
@@ -24,6 +24,8 @@ FloatArray = NDArray[np.float64]
 _INSIDE, _FEWEST_INSIDE = 3.0, 9
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 _FEWEST = 8
+_MOVED_MM = 0.08
+"""Rims that have moved further than so are fitted all the same, but more slowly."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,8 +137,8 @@ def fit_discs(
     sigma = spread.mean_sigma_mm
     discs = [replace(disc, reach_mm=_enough_mm(disc, pose, spread)) for disc in discs]
     patches = [_patch(light, pose, disc) for disc in discs]
-    whole = _joined(patches)
     radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
+    whole = _joined(patches, np.array(radii) + reach_mm(sigma, spread) * (1 + spread.u_relative) + _MOVED_MM)
     precision = np.array([0.0, 0.0, 0.0, priors.level**-2, priors.contrast**-2])
     problem = DiscProblem(
         patches=whole,
@@ -148,41 +150,52 @@ def fit_discs(
         reach_mm=np.array([disc.reach_mm for disc in discs]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
     )
-    start = [
-        start_disc(one.x, one.y, one.solid, radius_mm=radius, pixel_area_mm2=one.area_mm2)
-        for one, radius in zip(patches, radii, strict=True)
-    ]
-    found = iterate_discs(problem, np.array(start))
+    start = start_discs([(one.x, one.y, one.solid) for one in patches], radii, pixel_area_mm2=patches[0].area_mm2)
+    found = iterate_discs(problem, start)
     if clean:
         found = clean_discs(problem, found, np.array(radii))
-    model, jacobian = evaluate_discs(whole, found.p, sigma, spread)
     # Blur is shared: what its scatter does to the diameter is found by a finite difference.
-    wider = evaluate_discs(whole, found.p, sigma * (1 + spread.u_relative), spread)[0]
-    residual = whole.solid - model
-    misfits = [
-        _misfit(residual[pixels], found.weight[pixels], float(found.noise[i]))
-        for i, pixels in enumerate(whole.slices())
-    ]
-    # The stated noise heeds the noisiest ring; where all holes scatter less than that it is less.
-    usual = min(float(np.nanmedian(misfits)) ** 2, 1.0) if len(misfits) >= _FEWEST else 1.0
-    inflation = light.noise_inflation if noise_inflation is None else noise_inflation
-    fits = []
-    for i, (disc, patch, pixels) in enumerate(zip(discs, patches, whole.slices(), strict=True)):
-        state = _State(
-            model=model[pixels],
-            jacobian=jacobian[:, pixels],
-            wider=wider[pixels],
-            weight=found.weight[pixels],
-            noise=float(found.noise[i]),
-            precision=precision,
-            inflation=inflation,
-            misfit=misfits[i],
-            usual=usual,
-            levels=levels,
-            left_over=left_over,
+    tables, wide_tables = (
+        DiscTables.of(found.p[:, 2], blur, spread) for blur in (sigma, sigma * (1 + spread.u_relative))
+    )
+    states = []
+    for i, pixels in enumerate(whole.slices()):
+        near = whole.n_within(i, found.p[i], wide_tables.reach)
+        x, y, solid = (values[pixels] for values in (whole.x_mm, whole.y_mm, whole.solid))
+        model, rows = tables.rows(i, x[:near], y[:near], found.p[i])
+        residual = solid - found.p[i, 3]
+        residual[:near] = solid[:near] - model
+        weight, noise = found.weight[pixels], float(found.noise[i])
+        states.append(
+            _State(
+                x=x,
+                y=y,
+                solid=solid,
+                model=model,
+                rows=rows,
+                wider=wide_tables.rows(i, x[:near], y[:near], found.p[i])[0],
+                residual=residual,
+                weight=weight,
+                noise=noise,
+                misfit=_misfit(residual, weight, noise),
+            )
         )
-        fits.append(_result(patch, found.p[i], disc, sigma, spread, state))
-    return fits
+    # The stated noise heeds the noisiest ring; where all holes scatter less than that it is less.
+    usual = min(float(np.nanmedian([s.misfit for s in states])) ** 2, 1.0) if len(states) >= _FEWEST else 1.0
+    inflation = light.noise_inflation if noise_inflation is None else noise_inflation
+    shared = _Shared(
+        sigma=sigma,
+        u_blur=spread.u_relative,
+        precision=precision,
+        # Misfit and correlated noise each show part of the other: the larger one counts.
+        common=usual * max(inflation, 1.0) ** 2,
+        levels=levels,
+        left_over=left_over,
+    )
+    return [
+        _result(disc, patch, found.p[i], states[i], shared)
+        for i, (disc, patch) in enumerate(zip(discs, patches, strict=True))
+    ]
 
 
 def _enough_mm(disc: Disc, pose: Pose, spread: EdgeSpread) -> float:
@@ -204,47 +217,61 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     left, top = light.origin
     low = np.maximum(np.floor(centre - reach / pixel).astype(int), [left, top])
     high = np.minimum(np.ceil(centre + reach / pixel).astype(int), [left + n_columns - 1, top + n_rows - 1])
-    columns, rows = (a.ravel() for a in np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))
-    x, y = (columns - centre[0]) * pixel[0], (rows - centre[1]) * pixel[1]
-    r = np.sqrt(x * x + y * y)
+    columns, rows = np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)
+    x, y = np.broadcast_arrays((columns - centre[0]) * pixel[0], ((rows - centre[1]) * pixel[1])[:, None])
+    square = x * x + y * y
     # The middle of a large hole says nothing about its edge.
     inner = disc.diameter_mm * scale / 2 - disc.reach_mm
-    keep = (r <= reach) & ((r >= inner) | (inner < _LEAST_HOLLOW_MM))
-    columns, rows = columns[keep], rows[keep]
+    keep = square <= reach**2
+    if inner >= _LEAST_HOLLOW_MM:
+        keep &= square >= inner**2
+    row, column = np.nonzero(keep)
     return _Patch(
         x=x[keep],
         y=y[keep],
-        solid=light.solid_share(columns, rows),
-        column=columns - low[0],
-        row=rows - low[1],
+        solid=light.solid_grid(columns, rows)[keep] if len(row) else np.zeros(0),
+        column=column,
+        row=row,
         area_mm2=float(pixel.prod()),
         scale=scale,
     )
 
 
-def _joined(patches: Sequence[_Patch]) -> Patches:
+def _joined(patches: Sequence[_Patch], far_mm: FloatArray) -> Patches:
     return Patches.joined(
         [one.x for one in patches],
         [one.y for one in patches],
         [one.solid for one in patches],
         [one.column for one in patches],
         [one.row for one in patches],
+        far_mm,
     )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _State:
-    """Where an iteration ended, for the uncertainty."""
+    """Where the fit of one hole ended, for the uncertainty; `model`, `rows`, `wider` of its nearer pixels only."""
 
+    x: FloatArray
+    y: FloatArray
+    solid: FloatArray
     model: FloatArray
-    jacobian: FloatArray
+    rows: FloatArray
     wider: FloatArray
+    residual: FloatArray
     weight: FloatArray
     noise: float
-    precision: FloatArray
-    inflation: float
     misfit: float
-    usual: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Shared:
+    """What the uncertainties of all holes have in common."""
+
+    sigma: float
+    u_blur: float
+    precision: FloatArray
+    common: float
     levels: Light | None
     left_over: LeftOver | None
 
@@ -259,33 +286,35 @@ def _misfit(residual: FloatArray, weight: FloatArray, noise: float) -> float:
     return float(np.sqrt(np.mean(residual[used] ** 2))) / noise if used.any() else np.nan
 
 
-def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: EdgeSpread, state: _State) -> DiscFit:
-    model, jacobian = state.model, state.jacobian
-    residual = patch.solid - model
-    used = _used(state.weight)
-    # Misfit and correlated noise each show part of the other: the larger one counts.
-    common = state.usual * max(state.inflation, 1.0) ** 2
+def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Shared) -> DiscFit:
+    used, near = _used(state.weight), len(state.model)
+    common, precision, sigma = shared.common, shared.precision, shared.sigma
     scale = max(state.misfit**2, common) if np.isfinite(state.misfit) else common
-    weighted = jacobian * (state.weight / scale)
-    information = weighted @ jacobian.T
-    covariance = np.linalg.inv(information + np.diag(state.precision + 1e-9))
+    weighted = state.rows * (state.weight[:near] / scale)
+    information = weighted @ state.rows.T
+    # Further away there is nothing but the level.
+    level_weight = float(state.weight[near:].sum()) / scale
+    information[3, 3] += level_weight
+    covariance = np.linalg.inv(information + np.diag(precision + 1e-9))
     deviation = np.sqrt(np.diag(covariance))
     gain = covariance @ weighted
-    pull = gain @ (model - state.wider)
+    pull = gain @ (state.model - state.wider)
     from_data = float(covariance[2] @ information @ covariance[2])
     noise_share = min(common / scale, 1.0)
-    by_prior = covariance[2] * state.precision
-    bend = gain[2] @ state.levels.bend(model) if state.levels is not None else 0.0
-    shape = 0.0
-    if state.left_over is not None:
-        away = np.hypot(patch.x - p[0], patch.y - p[1]) - p[2]
-        shape = float(gain[2] @ state.left_over.at(away / sigma)) * float(p[4])
+    by_prior = covariance[2] * precision
+    bend = shape = 0.0
+    if shared.levels is not None:
+        at_level = float(shared.levels.bend(p[3:4])[0])
+        bend = float(gain[2] @ shared.levels.bend(state.model)) + float(covariance[2, 3]) * level_weight * at_level
+    if shared.left_over is not None:
+        away = np.hypot(state.x[:near] - p[0], state.y[:near] - p[1]) - p[2]
+        shape = float(gain[2] @ shared.left_over.at(away / sigma)) * float(p[4])
     parts = WidthParts(
         noise_mm=np.array([2 * np.sqrt(max(from_data * noise_share, 0.0))]),
         misfit_mm=np.array([2 * np.sqrt(max(from_data * (1 - noise_share), 0.0))]),
         levels_mm=np.array([2 * np.sqrt(max(by_prior[3] * covariance[2, 3], 0.0))]),
         per_contrast_mm=np.array([2 * by_prior[4]]),
-        per_blur_mm=np.array([2 * pull[2] / spread.u_relative]),
+        per_blur_mm=np.array([2 * pull[2] / shared.u_blur]),
         per_transfer_mm=np.array([2 * bend]),
         shape_mm=np.array([2 * shape]),
     )
@@ -305,42 +334,44 @@ def _result(patch: _Patch, p: FloatArray, disc: Disc, sigma: float, spread: Edge
         u_open_share=float(2 * u_diameter * diameter / max(diameter**2, 1e-9) * opened),
         misfit=state.misfit,
         dirty=float(1 - used.mean()),
-        roundness_mm=_roundness(patch, p, sigma, residual, state.noise, used),
+        roundness_mm=_roundness(state, p, sigma, used, patch.area_mm2),
         parts=parts,
-        glow=_glow(patch, p, disc, sigma),
+        glow=_glow(state, p, disc.diameter_mm * patch.scale / 2 - _INSIDE * sigma),
     )
 
 
-def _glow(patch: _Patch, p: FloatArray, disc: Disc, sigma: float) -> float:
+def _glow(state: _State, p: FloatArray, most_mm: float) -> float:
     """Return the median share solid well inside the drawn rim, about the fitted centre; NaN where none is."""
-    most = disc.diameter_mm * patch.scale / 2 - _INSIDE * sigma
-    inside = (patch.x - p[0]) ** 2 + (patch.y - p[1]) ** 2 < max(most, 0.0) ** 2
-    return float(np.median(patch.solid[inside])) if inside.sum() >= _FEWEST_INSIDE else float("nan")
+    if most_mm <= 0:
+        return float("nan")
+    inside = (state.x - p[0]) ** 2 + (state.y - p[1]) ** 2 < most_mm**2
+    return median(state.solid[inside]) if np.count_nonzero(inside) >= _FEWEST_INSIDE else float("nan")
 
 
-def _roundness(
-    patch: _Patch, p: FloatArray, sigma: float, residual: FloatArray, noise: float, used: NDArray[np.bool_]
-) -> float:
+def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool_], pixel_area_mm2: float) -> float:
     """Return the spread of the edge about its least-squares circle, by sectors of about two pixels, noise removed.
 
-    RONq of ISO 12181-1, but for the noise.
+    RONq of ISO 12181-1, but for the noise. About a centre that is known to a small part of the radius the circle is a
+    constant, a cosine and a sine.
     """
     if p[2] < 4 * sigma:
         return float("nan")
-    dx, dy = patch.x - p[0], patch.y - p[1]
+    near = len(state.model)
+    dx, dy = state.x[:near] - p[0], state.y[:near] - p[1]
     away = np.sqrt(dx * dx + dy * dy) - p[2]
-    near = np.flatnonzero(used & (np.abs(away) < 3 * sigma))
-    gradient = np.exp(-0.5 * (away[near] / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)) * p[4]
-    n_sectors = max(8, int(2 * np.pi * p[2] / (2 * np.sqrt(patch.area_mm2))))
-    sector = ((np.arctan2(dy[near], dx[near]) + np.pi) / (2 * np.pi) * n_sectors).astype(int) % n_sectors
+    seen = np.flatnonzero(used[:near] & (np.abs(away) < 3 * sigma))
+    gradient = np.exp(-0.5 * (away[seen] / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)) * p[4]
+    n_sectors = max(8, int(2 * np.pi * p[2] / (2 * np.sqrt(pixel_area_mm2))))
+    sector = ((np.arctan2(dy[seen], dx[seen]) + np.pi) / (2 * np.pi) * n_sectors).astype(int) % n_sectors
     power = np.bincount(sector, gradient**2, n_sectors)
-    moved = np.bincount(sector, -gradient * residual[near], n_sectors)
+    moved = np.bincount(sector, -gradient * state.residual[seen], n_sectors)
     full = np.flatnonzero(power > 0.5 * np.median(power))
     n_free = len(full) - 3
     if n_free < 3:
         return float("nan")
     angle = (full + 0.5) * 2 * np.pi / n_sectors - np.pi
-    edge = p[2] + moved[full] / power[full]
-    circle = fit_circle(edge[:, None] * np.column_stack((np.cos(angle), np.sin(angle))))
-    variance = circle.rms_mm**2 * len(full) / n_free - float(np.mean(noise**2 / power[full]))
+    edge = moved[full] / power[full]
+    design = np.column_stack((np.ones(len(full)), np.cos(angle), np.sin(angle)))
+    rest = edge - design @ np.linalg.solve(design.T @ design, design.T @ edge)
+    variance = float(rest @ rest) / n_free - float(np.mean(state.noise**2 / power[full]))
     return float(np.sqrt(max(variance, 0.0)))

@@ -291,14 +291,14 @@ def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:
     n_rows, n_columns = light.shape
     low = np.maximum(low, light.origin)
     high = np.minimum(high, [light.origin[0] + n_columns - 1, light.origin[1] + n_rows - 1])
-    columns, rows = (a.ravel() for a in np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))
-    offset = np.column_stack((columns * pixel[0] - edge.start[0], rows * pixel[1] - edge.start[1]))
-    along, across = offset @ edge.along, offset @ edge.inwards
+    columns, rows = np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)
+    x, y = columns * pixel[0] - edge.start[0], (rows * pixel[1] - edge.start[1])[:, None]
+    along, across = (x * direction[0] + y * direction[1] for direction in (edge.along, edge.inwards))
     keep = (along > _END_MM) & (along < edge.length - _END_MM) & (np.abs(across) < _REACH_MM)
     if keep.sum() < 200:
         return []
     along, across = along[keep], across[keep]
-    solid = light.solid_share(columns[keep], rows[keep])
+    solid = light.solid_grid(columns, rows)[keep]
     step = float(pixel.mean())
     period = step / np.tan(np.radians(max(edge.slant_deg, _LEAST_SLANT_DEG)))
     n_blocks = int(np.clip((edge.length - 2 * _END_MM) / max(period, 0.5), 1, _N_BLOCKS))

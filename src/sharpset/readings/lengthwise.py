@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.blur import EdgeSpread, blurred_edge
 from sharpset.readings.medians import row_medians
 from sharpset.readings.profiles import LEAST_NOISE
 from sharpset.readings.sampling import INNER_MM, Samples
@@ -20,6 +20,7 @@ _OPEN_FROM = 0.15
 """A slot counts as open (a bar as solid) where its width is at least this share of the nominal one."""
 _END_PART = 0.2
 _APART = 4.0
+_TRACK_BLURS = 2.5
 _FEWEST_BLOCKS = 4
 
 
@@ -185,19 +186,20 @@ def _follow(
     """
     kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
     d = samples.d_mm - fits.centre_mm[samples.owner]
-    half, reach = fits.width_mm / 2, 2.5 * fits.sigma_mm
+    half, reach = fits.width_mm / 2, _TRACK_BLURS * fits.sigma_mm
     index = np.flatnonzero(np.abs(np.abs(d) - half[samples.owner]) < reach[samples.owner])
     own, cell, d = samples.owner[index], cell[index], d[index]
     sigma = fits.sigma_mm[own]
     height = (np.where(samples.is_bar, 1.0, -1.0) * fits.contrast)[own]
-    left, right = d + half[own], d - half[own]
-    span = edge_profile(left, sigma, **kind) - edge_profile(right, sigma, **kind)
+    places = np.array([d + half[own], d - half[own]]) / sigma
+    rises, lines = blurred_edge(places, **kind)
+    span = rises[0] - rises[1]
     level = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm[index]
     residual = samples.solid[index] - (level + height * span)
     shifts, powers = [], []
-    for distance in (left, right):
-        near = np.abs(distance) < reach[own]
-        slope = height[near] * line_profile(distance[near], sigma[near], **kind)
+    for place, line in zip(places, lines, strict=True):
+        near = np.abs(place) < _TRACK_BLURS
+        slope = (height[near] / sigma[near]) * line[near]
         size = shape[0] * shape[1]
         power: FloatArray = np.bincount(cell[near], slope**2, size).reshape(shape).astype(float)
         moved = np.bincount(cell[near], slope * residual[near], size).reshape(shape)

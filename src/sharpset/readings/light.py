@@ -16,6 +16,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.bleed import Bleed
+from sharpset.readings.medians import median
 from sharpset.scans import LocatedPiece, Pose, Scan
 
 __all__ = ["LightMap", "PieceLight", "light_of", "means_of_nine", "sample_points"]
@@ -25,6 +26,8 @@ _CLEAR_MM = 0.33
 _STEP_MM = 0.4
 _MOST_SQUARES = 2500
 _TWELVE_BITS = 4096
+_MAP_SETTLED = 1e-7
+"""Of full light."""
 _WINSORIZED = 0.8238
 """Standard deviation of a normal variable whose outer tenths are moved to its quantiles of 10 and 90 %: by hand,
 sqrt(0.8 - 2 z phi(z) + 0.2 z^2) with z = 1.2816."""
@@ -309,12 +312,15 @@ def _fit_map(where: FloatArray, light: FloatArray, *, order: int) -> LightMap:
     weights = np.ones(len(light))
     start = np.abs(light - np.median(light))
     weights[start > 6 * np.median(start) + 1e-6] = 0.0
+    before = np.full(design.shape[1], np.inf)
     for _ in range(12):
         # Coordinates run from -1 to 1, so that the normal equations are well conditioned.
         weighted = (design * weights[:, None]).T
         solution = np.linalg.solve(weighted @ design + 1e-12 * np.eye(design.shape[1]), weighted @ light)
-        residual = light - design @ solution
-        scale = 1.4826 * np.median(np.abs(residual[weights > 0])) + 1e-9
+        if np.abs(solution - before).max() < _MAP_SETTLED:
+            break
+        before, residual = solution, light - design @ solution
+        scale = 1.4826 * median(np.abs(residual[weights > 0])) + 1e-9
         weights = np.clip(1 - (residual / (5 * scale)) ** 2, 0, None) ** 2
     return LightMap(coefficients=solution, centre_px=centre, span_px=span, order=order)
 

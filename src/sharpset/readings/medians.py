@@ -7,9 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Group", "group_of", "row_medians"]
+__all__ = ["Group", "group_of", "median", "row_medians"]
 
 FloatArray = NDArray[np.float64]
+
+
+def median(values: NDArray[np.floating]) -> float:
+    """Return the median of a row of finite values, nan of none; on short rows far faster than `numpy.median`."""
+    half = len(values) // 2
+    if len(values) == 0:
+        return float("nan")
+    ordered = np.partition(values, half)
+    upper = ordered[half]
+    return float(upper if len(values) % 2 else (ordered[:half].max() + upper) / 2)
 
 
 def row_medians(

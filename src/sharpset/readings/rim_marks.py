@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_propagation, uniform_filter
+from scipy.ndimage import binary_dilation, binary_propagation
 
 from sharpset.readings.blur import normal_cdf
 from sharpset.readings.disc_model import Patches
-from sharpset.readings.medians import group_of
+from sharpset.readings.medians import median
 
 __all__ = ["RimScales", "find_marks", "rim_scales"]
 
@@ -89,20 +89,30 @@ def rim_scales(
         The larger of a ring's own scatter, where it has pixels enough to tell it, and that of all holes: a rough
         rim is no dirt, but nothing counts for more than three times as rough as the others.
     """
-    away = np.concatenate([_away(patches, one, p[i]) for i, one in enumerate(patches.slices())])
-    ring = np.clip(np.floor(away / ring_mm) + _RINGS, 0, 2 * _RINGS - 1).astype(np.intp)
+    pixels, reach = patches.slices(), max(_FAR * sigma, (_RINGS - 1) * ring_mm)
+    # The last ring holds all that is further away.
+    near = [slice(one.start, one.start + patches.n_within(i, p[i], reach)) for i, one in enumerate(pixels)]
+    aways = [_away(patches, one, p[i]) for i, one in enumerate(near)]
+    ring = np.full(len(patches.owner), 2 * _RINGS - 1)
+    for one, away in zip(near, aways, strict=True):
+        ring[one] = np.clip(away / ring_mm + _RINGS, 0, 2 * _RINGS - 1)
     roughest = np.full(patches.n_holes, _ROUGHEST) if dirty is None else np.where(dirty, _ROUGHEST_DIRTY, _ROUGHEST)
     size = np.abs(residual)
     table = _by_ring(size, ring, patches, roughest, None if typical is None else typical[:-1])
     # An edge that wanders reaches into rings where it seldom is.
     padded = np.pad(table, ((0, 0), (_WANDER_RINGS, _WANDER_RINGS)))
-    near = np.max([padded[:, k : k + table.shape[1]] for k in range(2 * _WANDER_RINGS + 1)], axis=0)
-    wander, of_all = _wander(patches, p, size, away, sigma, roughest, noise, None if typical is None else typical[-1])
-    scale = np.empty(len(ring))
-    for i, one in enumerate(patches.slices()):
+    widest = np.max([padded[:, k : k + table.shape[1]] for k in range(2 * _WANDER_RINGS + 1)], axis=0)
+    square = np.maximum(widest, noise) ** 2
+    sizes = [size[one] for one in near]
+    wander, of_all = _wander(sizes, aways, p, sigma, roughest, noise, None if typical is None else typical[-1])
+    scale = np.repeat(np.sqrt(square[:, -1]), [one.stop - one.start for one in pixels])
+    for i, (one, away) in enumerate(zip(near, aways, strict=True)):
         smeared = np.hypot(sigma, _SMEAR * wander[i])
-        steep = abs(p[i, 4]) / (np.sqrt(2 * np.pi) * sigma) * np.exp(-0.5 * (away[one] / smeared) ** 2)
-        scale[one] = np.sqrt(np.maximum(near[i].take(ring[one]), noise) ** 2 + (steep * wander[i]) ** 2)
+        steep = abs(p[i, 4]) / (np.sqrt(2 * np.pi) * sigma) * wander[i]
+        moved = np.exp(away * away * (-1 / smeared**2))
+        moved *= steep**2
+        moved += square[i].take(ring[one])
+        np.sqrt(moved, out=scale[one])
     return RimScales(
         ring=ring,
         scale=scale,
@@ -119,24 +129,21 @@ def _away(patches: Patches, one: slice, p: FloatArray) -> FloatArray:
 
 
 def _wander(
-    patches: Patches,
+    sizes: list[FloatArray],
+    aways: list[FloatArray],
     p: FloatArray,
-    size: FloatArray,
-    away: FloatArray,
     sigma: float,
     roughest: FloatArray,
     noise: float,
     of_all: float | None,
 ) -> tuple[FloatArray, float]:
     """Return how far single pixels say that each rim wanders (mm), noise removed, and how far those of all holes do."""
-    found = np.zeros(patches.n_holes)
-    steep = np.flatnonzero(np.abs(away) < sigma)
-    per_light = np.exp(0.5 * (away[steep] / sigma) ** 2) * (np.sqrt(2 * np.pi) * sigma)
-    shift = size[steep] * per_light
-    ends = np.searchsorted(steep, [*patches.start, len(away)])
-    for i, (first, end) in enumerate(pairwise(ends)):
-        if end > first:
-            seen, by_noise = 1.4826 * np.median(shift[first:end]), noise * np.median(per_light[first:end])
+    found = np.zeros(len(p))
+    for i, (size, away) in enumerate(zip(sizes, aways, strict=True)):
+        steep = np.flatnonzero(np.abs(away) < sigma)
+        if len(steep):
+            per_light = np.exp(0.5 * (away[steep] / sigma) ** 2) * (np.sqrt(2 * np.pi) * sigma)
+            seen, by_noise = 1.4826 * median(size[steep] * per_light), noise * median(per_light)
             beyond = max(seen**2 - by_noise**2, (_NOISE_LEFT * by_noise) ** 2)
             found[i] = np.sqrt(beyond) / max(abs(float(p[i, 4])), 0.1)
     typical = float(np.median(found)) if of_all is None else of_all
@@ -152,24 +159,34 @@ def _by_ring(
 ) -> FloatArray:
     """Return the scaled median of `size` over each ring of each hole, shape (n_holes, n_rings)."""
     n_rings = 2 * _RINGS
-    # Of the many pixels in the flat plate around a hole every fourth says enough.
-    kept = np.flatnonzero((ring < n_rings - 1) | (np.arange(len(ring)) % 4 == 0))
-    ring, size = ring[kept], size[kept]
+    rings = np.arange(n_rings)
     table = np.full((patches.n_holes, n_rings), np.nan)
     enough = np.zeros(table.shape, dtype=bool)
-    for i, (first, end) in enumerate(pairwise(np.searchsorted(kept, [*patches.start, len(patches.owner)]))):
-        group = group_of(ring[first:end], n_rings)
-        table[i, group.cells] = 1.4826 * group.medians(size[first:end])
-        enough[i, group.cells] = group.counts >= _FEWEST
+    most = max(float(size.max(initial=0.0)), 1e-12)
+    for i, one in enumerate(patches.slices()):
+        # Of the many pixels in the flat plate around a hole every fourth says enough.
+        outer = ring[one] == n_rings - 1
+        kept, flat = np.flatnonzero(~outer), np.flatnonzero(outer)[::4]
+        count = np.bincount(ring[one][kept], minlength=n_rings)
+        count[-1] = len(flat)
+        # Sorted by rings and within them: sizes are a half of the step between two rings at most.
+        values = np.concatenate(
+            (ring[one][kept] + size[one][kept] / (2 * most), rings[-1] + size[one][flat] / (2 * most))
+        )
+        values.sort()
+        first, known = np.cumsum(count) - count, count > 0
+        middle = [values[(first + half)[known]] for half in ((count - 1) // 2, count // 2)]
+        table[i, known] = 1.4826 * most * (middle[0] + middle[1] - 2 * rings[known])
+        enough[i] = count >= _FEWEST
     if typical is None:
         typical = np.array([_typical(table[:, k], enough[:, k]) for k in range(n_rings)])
         # Few holes are large enough to have a flat middle, and dust may fill it: it is not much noisier than the plate.
         flat = typical[-1]
         typical[:_FLAT_RINGS] = np.minimum(typical[:_FLAT_RINGS], _NOISIER_INSIDE * flat)
     # Only what lies near an edge is made uneven by the edge's own wandering.
-    most = np.tile(roughest[:, None], (1, n_rings))
-    most[:, [*range(_FLAT_RINGS), *range(n_rings - _FLAT_RINGS, n_rings)]] = _ROUGHEST_DIRTY
-    return np.asarray(np.clip(np.where(enough, table, 0.0), typical, most * typical))
+    rougher = np.tile(roughest[:, None], (1, n_rings))
+    rougher[:, [*range(_FLAT_RINGS), *range(n_rings - _FLAT_RINGS, n_rings)]] = _ROUGHEST_DIRTY
+    return np.asarray(np.clip(np.where(enough, table, 0.0), typical, rougher * typical))
 
 
 def _typical(values: FloatArray, enough: NDArray[np.bool_]) -> float:
@@ -267,4 +284,5 @@ def _sums(patches: Patches, z: FloatArray, size: int) -> FloatArray:
 
 
 def _sum(z: FloatArray, at: tuple[NDArray[np.intp], NDArray[np.intp]], size: int) -> FloatArray:
-    return np.asarray(size * uniform_filter(_image(z, at), size, mode="constant")[at])
+    sums = cv2.boxFilter(_image(z, at), -1, (size, size), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(sums[at] / size)

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.blur import EdgeSpread, blurred_edge
 from sharpset.readings.results import Quantity
 from sharpset.readings.roughness_spectrum import SpectrumFit, fit_spectrum
 from sharpset.readings.sampling import Samples
@@ -207,9 +207,9 @@ def _track(
     shift = np.zeros(n_steps)
     power = shift.copy()
     for _ in range(_TURNS):
-        away = outwards - shift[column]
-        residual = seen - height * edge_profile(-away, sigma, **kind)
-        slope = height * line_profile(-away, sigma, **kind)
+        step, line = blurred_edge((shift[column] - outwards) / sigma, **kind)
+        residual = seen - height * step
+        slope = height / sigma * line
         power = np.asarray(np.bincount(column, slope**2, n_steps), dtype=np.float64)
         moved = np.bincount(column, slope * residual, n_steps)
         shift = shift + np.where(power > 0, moved / np.where(power > 0, power, 1.0), 0.0)

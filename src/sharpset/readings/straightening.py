@@ -14,8 +14,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.blur import EdgeSpread, edge_profile, line_profile
+from sharpset.readings.blur import EdgeSpread, blurred_edge
 from sharpset.readings.kriging import correlation_reach, krige, wander_variance
+from sharpset.readings.medians import median
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits
 
@@ -120,6 +121,8 @@ class NearEdges:
     spread: EdgeSpread
     fitted: FloatArray
     """The model's feature at each pixel for the widths and centres of the fits."""
+    slope: FloatArray
+    """How fast it changes there with both edges."""
 
     def some(self, chosen: NDArray[np.intp], samples: Samples, part: Samples) -> NearEdges:
         """Return those of some strips, of which `part` holds the pixels as `samples` holds all of them."""
@@ -138,6 +141,7 @@ class NearEdges:
             height=self.height[kept],
             spread=self.spread,
             fitted=self.fitted[kept],
+            slope=self.slope[kept],
         )
 
     def slices(self, n_strips: int) -> list[slice]:
@@ -145,17 +149,39 @@ class NearEdges:
         ends = np.searchsorted(self.own, np.arange(n_strips + 1))
         return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
-    def span(self, width: FloatArray, centre: FloatArray) -> FloatArray:
-        """Return the model's feature at each pixel for widths and centres of each pixel's step."""
-        return self.height * _between(self.d - centre, width, self.sigma, self.spread)
+    def seen(self, width: FloatArray, centre: FloatArray) -> _Seen:
+        """Return the model's feature for widths and centres of each pixel's step, and its derivatives."""
+        return _seen(self.d, self.sigma, self.height, width, centre, self.spread)
 
-    def slopes(self, width: FloatArray, centre: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the derivatives with respect to width and centre."""
-        kind = {"halo": self.spread.halo, "ratio": self.spread.halo_ratio}
-        d = self.d - centre
-        left = line_profile(d + width / 2, self.sigma, **kind)
-        right = line_profile(d - width / 2, self.sigma, **kind)
-        return self.height * (left + right) / 2, self.height * (right - left)
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Seen:
+    """The model's feature at each pixel, and its derivatives with respect to width and centre."""
+
+    span: FloatArray
+    by_width: FloatArray
+    by_centre: FloatArray
+
+
+def _seen(
+    d: FloatArray, sigma: FloatArray, height: FloatArray, width: FloatArray, centre: FloatArray, spread: EdgeSpread
+) -> _Seen:
+    place = np.empty((2, len(d)))
+    away = d - centre
+    half = width / 2
+    np.add(away, half, out=place[0])
+    np.subtract(away, half, out=place[1])
+    place /= sigma
+    (left, right), (at_left, at_right) = blurred_edge(place, halo=spread.halo, ratio=spread.halo_ratio)
+    left -= right
+    left *= height
+    steep = height / sigma
+    by_centre = at_right - at_left
+    by_centre *= steep
+    at_left += at_right
+    at_left *= steep
+    at_left /= 2
+    return _Seen(span=left, by_width=at_left, by_centre=by_centre)
 
 
 def straighten(
@@ -211,14 +237,15 @@ def straighten(
     for turn in range(0 if before is None else 1, _TURNS):
         width, centre = _moved_to(fits, basis, places)
         flat_width, flat_centre = width.ravel()[near.cell], centre.ravel()[near.cell]
-        residual = data - near.span(flat_width, flat_centre)
+        seen = near.seen(flat_width, flat_centre)
+        residual = data - seen.span
         weight = _weights(residual, near, noise, wander / _CLOSER**turn) / noise[near.own] ** 2
         if dust is not None:
             clean = np.where(dust[near.index], 0.0, weight)
             if hidden is None:
-                hidden = _hidden(near, basis, dust, flat_width, flat_centre, shape)
+                hidden = _hidden(near, basis, dust, seen, shape)
             weight = clean
-        moved = _moved(near, residual, weight, flat_width, flat_centre, shape)
+        moved = _moved(near, residual, weight, seen, shape)
         equations = _along(basis, moved)
         if hidden is not None:
             equations = _dulled(equations, hidden, fits.sigma_mm)
@@ -234,7 +261,7 @@ def straighten(
     width = np.where(choked[:, None], fits.width_mm[:, None], width)
     centre = np.where(choked[:, None], fits.centre_mm[:, None], centre)
     solid = samples.solid.copy()
-    solid[near.index] -= near.span(width.ravel()[near.cell], centre.ravel()[near.cell]) - near.fitted
+    solid[near.index] -= near.seen(width.ravel()[near.cell], centre.ravel()[near.cell]).span - near.fitted
     n_used = used.sum(axis=1)
     mean_width = np.where(used, width, 0).sum(axis=1) / n_used - fits.width_mm
     mean_centre = np.where(used, centre, 0).sum(axis=1) / n_used - fits.centre_mm
@@ -268,6 +295,7 @@ def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdg
     column = np.floor((samples.t_mm[index] + samples.half_length_mm[own]) / samples.pixel_mm).astype(np.intp)
     sign = np.where(samples.is_bar, 1.0, -1.0)
     d, sigma, height = samples.d_mm[index], fits.sigma_mm[own], (sign * fits.contrast)[own]
+    seen = _seen(d, sigma, height, fits.width_mm[own], fits.centre_mm[own], spread)
     return NearEdges(
         n_steps=n_steps,
         index=index,
@@ -277,14 +305,9 @@ def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdg
         sigma=sigma,
         height=height,
         spread=spread,
-        fitted=height * _between(d - fits.centre_mm[own], fits.width_mm[own], sigma, spread),
+        fitted=seen.span,
+        slope=np.sqrt(seen.by_width**2 + seen.by_centre**2 / 4),
     )
-
-
-def _between(d: FloatArray, width: FloatArray, sigma: FloatArray, spread: EdgeSpread) -> FloatArray:
-    """Return the blurred strip of height 1 at distances from its middle."""
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    return np.asarray(edge_profile(d + width / 2, sigma, **kind) - edge_profile(d - width / 2, sigma, **kind))
 
 
 def first_wander(near: NearEdges, samples: Samples, fits: StripFits, noise: FloatArray) -> FloatArray:
@@ -292,14 +315,13 @@ def first_wander(near: NearEdges, samples: Samples, fits: StripFits, noise: Floa
     own, width = near.own, fits.width_mm
     base = fits.level[own] + fits.slope_per_mm[own] * near.d
     residual = samples.solid[near.index] - base - near.fitted
-    by_width, by_centre = near.slopes(width[own], fits.centre_mm[own])
-    slope = np.sqrt(by_width**2 + by_centre**2 / 4)
     found = np.zeros(len(width))
     for i, one in enumerate(near.slices(len(width))):
-        steep = slope[one] > 0.7 * slope[one].max(initial=0.0)
+        slope = near.slope[one]
+        steep = slope > 0.7 * slope.max(initial=0.0)
         if np.count_nonzero(steep) > _FEWEST:
-            square = (1.4826 * float(np.median(np.abs(residual[one][steep])))) ** 2 - noise[i] ** 2
-            found[i] = np.sqrt(max(square, 0.0)) / float(np.median(slope[one][steep]))
+            square = (1.4826 * median(np.abs(residual[one][steep]))) ** 2 - noise[i] ** 2
+            found[i] = np.sqrt(max(square, 0.0)) / median(slope[steep])
     return found
 
 
@@ -321,24 +343,17 @@ class _Moved:
     c: FloatArray
 
 
-def _moved(
-    near: NearEdges,
-    residual: FloatArray,
-    weight: FloatArray,
-    width: FloatArray,
-    centre: FloatArray,
-    shape: tuple[int, int],
-) -> _Moved:
-    by_width, by_centre = near.slopes(width, centre)
+def _moved(near: NearEdges, residual: FloatArray, weight: FloatArray, seen: _Seen, shape: tuple[int, int]) -> _Moved:
     size = shape[0] * shape[1]
+    by_width, by_centre = weight * seen.by_width, weight * seen.by_centre
 
     def total(values: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(near.cell, weight * values, size).reshape(shape))
+        return np.asarray(np.bincount(near.cell, values, size).reshape(shape))
 
     return _Moved(
-        ww=total(by_width**2),
-        wc=total(by_width * by_centre),
-        cc=total(by_centre**2),
+        ww=total(by_width * seen.by_width),
+        wc=total(by_width * seen.by_centre),
+        cc=total(by_centre * seen.by_centre),
         w=total(by_width * residual),
         c=total(by_centre * residual),
     )
@@ -382,17 +397,12 @@ def _along(basis: FloatArray, moved: _Moved) -> _Equations:
 
 
 def _hidden(
-    near: NearEdges,
-    basis: FloatArray,
-    dust: NDArray[np.bool_],
-    width: FloatArray,
-    centre: FloatArray,
-    shape: tuple[int, int],
+    near: NearEdges, basis: FloatArray, dust: NDArray[np.bool_], seen: _Seen, shape: tuple[int, int]
 ) -> NDArray[np.bool_]:
     """Return which places of which steps have lost too much of what is known of them to dust."""
     clean: FloatArray = np.where(dust[near.index], 0.0, 1.0)
     nothing, every = np.zeros(len(clean)), np.ones(len(clean))
-    of_all, left = (_along(basis, _moved(near, nothing, w, width, centre, shape)).information for w in (every, clean))
+    of_all, left = (_along(basis, _moved(near, nothing, w, seen, shape)).information for w in (every, clean))
     return np.asarray(left < _SEEN * of_all)
 
 

@@ -188,7 +188,7 @@ class _Fit:
             found = self._best_of(reaches, (len(found.fields) > 1,))
         return found
 
-    def _best_of(self, reaches_mm: FloatArray, longs: tuple[bool, ...]) -> _Found:
+    def _best_of(self, reaches_mm: NDArray[np.floating], longs: tuple[bool, ...]) -> _Found:
         best = None
         for reach in reaches_mm.tolist():
             short = self._near(reach)

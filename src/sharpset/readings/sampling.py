@@ -86,6 +86,13 @@ class Samples:
         ends = np.searchsorted(self.owner, np.arange(len(self.strips) + 1))
         return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
+    def pixels_of(self, chosen: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Return which pixels are those of some strips."""
+        found, slices = np.zeros(len(self.owner), dtype=bool), self.slices()
+        for i in chosen:
+            found[slices[i]] = True
+        return found
+
     @property
     def is_bar(self) -> NDArray[np.bool_]:
         """Which strips were drawn solid, shape (n_strips,); the others are openings."""

@@ -114,7 +114,7 @@ def look_again(
             noise[moving],
             near=near.some(moving, samples, part),
             loose_mm=loose[moving],
-            dust=dust[np.isin(samples.owner, moving)],
+            dust=dust[samples.pixels_of(moving)],
             before=straight.some(moving, part),
         )
         straight = straight.with_some(moving, again)
@@ -226,7 +226,7 @@ def _more_dust(
     left = list(_unexplained(straight.samples, fits, near, wander, suspect))
     residual, surely = (np.concatenate([getattr(one, name) for one in left]) for name in ("residual", "surely"))
     some = select_samples(samples, suspect)
-    found[np.isin(samples.owner, suspect)] = find_dust(some, residual, noise[suspect], surely=surely)
+    found[samples.pixels_of(suspect)] = find_dust(some, residual, noise[suspect], surely=surely)
     return found
 
 

@@ -38,15 +38,18 @@ _MOST, _MOST_TRIED = 24, 48
 
 def select_samples(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
     """Return the strips with the given indices (pixels of the others are dropped)."""
-    new_index = np.full(len(samples.strips), -1)
-    new_index[chosen] = np.arange(len(chosen))
-    keep = new_index[samples.owner] >= 0
+    slices = samples.slices()
+    parts = [slices[i] for i in chosen]
+
+    def some(values: FloatArray) -> FloatArray:
+        return np.concatenate([values[one] for one in parts]) if parts else values[:0]
+
     return replace(
         without_pixels(samples, chosen),
-        owner=new_index[samples.owner[keep]],
-        d_mm=samples.d_mm[keep],
-        t_mm=samples.t_mm[keep],
-        solid=samples.solid[keep],
+        owner=np.repeat(np.arange(len(parts)), [one.stop - one.start for one in parts]),
+        d_mm=some(samples.d_mm),
+        t_mm=some(samples.t_mm),
+        solid=some(samples.solid),
     )
 
 

@@ -8,8 +8,10 @@ widths is added to the width of the straightened strip.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,7 +86,7 @@ class Straightened:
             places_mm=self.places_mm[:, chosen],
             prior=replace(self.prior, variance=self.prior.variance[:, chosen]),
             moving=self.moving[chosen],
-            hidden=self.hidden[np.isin(self.samples.owner, chosen)],
+            hidden=self.hidden[self.samples.pixels_of(chosen)],
         )
 
     def with_some(self, chosen: NDArray[np.intp], again: Straightened) -> Straightened:
@@ -99,7 +101,7 @@ class Straightened:
             moving=self.moving.copy(),
             hidden=self.hidden.copy(),
         )
-        pixels = np.isin(self.samples.owner, chosen)
+        pixels = self.samples.pixels_of(chosen)
         new.samples.solid[pixels], new.hidden[pixels] = again.samples.solid, again.hidden
         new.mean_width_mm[chosen], new.mean_centre_mm[chosen] = again.mean_width_mm, again.mean_centre_mm
         new.wander_mm[chosen], new.places_mm[:, chosen] = again.wander_mm, again.places_mm
@@ -126,22 +128,24 @@ class NearEdges:
 
     def some(self, chosen: NDArray[np.intp], samples: Samples, part: Samples) -> NearEdges:
         """Return those of some strips, of which `part` holds the pixels as `samples` holds all of them."""
-        new = np.full(len(samples.strips), -1)
-        new[chosen] = np.arange(len(chosen))
-        kept = new[self.own] >= 0
-        own = self.own[kept]
-        first, new_first = (np.searchsorted(one.owner, np.arange(len(one.strips))) for one in (samples, part))
+        at, whole, some = self.slices(len(samples.strips)), samples.slices(), part.slices()
+        parts = [at[i] for i in chosen]
+
+        def kept(values: NDArray[Any], shift: Sequence[int] = ()) -> NDArray[Any]:
+            moved = (values[one] + by for one, by in zip(parts, shift, strict=True))
+            return np.concatenate(list(moved) if shift else [values[one] for one in parts])
+
         return NearEdges(
             n_steps=self.n_steps,
-            index=self.index[kept] + (new_first[new[own]] - first[own]),
-            own=new[own],
-            cell=self.cell[kept] + (new[own] - own) * self.n_steps,
-            d=self.d[kept],
-            sigma=self.sigma[kept],
-            height=self.height[kept],
+            index=kept(self.index, [some[k].start - whole[i].start for k, i in enumerate(chosen)]),
+            own=np.repeat(np.arange(len(parts)), [one.stop - one.start for one in parts]),
+            cell=kept(self.cell, [(k - int(i)) * self.n_steps for k, i in enumerate(chosen)]),
+            d=kept(self.d),
+            sigma=kept(self.sigma),
+            height=kept(self.height),
             spread=self.spread,
-            fitted=self.fitted[kept],
-            slope=self.slope[kept],
+            fitted=kept(self.fitted),
+            slope=kept(self.slope),
         )
 
     def slices(self, n_strips: int) -> list[slice]:

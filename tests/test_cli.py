@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import subprocess
 import sys
 
@@ -299,3 +300,27 @@ def test_absurd_numbers_of_jobs_are_wrong_usage(capsys, jobs):
     with pytest.raises(SystemExit, match="2"):
         main(["demo", "--jobs", jobs])
     assert "is no number of scans" in capsys.readouterr().err
+
+
+def _parsers(parser, words):
+    yield words, parser
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for name, inner in action.choices.items():
+                yield from _parsers(inner, [*words, name])
+
+
+@pytest.mark.parametrize("verb", cli._VERBS)
+def test_help_tells_every_argument_and_its_default(verb):
+    inner = next(p for words, p in _parsers(cli.build_parser(verb), []) if words == [verb])
+    for words, parser in _parsers(inner, [verb]):
+        assert parser.description, words
+        for action in parser._actions:
+            silent = (argparse._SubParsersAction, argparse._HelpAction)
+            if isinstance(action, silent):
+                continue
+            where = [*words, *(action.option_strings or [action.dest])]
+            assert action.help, where
+            told = action.default in (None, False, "", []) or "default" in action.help
+            assert told, where
+            assert not action.option_strings or action.nargs == 0 or action.choices or action.metavar, where

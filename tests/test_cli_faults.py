@@ -343,7 +343,7 @@ def test_a_printer_whose_name_differs_in_capitals_only_is_the_same(record, capsy
 
 def test_a_record_that_counted_refused_readings_is_sound(record, capsys, monkeypatch):
     """A record made before refused readings were left out of its summaries is not called damaged."""
-    monkeypatch.setattr(documents, "size_rows", partial(tables_of_record.size_rows, with_refused=True))
+    monkeypatch.setattr(documents, "size_rows", partial(tables_of_record.size_rows, refused="all"))
     readings().assign(flags=["refused: glare"] + [""] * 31).to_csv("a.csv", index=False)
     assert main(["record", "add", "--db", "r.sqlite", "readings", "--readings", "a.csv"]) == 0
     assert main(["record", "check", "--db", "r.sqlite"]) == 0

@@ -22,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_write_example)
     actions = parser.add_subparsers(title="actions", metavar="ACTION")
     check = actions.add_parser("check", help="check a brief and say it in one line", description="Check a brief.")
-    check.add_argument("file", type=Path, metavar="FILE")
+    check.add_argument("file", type=Path, metavar="FILE", help="brief.toml")
     check.set_defaults(run=_check)
 
 

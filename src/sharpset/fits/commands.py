@@ -51,7 +51,7 @@ def _configure_next(parser: argparse.ArgumentParser) -> None:
         "--aim",
         choices=("brief", "chance", "effect"),
         default="chance",
-        help="print until one print meets the brief, raise the chance, or settle the most doubtful effect",
+        help="print until one print meets the brief, raise the chance (default), or settle the most doubtful effect",
     )
     parser.add_argument("--save", type=Path, metavar="FILE", help="also write the runs to this CSV file")
     parser.set_defaults(run=_next)

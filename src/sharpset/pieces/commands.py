@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     stencil.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml that names process and sizes")
     stencil.add_argument("--replace", action="store_true", help="replace another piece that is there")
     runs = stencil.add_mutually_exclusive_group()
-    runs.add_argument("--run-id", help="run that the code on the piece names (default: R01)")
+    runs.add_argument("--run-id", metavar="ID", help="run that the code on the piece names (default: R01)")
     runs.add_argument(
         "--plan", type=Path, metavar="DIR", help="plan folder: one piece folder per run, each with its own run code"
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,17 +28,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
     taken = actions.add_parser("import", help=text, description=f"{text[0].upper()}{text[1:]}.")
     taken.add_argument("--factors", type=Path, required=True, metavar="FILE", help="factors.toml")
     taken.add_argument("--runs", type=Path, required=True, metavar="FILE", help="CSV with one row per print")
-    taken.add_argument("--model", help="model that the plan is for (default: the richest that the runs can tell)")
+    taken.add_argument(
+        "--model", metavar="TEXT", help="model that the plan is for (default: the richest that the runs can tell)"
+    )
     _add_output(taken)
     taken.set_defaults(run=_import)
     show = actions.add_parser("show", help="show a plan and what it can tell", description="Show a plan.")
-    show.add_argument("plan", type=Path, metavar="DIR")
+    show.add_argument("plan", type=Path, metavar="DIR", help="plan folder")
     show.add_argument("--aliases", action="store_true", help="also list which effects cannot be told apart")
     show.set_defaults(run=_show)
     power = actions.add_parser(
         "power", help="which effects would be seen", description="Say which effects would be seen with this plan."
     )
-    power.add_argument("plan", type=Path, metavar="DIR")
+    power.add_argument("plan", type=Path, metavar="DIR", help="plan folder")
     noise = power.add_mutually_exclusive_group(required=True)
     noise.add_argument(
         "--noise", type=float, metavar="SD", help="standard deviation between prints of the same settings"
@@ -57,7 +60,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     power.set_defaults(run=_power)
     _configure_augment(actions)
     sheet = actions.add_parser("sheet", help="write the run sheet again", description="Write the run sheet of a plan.")
-    sheet.add_argument("plan", type=Path, metavar="DIR")
+    sheet.add_argument("plan", type=Path, metavar="DIR", help="plan folder")
     _add_sheet(sheet)
     sheet.set_defaults(run=_sheet)
 
@@ -66,7 +69,9 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
     new.add_argument("--factors", type=Path, required=True, metavar="FILE", help="factors.toml")
     new.add_argument("--design", required=True, metavar="NAME", help=", ".join(DESIGNS))
     new.add_argument(
-        "--model", help="linear, interactions, quadratic or a list of terms (default: what the design is for)"
+        "--model",
+        metavar="TEXT",
+        help="linear, interactions, quadratic or a list of terms (default: what the design is for)",
     )
     new.add_argument("--runs", type=int, metavar="N", help="number of prints of an optimal design or a fraction")
     new.add_argument(
@@ -82,7 +87,7 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
         "--axial",
         default="rotatable",
         metavar="NAME",
-        help="rotatable, face-centred, inscribed, orthogonal or a distance",
+        help="rotatable, face-centred, inscribed, orthogonal or a distance (default: rotatable)",
     )
     new.add_argument("--levels", type=int, default=2, metavar="N", help="levels of a full factorial (default: 2)")
     new.add_argument("--whole-plots", type=int, metavar="N", help="how often hard-to-change factors are set anew")
@@ -93,20 +98,27 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
 
 def _configure_augment(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     augment = actions.add_parser("augment", help="add runs to a plan", description="Add runs to a plan.")
-    augment.add_argument("plan", type=Path, metavar="DIR")
-    augment.add_argument("--how", required=True, choices=AUGMENTS)
+    augment.add_argument("plan", type=Path, metavar="DIR", help="plan folder")
+    augment.add_argument(
+        "--how",
+        required=True,
+        choices=AUGMENTS,
+        help="the mirrored plan, more centres, star points, runs chosen by computer, runs of --table",
+    )
     augment.add_argument("--runs", type=int, metavar="N", help="how many (centre, optimal)")
     augment.add_argument(
         "--table", type=Path, metavar="FILE", help="runs to add, as 'sharpset fit next --save' writes them (given)"
     )
-    augment.add_argument("--model", help="model for which optimal runs are chosen")
+    augment.add_argument("--model", metavar="TEXT", help="model for which optimal runs are chosen")
     augment.add_argument("--factor", metavar="NAME", help="fold over this factor only")
     augment.add_argument(
         "--same-block",
         action="store_true",
         help="the new runs belong to the block of the old ones; a new one costs a run",
     )
-    augment.add_argument("--seed", type=seed_number, default=1, metavar="N")
+    augment.add_argument(
+        "--seed", type=seed_number, default=1, metavar="N", help="seed of the random order (default: 1)"
+    )
     _add_output(augment)
     augment.set_defaults(run=_augment)
 
@@ -118,9 +130,13 @@ def _add_output(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_sheet(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--process", choices=("filament", "resin"), help="for the cautions of the run sheet")
+    parser.add_argument(
+        "--process",
+        choices=("filament", "resin"),
+        help="for the cautions of the run sheet (default: what the plan was made for)",
+    )
     parser.add_argument("--page", choices=("A4", "letter"), default="A4", help="paper of the run sheet (default: A4)")
-    parser.add_argument("--title", default="", help="title of the run sheet")
+    parser.add_argument("--title", default="", metavar="TEXT", help="title of the run sheet")
 
 
 def _new(args: argparse.Namespace) -> int:
@@ -192,6 +208,8 @@ def _write(plan: Plan, args: argparse.Namespace) -> int:
         raise PlanError(
             f"{args.out}: another plan is there already. Choose another --out, or give --replace to lose it."
         )
+    if args.process:
+        plan = replace(plan, about={**plan.about, "process": args.process})
     save_plan(plan, args.out)
     print(plan.summary())
     _print_table(plan.runs)
@@ -208,9 +226,10 @@ def _is_there(plan: Plan, folder: Path) -> bool:
 def _write_sheet(plan: Plan, folder: Path, args: argparse.Namespace) -> int:
     from sharpset.plans.run_sheet import cautions_by_heading, write_run_sheet
 
-    path = write_run_sheet(plan, folder / "run_sheet.pdf", title=args.title, process=args.process, page=args.page)
+    process = args.process or plan.about.get("process")
+    path = write_run_sheet(plan, folder / "run_sheet.pdf", title=args.title, process=process, page=args.page)
     print(f"Run sheet: {path}. Print the runs in its order, one print job each; write down what is odd.")
-    for title, texts in cautions_by_heading(args.process).items():
+    for title, texts in cautions_by_heading(process).items():
         print(f"{title}:")
         for text in texts:
             print(f"  {text}")

@@ -28,12 +28,18 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="add to the table of --out; pictures that stand there already are replaced",
     )
-    parser.add_argument("--dpi", type=float, help="resolution of the scans where the files do not say it")
+    parser.add_argument("--dpi", type=float, metavar="N", help="resolution of the scans where the files do not say it")
     parser.add_argument(
-        "--mirror", choices=("auto", "yes", "no"), default="auto", help="whether the piece is seen from below"
+        "--mirror",
+        choices=("auto", "yes", "no"),
+        default="auto",
+        help="whether the piece is seen from below (default: auto)",
     )
     parser.add_argument(
-        "--encoding", default="auto", help="auto, sRGB, linear or 'gamma 2.2'; auto believes the file, else its edges"
+        "--encoding",
+        default="auto",
+        metavar="NAME",
+        help="auto, sRGB, linear or 'gamma 2.2'; auto believes the file, else its edges (default: auto)",
     )
     parser.add_argument("--plan", type=Path, metavar="DIR", help="plan whose run ids the codes may name")
     parser.add_argument(
@@ -41,7 +47,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         choices=("auto", "yes", "no"),
         default="auto",
         help="put scans of one piece together: auto does where the piece was turned by 45 degrees or more between "
-        "scans of one run, yes takes all scans of one run and unread codes too",
+        "scans of one run, yes takes all scans of one run and unread codes too (default: auto)",
     )
     parser.add_argument(
         "--separate", action="store_true", help="keep the readings of each scan beside the combined ones"

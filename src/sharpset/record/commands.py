@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["KIND_NAMES", "configure"]
 
 KIND_NAMES = ("printer", "head", "material", "lot", "piece", "print", "scan", "readings", "fit", "recipe")
+_WHICH = "the entry, by its code, name or UUID"
 STATUS_NAMES = ("trial", "good", "retired")
 _POINTED_TO = ("printer", "material", "head", "lot", "piece", "print", "scan", "recipe")
 _FORMS = """\
@@ -68,7 +69,7 @@ def _writer() -> argparse.ArgumentParser:
     )
     writer.add_argument("--not-kept", action="store_true", help="note the files' hashes and places only")
     writer.add_argument("--readings", type=Path, metavar="FILE", help="a table of readings, CSV or Parquet")
-    writer.add_argument("--note", default="", help="a remark; for a correction, why")
+    writer.add_argument("--note", default="", metavar="TEXT", help="a remark; for a correction, why")
     writer.add_argument("--by", default="", metavar="NAME", help="who makes the entry")
     return writer
 
@@ -91,21 +92,27 @@ def configure(parser: argparse.ArgumentParser) -> None:
     _show_options(action("show", _show, "show one entry; corrections are followed to the newest"))
     _search_options(action("search", _search, "search by what forms, the finest first"))
     correct = action("correct", _correct, "correct an entry by a new one that points to it", writer)
-    correct.add_argument("code", metavar="CODE|NAME|UUID")
+    correct.add_argument("code", metavar="CODE|NAME|UUID", help=_WHICH)
     correct.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
     for name, run, text in (
         ("card", _card, "write the card of a recipe, PDF and HTML"),
         ("reprint", _reprint, "write everything that is needed to print a master again, PDF and HTML"),
     ):
         sheet = action(name, run, text)
-        sheet.add_argument("code", metavar="CODE|NAME|UUID")
+        sheet.add_argument("code", metavar="CODE|NAME|UUID", help=_WHICH)
         sheet.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="folder (default: this one)")
-    action("export", _export, "export the record to a new folder").add_argument("folder", type=Path, metavar="DIR")
-    action("import", _import, "import an export; nothing comes in twice").add_argument(
-        "folder", type=Path, metavar="DIR"
+    action("export", _export, "export the record to a new folder").add_argument(
+        "folder", type=Path, metavar="DIR", help="folder to make"
     )
-    action("backup", _backup, "copy the record to a new file").add_argument("file", type=Path, metavar="FILE")
-    action("restore", _restore, "put a backup in the record's place").add_argument("file", type=Path, metavar="FILE")
+    action("import", _import, "import an export; nothing comes in twice").add_argument(
+        "folder", type=Path, metavar="DIR", help="folder that 'record export' made"
+    )
+    action("backup", _backup, "copy the record to a new file").add_argument(
+        "file", type=Path, metavar="FILE", help="file to make"
+    )
+    action("restore", _restore, "put a backup in the record's place").add_argument(
+        "file", type=Path, metavar="FILE", help="backup; the record from before is kept beside"
+    )
     check = action("check", _check, "check that the record is sound")
     check.add_argument("--no-files", action="store_true", help="do not look at scans and other files where they lie")
 
@@ -132,10 +139,10 @@ def _add_options(parser: argparse.ArgumentParser) -> None:
     _kind_argument(parser)
     parser.add_argument("--fit", type=Path, metavar="DIR", help="take the recipe of a fit folder")
     parser.add_argument("--piece", type=Path, metavar="DIR", help="take a piece folder (for kind piece)")
-    parser.add_argument("--name", default="", help="name of the entry")
-    parser.add_argument("--printer", help="printer, by name or code")
-    parser.add_argument("--material", help="material, by name or code")
-    parser.add_argument("--head", help="nozzle or light engine, by name or code")
+    parser.add_argument("--name", default="", metavar="TEXT", help="name of the entry")
+    parser.add_argument("--printer", metavar="NAME|CODE", help="printer, by name or code")
+    parser.add_argument("--material", metavar="NAME|CODE", help="material, by name or code")
+    parser.add_argument("--head", metavar="NAME|CODE", help="nozzle or light engine, by name or code")
     parser.add_argument("--status", choices=STATUS_NAMES, help="status of a recipe (default: trial)")
     parser.add_argument("--create", action="store_true", help="with --fit: add printer and material if they are new")
 
@@ -144,13 +151,13 @@ def _list_options(parser: argparse.ArgumentParser) -> None:
     _kind_argument(parser)
     for name in _POINTED_TO:
         parser.add_argument(f"--{name}", metavar="NAME|CODE", help=f"only entries that point to this {name}")
-    parser.add_argument("--text", default="", help="only entries whose name or note holds this")
+    parser.add_argument("--text", default="", metavar="TEXT", help="only entries whose name or note holds this")
     parser.add_argument("--corrected", action="store_true", help="show entries that were corrected later too")
     _most_argument(parser)
 
 
 def _show_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("code", metavar="CODE|NAME|UUID")
+    parser.add_argument("code", metavar="CODE|NAME|UUID", help=_WHICH)
     parser.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
     parser.add_argument("--as-entered", action="store_true", help="show this very entry, even if it was corrected")
     parser.add_argument("--table", type=Path, metavar="FILE", help="write the table of a readings entry to a CSV file")
@@ -160,12 +167,18 @@ def _show_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _search_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("what", nargs="?", default="recipe", choices=("recipe", "fit", "print"))
-    parser.add_argument("--printer", metavar="NAME|CODE")
-    parser.add_argument("--material", metavar="NAME|CODE")
+    parser.add_argument(
+        "what",
+        nargs="?",
+        default="recipe",
+        choices=("recipe", "fit", "print"),
+        help="what is searched (default: recipe)",
+    )
+    parser.add_argument("--printer", metavar="NAME|CODE", help="only on this printer")
+    parser.add_argument("--material", metavar="NAME|CODE", help="only of this material")
     parser.add_argument("--kind", metavar="KIND", help="kind of detail: bar, slot, hole ...")
     parser.add_argument("--limit", type=float, metavar="MM", help="it must form details this small")
-    parser.add_argument("--status", choices=STATUS_NAMES)
+    parser.add_argument("--status", choices=STATUS_NAMES, help="only recipes of this status")
     _most_argument(parser)
 
 

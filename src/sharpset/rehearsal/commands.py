@@ -22,7 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         description="Print one piece on a virtual printer and scan it. The data are INVENTED.",
     )
     _add_common(one)
-    one.add_argument("--run-id", help="run to put on the piece (default: the one on it)")
+    one.add_argument("--run-id", metavar="ID", help="run to put on the piece (default: the one on it)")
     one.add_argument("--angle", type=float, metavar="DEG", help="turn on the glass (default: laid by hand)")
     one.add_argument("--mirror", action="store_true", help="underside on the glass")
     one.set_defaults(run=_rehearse_piece)

@@ -5,27 +5,32 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from sharpset.arguments import add_action
+
 __all__ = ["configure"]
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``sharpset photo``."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
-    _configure_frame(actions.add_parser("frame", help="write the frame to print and lay the piece in"))
-    _configure_rectify(actions.add_parser("rectify", help="make photographs of a piece in the frame true to size"))
+    _configure_frame(add_action(actions, "frame", "write the frame to print and lay the piece in"))
+    _configure_rectify(add_action(actions, "rectify", "make photographs of a piece in the frame true to size"))
 
 
 def _configure_frame(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="PDF to write; a .json goes beside it")
     parser.add_argument(
-        "--window", type=float, nargs=2, default=(80.0, 60.0), metavar=("X", "Y"), help="window in mm (80 60)"
+        "--window", type=float, nargs=2, default=(80.0, 60.0), metavar=("X", "Y"), help="window in mm (default: 80 60)"
     )
-    parser.add_argument("--marker", type=float, default=8.0, metavar="MM", help="size of a marker in mm (8)")
-    parser.add_argument("--gap", type=float, default=4.0, metavar="MM", help="white round a marker in mm (4)")
+    parser.add_argument("--marker", type=float, default=8.0, metavar="MM", help="size of a marker (default: 8)")
+    parser.add_argument("--gap", type=float, default=4.0, metavar="MM", help="white round a marker (default: 4)")
     parser.add_argument(
-        "--ground", choices=("white", "grey", "black"), default="white", help="what contrasts with the piece (white)"
+        "--ground",
+        choices=("white", "grey", "black"),
+        default="white",
+        help="what contrasts with the piece (default: white)",
     )
-    parser.add_argument("--paper", choices=("A5", "A4", "letter", "A3"), default="A4", help="paper (A4)")
+    parser.add_argument("--paper", choices=("A5", "A4", "letter", "A3"), default="A4", help="paper (default: A4)")
     parser.set_defaults(run=_run_frame)
 
 
@@ -36,13 +41,21 @@ def _configure_rectify(parser: argparse.ArgumentParser) -> None:
     height = parser.add_mutually_exclusive_group()
     height.add_argument("--piece", type=Path, metavar="DIR", help="folder of the piece, which tells its thickness")
     height.add_argument(
-        "--thickness", type=float, default=0.0, metavar="MM", help="height of the piece's upper face above the card (0)"
+        "--thickness",
+        type=float,
+        default=0.0,
+        metavar="MM",
+        help="height of the piece's upper face above the card (default: 0)",
     )
     parser.add_argument(
         "--rulers", type=float, nargs=2, metavar=("X", "Y"), help="measured lengths of the printed rulers in mm"
     )
-    parser.add_argument("--pixel", type=float, metavar="MM", help="pixel size of the result (that of the photographs)")
-    parser.add_argument("--encoding", default="auto", help="auto, sRGB, linear or 'gamma 2.2' (auto)")
+    parser.add_argument(
+        "--pixel", type=float, metavar="MM", help="pixel size of the result (default: that of the photographs)"
+    )
+    parser.add_argument(
+        "--encoding", default="auto", metavar="NAME", help="auto, sRGB, linear or 'gamma 2.2' (default: auto)"
+    )
     parser.set_defaults(run=_run_rectify)
 
 

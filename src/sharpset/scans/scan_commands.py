@@ -6,24 +6,34 @@ import argparse
 import re
 from pathlib import Path
 
+from sharpset.arguments import add_action
+
 __all__ = ["configure"]
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``sharpset scan``."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
-    calibrate = actions.add_parser("calibrate", help="measure a scanner's scale on a scan of a rule, scale or board")
+    calibrate = add_action(
+        actions, "calibrate", "measure a scanner's scale on a scan of a rule, a glass scale or a checkerboard"
+    )
     calibrate.add_argument("image", type=Path, metavar="IMAGE", help="scan of the reference: TIFF, PNG or JPEG")
     calibrate.add_argument(
         "--reference", type=Path, required=True, metavar="FILE", help="what lies on the glass (TOML, see calib/)"
     )
-    calibrate.add_argument("--scanner", metavar="ID", help="name of the scanner (what the file says)")
-    calibrate.add_argument("--out", type=Path, metavar="FILE", help="file to write (SCANNER-DPI.json)")
-    calibrate.add_argument("--expires-days", type=int, default=90, metavar="N", help="days that it may be used (90)")
-    calibrate.add_argument("--dpi", type=float, help="resolution of the scan where the file does not say it")
-    calibrate.add_argument("--encoding", default="auto", help="auto, sRGB, linear or 'gamma 2.2' (auto)")
+    calibrate.add_argument("--scanner", metavar="ID", help="name of the scanner (default: what the file says)")
+    calibrate.add_argument("--out", type=Path, metavar="FILE", help="file to write (default: SCANNER-DPI.json)")
+    calibrate.add_argument(
+        "--expires-days", type=int, default=90, metavar="N", help="days that it may be used (default: 90)"
+    )
+    calibrate.add_argument(
+        "--dpi", type=float, metavar="N", help="resolution of the scan where the file does not say it"
+    )
+    calibrate.add_argument(
+        "--encoding", default="auto", metavar="NAME", help="auto, sRGB, linear or 'gamma 2.2' (default: auto)"
+    )
     calibrate.set_defaults(run=_run_calibrate)
-    show = actions.add_parser("show", help="show a calibration")
+    show = add_action(actions, "show", "show a calibration")
     show.add_argument("file", type=Path, metavar="FILE", help="a calibration's .json")
     show.set_defaults(run=_run_show)
 

@@ -105,9 +105,9 @@ def test_half_shade_is_told_by_edges_that_are_broader_and_lean_neither_way(shift
     # Slots of a bright plate read too wide by the shift, of a dark one too narrow; nothing is seen along columns.
     assert shade.taken_mm(1) == pytest.approx(shift_mm, rel=0.25)
     assert replace(shade, plate_is_bright=False).taken_mm(1) == -shade.taken_mm(1)
-    assert shade.taken_mm(0) == 0.0
+    # The rest of a doubt that nothing along columns takes away: less than it leaves unsure, and little of either.
+    assert abs(shade.taken_mm(0)) < shade.u_shift_mm(0) < 0.07 * SIGMA
     assert 0.15 * shade.taken_mm(1) <= shade.u_shift_mm(1) < 0.45 * shift_mm
-    assert shade.u_shift_mm(0) == pytest.approx(shade.shift_x_mm / 1.96)
     # A slot across the lamp's direction carries it whole, one along it not at all.
     np.testing.assert_allclose(width_effect(np.array([[0.0, 1.0], [-1.0, 0.0]])), [[0.0, 1.0], [1.0, 0.0]])
     # Averaged round a hole: the mean of the positive part of a cosine is 1 / pi, twice that on the diameter.
@@ -234,7 +234,8 @@ def _flat(value: float) -> LightMap:
 def test_no_shade_is_seen_where_there_is_none():
     shade = measure_shade(*_scene(0.0, 0.5, np.random.default_rng(2)))
     assert shade.facing == (0, 0)
-    assert shade.taken_mm(0) == shade.taken_mm(1) == 0.0
+    for axis in (0, 1):
+        assert abs(shade.taken_mm(axis)) < 0.6 * shade.u_shift_mm(axis)
     # Noise hides shifts of about the blur times the root of the relative error of its square.
     assert max(shade.shift_x_mm, shade.shift_y_mm) < 0.1 * SIGMA
     assert "no shade seen" in shade.summary()

@@ -113,7 +113,9 @@ def likely_shift(
     """
     sigma = spread.mean_sigma_mm
     farthest = _FARTHEST_ON_GROUND if on_ground else _FARTHEST
-    bands = _bands(max(WIDEST_MM, farthest * float(np.sqrt(abs(seen.variance_mm2)))), spread)
+    # What noise alone may make of an excess says nothing of wider bands.
+    evident = max(abs(seen.variance_mm2) - 2 * seen.u_variance_mm2, 0.0)
+    bands = _bands(max(WIDEST_MM, farthest * float(np.sqrt(evident))), spread)
     u_variance = np.hypot(seen.u_variance_mm2, _FLOOR * sigma**2)
     u_lean = np.hypot(seen.u_lean_mm3, _FLOOR * sigma**3)
     left, chances = [], []

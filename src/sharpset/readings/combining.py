@@ -35,6 +35,8 @@ _LEAST_TURN_DEG = 45.0
 _PERSISTENT = ("contrast", "blur", "roughness")
 """Private lines that a feature takes with it from scan to scan: more scans do not average them."""
 _SHADOWS = ("shadow x", "shadow y")
+_EVIDENT = 1.5
+"""Uncertainties from which on a shift of shaded edges is worth a remark."""
 _K = 1.96
 _SEPARATOR = "+"
 
@@ -275,7 +277,7 @@ def _with_lamps(
         sign = np.array([1.0 if shade.plate_is_bright else -1.0 for shade in shades])
         found[keys[at]] = found[keys[at]] * sign * u / [shade.u_shift_mm(axis) for shade in shades]
         mean[at] = shift / u
-        if shift and not _quarter_turned(pieces):
+        if abs(shift) > _EVIDENT * u and not _quarter_turned(pieces):
             notes.append(
                 f"the shift of shaded edges, {1000 * shift:.1f} um by their spread, was taken off; a scan turned by a "
                 "quarter would measure it"

@@ -7,8 +7,8 @@ ways, and which way the broader ones lean, tell the size and the sense of the sh
 broader tells its direction on the glass. A lamp may lie along the columns or along the rows of the picture (the
 carriage runs along one of them), so both are looked at.
 
-Where the evidence is strong the shift is taken off, as a known error is to be (GUM, 3.2.4), and what is
-not known of it stays in the uncertainty.
+What all bands that agree with a scan shift edges by on the mean, no band at all included, is taken off, as a known
+error is to be (GUM, 3.2.4); how far they differ stays in the uncertainty. Weak evidence takes off little.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ FloatArray = NDArray[np.float64]
 _U_TAKEN = 0.15
 """Least relative standard uncertainty of a shift that is taken off: no band is quite what it is thought to be."""
 _EVIDENT, _SURE, _AGAINST = 4.0, 5.0, 2.0
-"""Uncertainties from which on an excess is worth a remark, is taken off, and is evidence against what other scans say.
+"""Uncertainties from which on an excess is worth a remark, is sure, and is evidence against what other scans say.
 Without any shade the largest of 70 excesses was three (rendered scans)."""
 _EVENLY_LIT = (0.9, 0.5)
 """Chance that no lamp shades edges along columns and along rows, before the scan is looked at: most scanners have a
@@ -117,7 +117,7 @@ class Shade:
 
     @property
     def is_sure(self) -> tuple[bool, bool]:
-        """Whether the evidence along x and y is strong enough to take the shift off."""
+        """Whether the evidence along x and y leaves no doubt of a shift."""
         x, y = (bool(abs(value) > _SURE * u) and not self.at_slant for value, u in self._excess())
         return x, y
 
@@ -139,17 +139,17 @@ class Shade:
         )
 
     def taken_mm(self, axis: int) -> float:
-        """Return the shift along columns (0) or rows (1) that sizes are corrected for; 0 without strong evidence.
+        """Return the shift along columns (0) or rows (1) that sizes are corrected for.
 
         Positive where openings read too wide and solids too narrow, as shade makes them on a bright plate.
         """
-        if not self.is_sure[axis]:
+        if self.at_slant:
             return 0.0
         return self.likely_shift_mm(axis) if self.plate_is_bright else -self.likely_shift_mm(axis)
 
     def u_shift_mm(self, axis: int) -> float:
         """Return the standard uncertainty of the shift, after correction where there is one."""
-        if self.is_sure[axis] and self.found is not None:
+        if not self.at_slant and self.found is not None:
             return max(self.found[axis].sd_mm, _U_TAKEN * abs(self.found[axis].mean_mm))
         return (self.shift_x_mm, self.shift_y_mm)[axis] / _K95
 
@@ -292,7 +292,7 @@ def seen_at_slant(shade: Shade, most_mm: float) -> Shade:
 def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     """Return the shift of shaded edges along an axis that several scans by one lamp tell, and its standard uncertainty.
 
-    The shift is away from the bright side, 0 without strong evidence. A lamp stays where it is when the piece is
+    The shift is away from the bright side. A lamp stays where it is when the piece is
     turned; where clearly shaded edges turn with the piece its walls slant, and nothing is taken off.
     """
     excess = np.array([(shade.excess_x_mm2, shade.excess_y_mm2)[axis] for shade in shades])
@@ -302,10 +302,9 @@ def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     weight = np.where(seen, 1 / np.where(seen, u, 1.0) ** 2, 0.0)
     mean = float(np.sum(weight * np.where(seen, excess, 0.0)) / max(weight.sum(), 1e-300))
     against = seen & (excess * mean < 0) & (np.abs(excess) > _AGAINST * u)
-    if against.any() or any(shade.at_slant for shade in shades) or abs(mean) * np.sqrt(weight.sum()) <= _SURE:
-        return 0.0, float(np.sqrt(np.mean(widest**2))) / _K95
     spread = next((shade.spread for shade in shades if shade.spread is not None), None)
-    if spread is None or max(abs(shade.turn_deg - shades[0].turn_deg) for shade in shades) > _LEAST_TURN_DEG:
+    aslant = max(abs(shade.turn_deg - shades[0].turn_deg) for shade in shades) > _LEAST_TURN_DEG
+    if spread is None or aslant or against.any() or not seen.any() or any(shade.at_slant for shade in shades):
         return 0.0, float(np.sqrt(np.mean(widest**2))) / _K95
     lean = np.array([(shade.lean_x_mm3, shade.lean_y_mm3)[axis] for shade in shades])
     u_lean = np.array([(shade.u_lean_x_mm3, shade.u_lean_y_mm3)[axis] for shade in shades])

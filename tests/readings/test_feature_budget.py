@@ -43,8 +43,9 @@ def test_scale_lines_follow_the_direction_of_a_strip(reading):
     wide = piece.table[(piece.table["kind"] == "slot") & (piece.table["formed"] == "yes")]
     for row in wide.itertuples():
         own = lines[(lines["feature_id"] == row.feature_id)].groupby("line")["u_mm"].sum()
-        # w (n_x^2 u_x + n_y^2 u_y) with u_x = u_y = 0.2 %: the two lines add up to 0.2 % of the width.
-        assert own["scale x"] + own["scale y"] == pytest.approx(0.002 * row.measured_mm, rel=1e-6)
+        # w (n_x^2 u_x + n_y^2 u_y) with u_x = u_y = 0.2 %: the two lines add up to 0.2 % of the width. The chance of a
+        # wrong resolution, 0.2 % for a piece that is 0.3 % off, adds two thousandths to that.
+        assert own["scale x"] + own["scale y"] == pytest.approx(0.002 * row.measured_mm, rel=4e-3)
 
 
 def test_transfer_curve_moves_slots_and_bars_in_opposite_directions(reading):

@@ -13,6 +13,7 @@ from reading_scenes import GROWTH_MM, SCALE_X, SCALE_Y, Scene, make_scene, write
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import make_stencil
 from sharpset.readings import READING_COLUMNS, load_readings, read_scan, write_readings
+from sharpset.readings.curve_evidence import BothWays
 
 
 @pytest.fixture(scope="module")
@@ -174,7 +175,8 @@ def test_read_scan_is_unsure_of_edges_that_suit_neither_curve(
     tmp_path, scene, monkeypatch, left, bits, is_linear, is_doubtful
 ):
     monkeypatch.setattr("sharpset.readings.reader.edge_residual", lambda *_: 0.002)
-    monkeypatch.setattr("sharpset.readings.reader.residual_share", lambda *_: left)
+    ways = BothWays(before=0.002, other=left * 0.002, uneven_before=0.002, uneven_other=left * 0.002)
+    monkeypatch.setattr("sharpset.readings.reader.both_ways", lambda *_: ways)
     assert scene.pixels.itemsize * 8 == bits
     (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces
     assert any("edges say linear light" in remark for remark in piece.remarks) == is_linear

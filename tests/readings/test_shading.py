@@ -11,6 +11,7 @@ from scipy.special import ndtr
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import make_stencil
+from sharpset.readings.bands import Seen, likely_shift
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.gates import check_ground, check_shade
 from sharpset.readings.lamp_side import ground_unevenness, lamp_side
@@ -105,8 +106,8 @@ def test_half_shade_is_told_by_edges_that_are_broader_and_lean_neither_way(shift
     # Slots of a bright plate read too wide by the shift, of a dark one too narrow; nothing is seen along columns.
     assert shade.taken_mm(1) == pytest.approx(shift_mm, rel=0.25)
     assert replace(shade, plate_is_bright=False).taken_mm(1) == -shade.taken_mm(1)
-    # The rest of a doubt that nothing along columns takes away: less than it leaves unsure, and little of either.
-    assert abs(shade.taken_mm(0)) < shade.u_shift_mm(0) < 0.07 * SIGMA
+    assert shade.taken_mm(0) == 0.0
+    assert shade.u_shift_mm(0) == pytest.approx(shade.shift_x_mm / 1.96)
     assert 0.15 * shade.taken_mm(1) <= shade.u_shift_mm(1) < 0.45 * shift_mm
     # A slot across the lamp's direction carries it whole, one along it not at all.
     np.testing.assert_allclose(width_effect(np.array([[0.0, 1.0], [-1.0, 0.0]])), [[0.0, 1.0], [1.0, 0.0]])
@@ -234,11 +235,31 @@ def _flat(value: float) -> LightMap:
 def test_no_shade_is_seen_where_there_is_none():
     shade = measure_shade(*_scene(0.0, 0.5, np.random.default_rng(2)))
     assert shade.facing == (0, 0)
-    for axis in (0, 1):
-        assert abs(shade.taken_mm(axis)) < 0.6 * shade.u_shift_mm(axis)
+    assert shade.taken_mm(0) == shade.taken_mm(1) == 0.0
     # Noise hides shifts of about the blur times the root of the relative error of its square.
     assert max(shade.shift_x_mm, shade.shift_y_mm) < 0.1 * SIGMA
     assert "no shade seen" in shade.summary()
+
+
+def test_what_is_taken_off_grows_steadily_with_the_evidence():
+    spread = EdgeSpread(sigma_x_mm=0.03, sigma_y_mm=0.03)
+    # A band in which half is missing shifts edges by b / 2 and widens them by b^2 / 4, leaning neither way (algebra).
+    found = [
+        likely_shift(
+            Seen(variance_mm2=(k * 2.5e-4) ** 2, u_variance_mm2=1.5e-5, lean_mm3=0.0, u_lean_mm3=1e-6),
+            spread,
+            evenly_lit=0.5,
+        )
+        for k in range(49)
+    ]
+    taken = np.array([one.middle_mm for one in found])
+    assert taken[0] == 0.0
+    assert taken[-1] == pytest.approx(0.012, rel=0.25)
+    # Where no band and one of some micrometres are as likely the median moves fast, but does not leap from none to all.
+    assert np.all(np.diff(taken) > -1e-6)
+    assert np.max(np.diff(taken)) < 0.003
+    off = np.abs(taken - 2.5e-4 * np.arange(49))
+    assert np.all(off < 1.96 * np.array([one.u_mm for one in found]))
 
 
 def test_too_few_wide_strips_leave_the_largest_possible_shift():

@@ -44,6 +44,7 @@ _FLOOR = 0.01
 _NOISE = 0.002
 _WRONG_SIDE = 0.05
 """Chance of shade on the side where the lamp seems to be, or of a lit wall on the other, against those that suit it."""
+_K95 = 1.96
 _MISFIT = 6.0
 """Sum of squares, over those of variance and lean that the best band leaves, from which on no band is quite the right
 one: what is seen then counts less."""
@@ -65,16 +66,18 @@ class Shift:
 
     Attributes
     ----------
-    mean_mm, sd_mm : float
-        Over all bands that agree with the scan, none included.
+    middle_mm : float
+        Median over all bands that agree with the scan, none included: nothing where none is the likelier.
+    u_mm : float
+        Standard uncertainty: 95 % of them are within 1.96 times as much of the median.
     most_mm : float
         The size that 95 % of them stay below, whichever way.
     lit : float
         Chance that it is a lit wall if it is a band at all.
     """
 
-    mean_mm: float
-    sd_mm: float
+    middle_mm: float
+    u_mm: float
     most_mm: float
     lit: float
 
@@ -136,18 +139,32 @@ def likely_shift(
     shift = np.concatenate((bands.shift_mm, bands.shift_mm, [0.0]))
     weight = np.exp(log_all - log_all.max())
     weight /= weight.sum()
-    mean = float(weight @ shift)
-    order = np.argsort(np.abs(shift))
-    below = np.cumsum(weight[order])
-    most = float(np.abs(shift[order])[min(int(np.searchsorted(below, 0.95)), len(shift) - 1)])
+    middle = _median(shift, weight)
     some = float(weight[:-1].sum())
     return Shift(
-        mean_mm=mean,
-        sd_mm=float(np.sqrt(weight @ (shift - mean) ** 2)),
+        middle_mm=middle,
         # Never nothing at all: scans of one lamp are compared by the ratio of what each allows.
-        most_mm=max(most, WIDEST_MM / 400),
+        u_mm=max(_within(np.abs(shift - middle), weight), WIDEST_MM / 400) / _K95,
+        most_mm=max(_within(np.abs(shift), weight), WIDEST_MM / 400),
         lit=float(weight[:-1][shift[:-1] < 0].sum() / some) if some > 0 else 0.0,
     )
+
+
+def _within(size: FloatArray, weight: FloatArray) -> float:
+    """Return what 95 % stay below."""
+    order = np.argsort(size)
+    return float(size[order][min(int(np.searchsorted(np.cumsum(weight[order]), 0.95)), len(size) - 1)])
+
+
+def _median(shift: FloatArray, weight: FloatArray) -> float:
+    """Return the weighted median, between neighbouring values by what lies below each, so that it moves steadily."""
+    values, where = np.unique(shift, return_inverse=True)
+    mass = np.bincount(where, weight)
+    below = np.cumsum(mass)
+    # No band at all is one value of great weight.
+    if values[min(int(np.searchsorted(below, 0.5)), len(values) - 1)] == 0.0:
+        return 0.0
+    return float(np.interp(0.5, below - mass / 2, values))
 
 
 @lru_cache(maxsize=4)

@@ -30,6 +30,7 @@ __all__ = [
     "Unsure",
     "contributions",
     "totals",
+    "u_of_curve",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -71,6 +72,20 @@ edge's spread does not describe for blur and contrast. On rendered scans sizes w
 _SAME_MM, _APART_MM, _FEWEST_PAIRS, _CLIPPED = 0.12, (0.4, 1.6), 20, 16.0
 _PERIOD_MM = 10.0
 """Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
+
+
+def u_of_curve(known: float, chance_of_other: float) -> float:
+    """Return the relative standard uncertainty of the exponent of a curve that may be the other one.
+
+    Parameters
+    ----------
+    known : float
+        Of a curve that is the right one.
+    chance_of_other : float
+        Chance that the file is encoded the other way, whose exponent differs by a factor of two: at even chances that
+        is `U_UNDECLARED`.
+    """
+    return float(np.hypot(known, U_UNDECLARED * np.sqrt(2 * chance_of_other)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -26,7 +26,6 @@ from sharpset.readings.spread import (
     WideEdges,
     edge_asymmetry_mm,
     edge_left_over,
-    edge_residual,
     measure_edge_spread,
     wide_edges,
     without_pixels,
@@ -34,11 +33,11 @@ from sharpset.readings.spread import (
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["Borrowed", "FeatureFits", "PieceSamples", "read_features", "residual_share", "sample_piece"]
+__all__ = ["END_MM", "Borrowed", "FeatureFits", "PieceSamples", "read_features", "sample_piece"]
 
 FloatArray = NDArray[np.float64]
-_END_MM = 0.3
-_MANY_EDGES = 48
+END_MM = 0.3
+"""What is left out of a strip at either end."""
 _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _NEAR_NOMINAL = 0.2
@@ -139,7 +138,7 @@ def _strips_of(features: pd.DataFrame, light_reach_mm: float) -> tuple[list[int]
 def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     """Collect the pixels of all straight features and measure the scan's edge spread on them."""
     rows, strips = _strips_of(piece.features, _STRIP_REACH_MM)
-    samples = sample_strips(light, pose, strips, end_mm=_END_MM)
+    samples = sample_strips(light, pose, strips, end_mm=END_MM)
     profiles = robust_profiles(samples, least_noise=light.noise / max(abs(light.contrast), 1e-6))
     edges = wide_edges(samples, profiles)
     return PieceSamples(
@@ -150,25 +149,6 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
         spread=measure_edge_spread(edges),
         noise_inflation=light.noise_inflation,
     )
-
-
-def residual_share(light: PieceLight, pose: Pose, strips: PieceSamples) -> float:
-    """Return what symmetric blur leaves unexplained with another decoding of the picture, over what it left before.
-
-    Parameters
-    ----------
-    light : PieceLight
-        Of the other decoding.
-    pose : Pose
-    strips : PieceSamples
-        As decoded before.
-    """
-    # Rough edges hide the curve; they do so less the more of them are averaged.
-    edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES)
-    samples = sample_strips(light, pose, edges.samples.strips, end_mm=_END_MM)
-    other = replace(edges, profiles=robust_profiles(samples))
-    left, before = (edge_residual(each, measure_edge_spread(each)) for each in (other, edges))
-    return left / before
 
 
 def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:

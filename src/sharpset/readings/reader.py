@@ -13,11 +13,17 @@ from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.assembling import assemble, places_of, square_of
-from sharpset.readings.bleed import Bleed
 from sharpset.readings.bleed_fit import measure_bleed
 from sharpset.readings.check_wire import CheckReading, read_check_wire
-from sharpset.readings.contributions import U_PHOTOGRAPHED, U_STRETCHED, U_TRANSFER, U_UNDECLARED
-from sharpset.readings.features import FeatureFits, PieceSamples, read_features, residual_share, sample_piece
+from sharpset.readings.contributions import (
+    U_PHOTOGRAPHED,
+    U_STRETCHED,
+    U_TRANSFER,
+    U_UNDECLARED,
+    u_of_curve,
+)
+from sharpset.readings.curve_evidence import both_ways
+from sharpset.readings.features import FeatureFits, PieceSamples, read_features, sample_piece
 from sharpset.readings.gates import (
     PlateState,
     check_backing,
@@ -76,9 +82,11 @@ _FEWEST_MARKS = 4
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """From what correlation with its drawing, and lead over other turns, a piece whose marks are lost is still read."""
 _SUSPECT_RESIDUAL, _LESS, _CLEARLY_LESS = 0.0004, 0.55, 0.375
-"""Residual of the mean edge from which on sRGB is doubted, and the shares of it that linear light must leave to be
-likely and to be clear. Pictures in sRGB that were sharpened, resampled or turned afterwards left 0.39 to 0.61 on
-rendered scans, linear ones 0.13 to 0.36, and 0.41 with a blur that is no normal one."""
+"""Residual of the mean edge from which on sRGB is doubted in files of 8 bits, and the shares of it that linear light
+must leave to be likely and to be clear. Pictures in sRGB that were sharpened, resampled or turned afterwards left 0.39
+to 0.61 on rendered scans, linear ones 0.13 to 0.36, and 0.41 with a blur that is no normal one."""
+_WORTH_SAYING = 0.02
+"""Chance of another encoding from which on a remark tells it."""
 _SAME_FACE_MM = 0.15
 _LOPSIDED = 0.05
 """Share of the blur from which lopsided edges are worth a remark."""
@@ -250,12 +258,12 @@ def _read_piece(
     advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
     u_transfer = U_STRETCHED if stretched else U_TRANSFER if scan.viewing is None else U_PHOTOGRAPHED
-    u_transfer = U_UNDECLARED if ready.doubtful or _is_undeclared(scan) else u_transfer
+    u_transfer = U_UNDECLARED if ready.doubtful else u_of_curve(u_transfer, ready.chance_of_other)
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
     table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across)
-    remarks = (*face, *sized, *_remarks(scan, code, fits, state, table, light.bleed))
+    remarks = (*face, *sized, *_remarks(ready, code, fits, state, table))
     for seam in seams:
         remarks = (*remarks, f"{seam.summary()} ({advice.seam}); features across it are refused")
     if stretched:
@@ -316,7 +324,8 @@ def _at_its_height(scan: Scan, piece: Piece, local: LocalScale) -> tuple[LocalSc
 class Prepared:
     """A piece ready to be read: encoding and pose settled, pixels sampled.
 
-    `doubtful` says that its edges do not suit the encoding that its file is read with.
+    `doubtful` says that its edges do not suit the encoding that its file is read with, `chance_of_other` how likely a
+    file that does not say so is encoded the other way.
     """
 
     scan: Scan
@@ -324,6 +333,7 @@ class Prepared:
     located: LocatedPiece
     strips: PieceSamples
     doubtful: bool = False
+    chance_of_other: float = 0.0
 
     @property
     def residual(self) -> float:
@@ -343,26 +353,44 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     as_default = edge_residual(strips.edges, strips.spread)
     # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
     is_open = scan.encoding_source == "default" and scan.curve != LINEAR and scan.kind != "JPEG"
-    if not is_open or as_default <= _SUSPECT_RESIDUAL:
-        return _freed(Prepared(scan=scan, light=light, located=located, strips=strips), piece)
-    # The default yields only to clear evidence, which files of 8 bits need more of: they are sRGB by convention.
-    enough = _LESS if scan.bit_depth > 8 else _CLEARLY_LESS
+    default = Prepared(scan=scan, light=light, located=located, strips=strips)
+    if not is_open or (as_default <= _SUSPECT_RESIDUAL and not _is_undeclared(scan)):
+        return _freed(replace(default, chance_of_other=0.5 if _is_undeclared(scan) else 0.0), piece)
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
     other_light = light_of(other, located, piece)
-    left = residual_share(other_light, located.pose, strips)
-    doubtful = _CLEARLY_LESS <= left < _LESS
-    default = Prepared(scan=scan, light=light, located=located, strips=strips, doubtful=doubtful)
-    if left >= enough:
+    ways = both_ways(other_light, located.pose, strips)
+    if _is_undeclared(scan):
+        return _likelier(default, other, other_light, piece, ways.chance_of_linear)
+    # Files of 8 bits are sRGB by convention, which yields only to clear evidence.
+    doubtful = _CLEARLY_LESS <= ways.share < _LESS
+    if ways.share >= _CLEARLY_LESS:
         freed = _freed(default, piece)
         return replace(freed, doubtful=doubtful and freed.residual > _SUSPECT_RESIDUAL)
-    check_light(other, other_light)
-    strips = sample_piece(other_light, located.pose, piece)
-    linear = _freed(replace(default, scan=other, light=other_light, strips=strips), piece)
+    linear = _as_linear(default, other, other_light, piece)
     if linear.light.bleed is None:
         return linear
     # Light that bleeds to one side looks like a wrong curve: both ways are freed of it before they are compared.
     default = _freed(default, piece)
-    return linear if linear.residual < enough * default.residual else replace(default, doubtful=False)
+    return linear if linear.residual < _CLEARLY_LESS * default.residual else default
+
+
+def _likelier(default: Prepared, other: Scan, light: PieceLight, piece: Piece, chance: float) -> Prepared:
+    """Return a piece of a file that may hold either sRGB or, at a given chance, linear light, the likelier way."""
+    if chance < 0.5:
+        freed = _freed(default, piece)
+        # Light that bleeds to one side looks like a wrong curve.
+        return replace(freed, chance_of_other=chance if freed.light.bleed is None else 0.5)
+    linear = replace(_as_linear(default, other, light, piece), chance_of_other=1 - chance)
+    if linear.light.bleed is None:
+        return linear
+    freed = _freed(default, piece)
+    return linear if linear.residual < _LESS * freed.residual else replace(freed, chance_of_other=0.5)
+
+
+def _as_linear(default: Prepared, other: Scan, light: PieceLight, piece: Piece) -> Prepared:
+    check_light(other, light)
+    strips = sample_piece(light, default.located.pose, piece)
+    return _freed(replace(default, scan=other, light=light, strips=strips), piece)
 
 
 def _freed(ready: Prepared, piece: Piece) -> Prepared:
@@ -395,9 +423,9 @@ def _is_undeclared(scan: Scan) -> bool:
 
 
 def _remarks(
-    scan: Scan, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame, bleed: Bleed | None
+    ready: Prepared, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame
 ) -> tuple[str, ...]:
-    remarks = []
+    scan, bleed, remarks = ready.scan, ready.light.bleed, []
     marks = table["group"] == "marks"
     if (table.loc[marks, "formed"] == "yes").sum() < _FEWEST_MARKS:
         remarks.append("the round marks of the piece did not form; its place comes from its other features")
@@ -407,11 +435,12 @@ def _remarks(
         remarks.append("one doubtful cell of the run code was settled by its check")
     if bleed is not None:
         remarks.append(bleed.summary())
+    unsure = f", at a chance of {1 - ready.chance_of_other:.0%}" if ready.chance_of_other > _WORTH_SAYING else ""
     if scan.encoding_source == "judged by its edges":
-        remarks.append("the file does not say how it is encoded; its edges say linear light")
+        remarks.append(f"the file does not say how it is encoded; its edges say linear light{unsure}")
     if _is_undeclared(scan):
         remarks.append(
-            "the file does not say how it is encoded; sRGB is taken. If it is linear, give --encoding linear"
+            f"the file does not say how it is encoded; sRGB is taken{unsure}. If it is linear, give --encoding linear"
         )
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:

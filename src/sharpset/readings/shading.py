@@ -7,8 +7,9 @@ ways, and which way the broader ones lean, tell the size and the sense of the sh
 broader tells its direction on the glass. A lamp may lie along the columns or along the rows of the picture (the
 carriage runs along one of them), so both are looked at.
 
-What all bands that agree with a scan shift edges by on the mean, no band at all included, is taken off, as a known
-error is to be (GUM, 3.2.4); how far they differ stays in the uncertainty. Weak evidence takes off little.
+The median of what all bands that agree with a scan shift edges by, no band at all included, is taken off, as a known
+error is to be (GUM, 3.2.4): nothing where no band is the likelier, and little on weak evidence. How far the others are
+from it stays in the uncertainty.
 """
 
 from __future__ import annotations
@@ -126,7 +127,7 @@ class Shade:
 
     def likely_shift_mm(self, axis: int) -> float:
         """Return the likely shift along columns (0) or rows (1): positive by shade, negative by lit walls."""
-        return 0.0 if self.found is None else self.found[axis].mean_mm
+        return 0.0 if self.found is None else self.found[axis].middle_mm
 
     def seen(self, axis: int) -> Seen:
         """Return by what edges differ along columns (0) or rows (1)."""
@@ -150,7 +151,7 @@ class Shade:
     def u_shift_mm(self, axis: int) -> float:
         """Return the standard uncertainty of the shift, after correction where there is one."""
         if not self.at_slant and self.found is not None:
-            return max(self.found[axis].sd_mm, _U_TAKEN * abs(self.found[axis].mean_mm))
+            return max(self.found[axis].u_mm, _U_TAKEN * abs(self.found[axis].middle_mm))
         return (self.shift_x_mm, self.shift_y_mm)[axis] / _K95
 
     def summary(self) -> str:
@@ -161,7 +162,7 @@ class Shade:
             return f"no shade seen; it may still move edges by {x_um:.1f} um along columns and {y_um:.1f} um along rows"
         where = " and ".join(("columns", "rows")[axis] for axis in axes)
         found = [self.found[axis] for axis in axes]
-        shift, lit = 1000 * float(np.hypot.reduce([one.mean_mm for one in found])), max(one.lit for one in found)
+        shift, lit = 1000 * float(np.hypot.reduce([one.middle_mm for one in found])), max(one.lit for one in found)
         off = f"those edges are off by about {shift:.1f} um"
         if lit < _OPEN:
             return f"walls shade one side along {where}: {off}"
@@ -318,7 +319,7 @@ def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     lamp = float(np.mean([shade.lamp[axis] for shade in shades]))
     dark = not any(shade.plate_is_bright for shade in shades)
     found = likely_shift(together, spread, evenly_lit=_EVENLY_LIT[axis], lamp=lamp, on_ground=dark)
-    return found.mean_mm, max(found.sd_mm, _U_TAKEN * abs(found.mean_mm))
+    return found.middle_mm, max(found.u_mm, _U_TAKEN * abs(found.middle_mm))
 
 
 def _u_all_mm(lean: FloatArray, sigma: float) -> float:

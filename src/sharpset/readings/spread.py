@@ -17,6 +17,7 @@ __all__ = [
     "WideEdges",
     "edge_left_over",
     "edge_residual",
+    "edge_sides",
     "measure_edge_spread",
     "select_samples",
     "wide_edges",
@@ -226,6 +227,13 @@ def edge_residual(edges: WideEdges, spread: EdgeSpread) -> float:
     0.3 of full light and more. Edges as rough as the blur is wide hide the difference.
     """
     return float(np.sqrt(np.mean(_mean_residual(edges, spread)[0] ** 2)))
+
+
+def edge_sides(edges: WideEdges, spread: EdgeSpread) -> FloatArray:
+    """Return the part of the mean edge's residual that is alike on both sides, by distance from the edge in steps."""
+    residual, _ = _mean_residual(edges, spread)
+    both = (residual + residual[::-1]) / 2
+    return np.asarray(both[len(both) // 2 :])
 
 
 def edge_asymmetry_mm(edges: WideEdges, spread: EdgeSpread) -> float:

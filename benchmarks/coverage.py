@@ -10,9 +10,16 @@ JPEG 60 to 95, a transfer exponent off by up to 0.1 of 2.2, a scale off by 0.2 %
 a half-shaded band of up to 25 um beside walls that face away from the lamp (every other scanner).
 
 Printed: for all readings and for each class of fault the number of readings and of scans, the share of intervals that
-hold the truth with its 95 % binomial interval and with one that counts scans instead of features (features of one scan
-share errors), bias, root mean square error and mean half-width; then the same for differences of two scans of one
-print, and for two scans combined.
+hold the truth with its 95 % binomial interval, its standard error and 95 % interval by a bootstrap of whole scans
+(features of one scan share errors), bias, root mean square error, mean half-width, and two scores that judge width and
+coverage together, means in micrometres, the smaller the better: the interval score (width plus 40 times what the truth
+lies outside by) and the continuous ranked probability score of the normal distributions that readings state. Then the
+same for differences of two scans of one print, and for two scans combined.
+
+References
+----------
+Gneiting, Raftery, Strictly proper scoring rules, prediction, and estimation, J. Am. Stat. Assoc. 102 (2007) 359-378:
+equations 43 (interval score) and 21 with its closed form for normal distributions.
 """
 
 from __future__ import annotations
@@ -26,7 +33,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
+from scipy.stats import beta, norm
 from tqdm import tqdm
 
 from sharpset.errors import SharpsetError
@@ -37,7 +44,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "readings
 from faulty_scenes import Print, Scan, Scanner, draw_print, draw_scan, draw_scanner, write_scan
 
 LEAST_MM = 0.08
-ERRORS = ("bias_um", "rms_um", "U95_um")
+ERRORS = ("bias_um", "rms_um", "U95_um", "score_um", "crps_um")
+_K95 = 1.96
 
 
 def classes_of(printed: Print, scanner: Scanner, scan: Scan) -> dict[str, bool]:
@@ -159,8 +167,8 @@ def summarised(table: pd.DataFrame, classes: list[str]) -> pd.DataFrame:
         by_scan = part.assign(inside=inside).groupby("scan")["inside"].agg(["sum", "size"]).to_numpy()
         rng = np.random.default_rng(1)
         drawn = by_scan[rng.integers(0, len(by_scan), (400, len(by_scan)))].sum(axis=1)
-        spread = np.quantile(drawn[:, 0] / drawn[:, 1], [0.025, 0.975])
-        e = 1000 * part["error_mm"]
+        shares = drawn[:, 0] / drawn[:, 1]
+        e, half = (1000 * part[name].to_numpy(float) for name in ("error_mm", "U95_mm"))
         rows.append(
             (
                 name,
@@ -169,14 +177,28 @@ def summarised(table: pd.DataFrame, classes: list[str]) -> pd.DataFrame:
                 hits / n,
                 low,
                 high,
-                *spread,
+                shares.std(),
+                *np.quantile(shares, [0.025, 0.975]),
                 e.mean(),
                 np.sqrt((e**2).mean()),
-                1000 * part["U95_mm"].mean(),
+                half.mean(),
+                interval_score(e, half).mean(),
+                ranked_probability_score(e, half / _K95).mean(),
             )
         )
-    names = ("class", "n", "scans", "coverage", "binomial low", "high", "by scans low", "high ", *ERRORS)
+    names = ("class", "n", "scans", "coverage", "binomial low", "high", "error by scans", "low", "high ", *ERRORS)
     return pd.DataFrame(rows, columns=names).round(3)
+
+
+def interval_score(error: np.ndarray, half_width: np.ndarray) -> np.ndarray:
+    """Return the score of 95 % intervals: their width, and 2 / 0.05 times what the truth lies outside by."""
+    return 2 * half_width + 2 / 0.05 * np.maximum(np.abs(error) - half_width, 0)
+
+
+def ranked_probability_score(error: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """Return the continuous ranked probability score of normal distributions with standard deviations u."""
+    z = error / u
+    return u * (z * (2 * norm.cdf(z) - 1) + 2 * norm.pdf(z) - 1 / np.sqrt(np.pi))
 
 
 def main() -> None:

@@ -218,18 +218,18 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     low = np.maximum(np.floor(centre - reach / pixel).astype(int), [left, top])
     high = np.minimum(np.ceil(centre + reach / pixel).astype(int), [left + n_columns - 1, top + n_rows - 1])
     columns, rows = np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)
-    x, y = np.broadcast_arrays((columns - centre[0]) * pixel[0], ((rows - centre[1]) * pixel[1])[:, None])
-    square = x * x + y * y
+    x, y = (columns - centre[0]) * pixel[0], (rows - centre[1]) * pixel[1]
+    square = x * x + (y * y)[:, None]
     # The middle of a large hole says nothing about its edge.
     inner = disc.diameter_mm * scale / 2 - disc.reach_mm
     keep = square <= reach**2
     if inner >= _LEAST_HOLLOW_MM:
         keep &= square >= inner**2
-    row, column = np.nonzero(keep)
+    row, column = np.divmod(kept := np.flatnonzero(keep), len(columns))
     return _Patch(
-        x=x[keep],
-        y=y[keep],
-        solid=light.solid_grid(columns, rows)[keep] if len(row) else np.zeros(0),
+        x=x.take(column),
+        y=y.take(row),
+        solid=light.solid_grid(columns, rows).take(kept) if len(row) else np.zeros(0),
         column=column,
         row=row,
         area_mm2=float(pixel.prod()),

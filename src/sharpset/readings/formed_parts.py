@@ -83,15 +83,7 @@ def parts_of(samples: Samples, fits: StripFits, lengthwise: Lengthwise) -> Forme
     chosen = np.flatnonzero(clear.sum(axis=1) >= _FEWEST_STEPS)
     if len(chosen) == 0:
         return None
-    kept = clear.ravel()[cell]
-    some = replace(
-        samples,
-        owner=samples.owner[kept],
-        d_mm=samples.d_mm[kept],
-        t_mm=samples.t_mm[kept],
-        solid=samples.solid[kept],
-    )
-    some = select_samples(some, chosen)
+    some = select_samples(samples.only(np.flatnonzero(clear.ravel()[cell])), chosen)
     return FormedParts(chosen=chosen, samples=some, profiles=robust_profiles(some))
 
 

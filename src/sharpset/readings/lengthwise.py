@@ -116,13 +116,15 @@ def _steps(
     reach = np.maximum(fits.width_mm, nominal) / 2 + 2.5 * fits.sigma_mm
     inner = np.maximum(nominal / 2 - INNER_MM, 0.0)
     nominal = nominal - 2 * inner
-    near = np.abs(samples.d_mm - fits.centre_mm[own]) <= reach[own]
+    near = np.flatnonzero(np.abs(samples.d_mm - fits.centre_mm.take(own)) <= reach.take(own))
     reach = reach - inner
     sign = np.where(samples.is_bar, 1.0, -1.0)
-    effect = sign[own] * (samples.solid - fits.level[own] - fits.slope_per_mm[own] * samples.d_mm)
+    own, cell, d_mm = own.take(near), cell.take(near), samples.d_mm.take(near)
+    effect = samples.solid.take(near) - fits.level.take(own) - fits.slope_per_mm.take(own) * d_mm
+    effect *= sign.take(own)
     size = shape[0] * shape[1]
-    total = np.bincount(cell[near], effect[near], size).reshape(shape)
-    count = np.bincount(cell[near], minlength=size).reshape(shape)
+    total = np.bincount(cell, effect, size).reshape(shape)
+    count = np.bincount(cell, minlength=size).reshape(shape)
     expected = 2 * reach * samples.pixel_mm / samples.pixel_area_mm2
     full = count > 0.6 * expected[:, None]
     # Light missing in one step over its length and over the contrast is a width; three steps are averaged.
@@ -131,8 +133,8 @@ def _steps(
     noise_mm = noise * 2 * reach / np.sqrt(np.maximum(3 * expected, 1))
     least = np.maximum(_OPEN_FROM * nominal, 3 * noise_mm)
     is_open = (three >= least[:, None]) & full
-    moment = np.bincount(cell[near], effect[near] * samples.d_mm[near], size).reshape(shape)
-    square = np.bincount(cell[near], samples.d_mm[near] ** 2, size).reshape(shape)
+    moment = np.bincount(cell, effect * d_mm, size).reshape(shape)
+    square = np.bincount(cell, d_mm**2, size).reshape(shape)
     place = np.where(is_open, moment / np.where(is_open, np.maximum(total, 1e-9), 1.0), np.nan)
     scatter = noise[:, None] * np.sqrt(square) / np.where(is_open, np.maximum(total, 1e-9), 1.0)
     # The middle of very wide openings is not sampled: their centroids say nothing.
@@ -185,12 +187,15 @@ def _follow(
     g the profile's derivative.
     """
     kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    d = samples.d_mm - fits.centre_mm[samples.owner]
     half, reach = fits.width_mm / 2, _TRACK_BLURS * fits.sigma_mm
-    index = np.flatnonzero(np.abs(np.abs(d) - half[samples.owner]) < reach[samples.owner])
-    own, cell, d = samples.owner[index], cell[index], d[index]
-    sigma = fits.sigma_mm[own]
-    height = (np.where(samples.is_bar, 1.0, -1.0) * fits.contrast)[own]
+    near_edges = []
+    for i, one in enumerate(samples.slices()):
+        away = np.abs(np.abs(samples.d_mm[one] - fits.centre_mm[i]) - half[i])
+        near_edges.append(np.flatnonzero(away < reach[i]) + one.start)
+    index = np.concatenate(near_edges)
+    own, cell = samples.owner.take(index), cell.take(index)
+    d, sigma = samples.d_mm.take(index) - fits.centre_mm.take(own), fits.sigma_mm.take(own)
+    height = (np.where(samples.is_bar, 1.0, -1.0) * fits.contrast).take(own)
     places = np.array([d + half[own], d - half[own]]) / sigma
     rises, lines = blurred_edge(places, **kind)
     span = rises[0] - rises[1]
@@ -198,8 +203,8 @@ def _follow(
     residual = samples.solid[index] - (level + height * span)
     shifts, powers = [], []
     for place, line in zip(places, lines, strict=True):
-        near = np.abs(place) < _TRACK_BLURS
-        slope = (height[near] / sigma[near]) * line[near]
+        near = np.flatnonzero(np.abs(place) < _TRACK_BLURS)
+        slope = (height.take(near) / sigma.take(near)) * line.take(near)
         size = shape[0] * shape[1]
         power: FloatArray = np.bincount(cell[near], slope**2, size).reshape(shape).astype(float)
         moved = np.bincount(cell[near], slope * residual[near], size).reshape(shape)

@@ -68,11 +68,11 @@ class Group:
 
     def medians(self, values: FloatArray) -> FloatArray:
         """Return the median of the members of each cell."""
-        return self._medians(values[self.members])
+        return self._medians(values.take(self.members))
 
     def median_and_spread(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the median and the scaled median absolute deviation (nan of one or two) of each cell."""
-        rows = values[self.members]
+        rows = values.take(self.members)
         median = self._medians(rows)
         spread = 1.4826 * self._medians(np.abs(rows - median[:, None]))
         return median, np.where(self.counts > 2, spread, np.nan)

@@ -129,7 +129,7 @@ def robust_profiles(samples: Samples, *, least_noise: FloatArray | float = 0.0) 
     spread = _smooth_spread(spread)
     total, mean, place, dropped = np.zeros((4, *shape))
     for i, (one, group) in enumerate(zip(pixels, groups, strict=True)):
-        cells, solid, d_mm = group.cells, samples.solid[one][group.members], samples.d_mm[one][group.members]
+        cells, solid, d_mm = group.cells, samples.solid[one].take(group.members), samples.d_mm[one].take(group.members)
         weight = (5.0 - np.abs(solid - median[i, cells, None]) / spread[i, cells, None]) / 2.5
         weight = np.clip(weight, 0.0, 1.0) * group.is_member
         total[i, cells] = weight.sum(axis=1)

@@ -156,8 +156,8 @@ def track_edges(
     names: list[str] = []
     shifts: list[FloatArray] = []
     noises: list[float] = []
-    order = np.flatnonzero(inside)[np.argsort(samples.owner[inside], kind="stable")]
-    ends = np.searchsorted(samples.owner[order], np.arange(len(samples.strips) + 1))
+    order = np.flatnonzero(inside)
+    ends = np.searchsorted(samples.owner.take(order), np.arange(len(samples.strips) + 1))
     for i in _spread_out(np.flatnonzero(chosen), _MOST_STRIPS):
         here = order[ends[i] : ends[i + 1]]
         for side in (-1.0, 1.0):
@@ -200,10 +200,10 @@ def _track(
     height = float(fits.contrast[strip]) * (1.0 if samples.strips[strip].solid else -1.0)
     d = samples.d_mm[here]
     outwards = side * (d - fits.centre_mm[strip]) - width / 2
-    near = np.abs(outwards) < min(3.5 * sigma, width / 2)
-    outwards, column = outwards[near], column[near]
-    level = fits.level[strip] + fits.slope_per_mm[strip] * d[near]
-    seen = samples.solid[here][near] - level
+    near = np.flatnonzero(np.abs(outwards) < min(3.5 * sigma, width / 2))
+    outwards, column = outwards.take(near), column.take(near)
+    level = fits.level[strip] + fits.slope_per_mm[strip] * d.take(near)
+    seen = samples.solid.take(here.take(near)) - level
     shift = np.zeros(n_steps)
     power = shift.copy()
     for _ in range(_TURNS):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -86,6 +86,16 @@ class Samples:
         ends = np.searchsorted(self.owner, np.arange(len(self.strips) + 1))
         return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
+    def only(self, pixels: NDArray[np.intp]) -> Samples:
+        """Return all strips with some of their pixels, whose indices rise."""
+        return replace(
+            self,
+            owner=self.owner.take(pixels),
+            d_mm=self.d_mm.take(pixels),
+            t_mm=self.t_mm.take(pixels),
+            solid=self.solid.take(pixels),
+        )
+
     def pixels_of(self, chosen: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Return which pixels are those of some strips."""
         found, slices = np.zeros(len(self.owner), dtype=bool), self.slices()
@@ -137,9 +147,14 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         # The middle of a very wide opening says nothing about its edges.
         inner = strip.width_mm * along_scale[i] / 2 - INNER_MM
         away = np.abs(d)
-        keep = (away <= reach) & (away >= inner) & (np.abs(t) <= half[i])
-        d, t = d[keep], t[keep]
-        solid = light.solid_grid(columns, rows)[keep] if len(d) else np.zeros(0)
+        keep = away <= reach
+        keep &= np.abs(t) <= half[i]
+        if inner > 0:
+            keep &= away >= inner
+        # Several times as fast as picking by truth values.
+        kept = np.flatnonzero(keep)
+        d, t = d.take(kept), t.take(kept)
+        solid = light.solid_grid(columns, rows).take(kept) if len(d) else np.zeros(0)
         parts.append((np.full(len(d), i), d, t, solid))
     owner, d, t, solid = (np.concatenate(column) for column in zip(*parts, strict=True))
     return Samples(

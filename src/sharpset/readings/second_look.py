@@ -183,14 +183,7 @@ def improved(fits: StripFits, second: SecondLook, again: StripFits) -> StripFits
 def _without(samples: Samples, dropped: NDArray[np.bool_]) -> Samples:
     if not dropped.any():
         return samples
-    kept = ~dropped
-    return replace(
-        samples,
-        owner=samples.owner[kept],
-        d_mm=samples.d_mm[kept],
-        t_mm=samples.t_mm[kept],
-        solid=samples.solid[kept],
-    )
+    return samples.only(np.flatnonzero(~dropped))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

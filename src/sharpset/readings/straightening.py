@@ -227,8 +227,8 @@ def straighten(
     near = near if near is not None else near_edges(samples, fits, spread)
     n_steps = near.n_steps
     shape = (len(samples.strips), n_steps)
-    base = fits.level[near.own] + fits.slope_per_mm[near.own] * near.d
-    data = samples.solid[near.index] - base
+    base = fits.level.take(near.own) + fits.slope_per_mm.take(near.own) * near.d
+    data = samples.solid.take(near.index) - base
     noise = np.maximum(noise, 2e-3)
     used = (np.arange(n_steps) + 0.5) * step <= 2 * samples.half_length_mm[:, None]
     # The last step, which a strip's end may cut, is followed, but has no say in means.
@@ -240,10 +240,10 @@ def straighten(
     hidden: NDArray[np.bool_] | None = None
     for turn in range(0 if before is None else 1, _TURNS):
         width, centre = _moved_to(fits, basis, places)
-        flat_width, flat_centre = width.ravel()[near.cell], centre.ravel()[near.cell]
+        flat_width, flat_centre = width.take(near.cell), centre.take(near.cell)
         seen = near.seen(flat_width, flat_centre)
         residual = data - seen.span
-        weight = _weights(residual, near, noise, wander / _CLOSER**turn) / noise[near.own] ** 2
+        weight = _weights(residual, near, noise, wander / _CLOSER**turn) * (noise**-2.0).take(near.own)
         if dust is not None:
             clean = np.where(dust[near.index], 0.0, weight)
             if hidden is None:
@@ -265,7 +265,7 @@ def straighten(
     width = np.where(choked[:, None], fits.width_mm[:, None], width)
     centre = np.where(choked[:, None], fits.centre_mm[:, None], centre)
     solid = samples.solid.copy()
-    solid[near.index] -= near.seen(width.ravel()[near.cell], centre.ravel()[near.cell]).span - near.fitted
+    solid[near.index] -= near.seen(width.take(near.cell), centre.take(near.cell)).span - near.fitted
     n_used = used.sum(axis=1)
     mean_width = np.where(used, width, 0).sum(axis=1) / n_used - fits.width_mm
     mean_centre = np.where(used, centre, 0).sum(axis=1) / n_used - fits.centre_mm
@@ -293,13 +293,17 @@ def near_edges(samples: Samples, fits: StripFits, spread: EdgeSpread) -> NearEdg
     """Return the pixels within a few blurs of an edge, sorted into steps of a pixel along each strip."""
     n_steps = int(np.ceil(2 * samples.half_length_mm.max() / samples.pixel_mm)) + 1
     own = samples.owner
-    from_edge = np.abs(np.abs(samples.d_mm - fits.centre_mm[own]) - fits.width_mm[own] / 2)
-    index = np.flatnonzero(from_edge < _REACH * fits.sigma_mm[own])
-    own = own[index]
-    column = np.floor((samples.t_mm[index] + samples.half_length_mm[own]) / samples.pixel_mm).astype(np.intp)
+    parts = []
+    # Strip by strip, as the pixels of one stay in the processor's cache.
+    for i, one in enumerate(samples.slices()):
+        from_edge = np.abs(np.abs(samples.d_mm[one] - fits.centre_mm[i]) - fits.width_mm[i] / 2)
+        parts.append(np.flatnonzero(from_edge < _REACH * fits.sigma_mm[i]) + one.start)
+    index = np.concatenate(parts)
+    own = own.take(index)
+    column = np.floor((samples.t_mm.take(index) + samples.half_length_mm.take(own)) / samples.pixel_mm).astype(np.intp)
     sign = np.where(samples.is_bar, 1.0, -1.0)
-    d, sigma, height = samples.d_mm[index], fits.sigma_mm[own], (sign * fits.contrast)[own]
-    seen = _seen(d, sigma, height, fits.width_mm[own], fits.centre_mm[own], spread)
+    d, sigma, height = samples.d_mm.take(index), fits.sigma_mm.take(own), (sign * fits.contrast).take(own)
+    seen = _seen(d, sigma, height, fits.width_mm.take(own), fits.centre_mm.take(own), spread)
     return NearEdges(
         n_steps=n_steps,
         index=index,
@@ -331,9 +335,11 @@ def first_wander(near: NearEdges, samples: Samples, fits: StripFits, noise: Floa
 
 def _weights(residual: FloatArray, near: NearEdges, noise: FloatArray, wander: FloatArray) -> FloatArray:
     """Return weights that drop foreign light, lenient as far as edges are not followed yet."""
-    steepest = np.abs(near.height) / (near.sigma * np.sqrt(2 * np.pi))
-    scale = np.hypot(noise[near.own], steepest * wander[near.own])
-    return np.asarray(np.clip((5.0 - np.abs(residual) / scale) / 2.5, 0.0, 1.0))
+    # Contrast and blur are those of a strip, and so is how far its pixels may be off.
+    first = np.minimum(np.searchsorted(near.own, np.arange(len(noise))), len(near.own) - 1)
+    steepest = np.abs(near.height[first]) / (near.sigma[first] * np.sqrt(2 * np.pi))
+    scale = np.sqrt(noise**2 + (steepest * wander) ** 2)
+    return np.asarray(np.clip(2.0 - np.abs(residual) * (0.4 / scale).take(near.own), 0.0, 1.0))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -235,14 +235,16 @@ def test_next_runs_and_a_confirmation(tmp_path, plan, results, capsys):
 
 
 def test_a_prediction_is_written_first_and_judged_afterwards(tmp_path, plan, results, capsys):
-    from sharpset.fits import load_fit, write_prediction
-
     fit = tmp_path / "fit"
     words = ["fit", "--plan", str(plan), "--results", str(results), "--out", str(fit), "--no-report"]
     assert main(words) == 0
-    prediction = write_prediction(load_fit(fit), settings={"layer_height": 0.06, "nozzle": 0.25}).save(
-        tmp_path / "p.json"
-    )
+    prediction, own = tmp_path / "p.json", ["--set", "layer_height=0.06", "nozzle=0.25"]
+    predict = ["fit", "confirm", "--fit", str(fit), "--prediction", str(prediction)]
+    capsys.readouterr()
+    for wrong, what in (("nozle=0.25", "one of layer_height, nozzle"), ("nozzle=wide", "'wide' is no number")):
+        assert main([*predict, "--set", "layer_height=0.06", wrong]) == 1
+        assert what in one_line(capsys)
+    assert main([*predict, *own]) == 0
     expected = 0.10 + 0.2 * 0.05  # the known plane at a nozzle of 0.25 mm
     for value, inside in ((expected, True), (expected + 0.02, False)):
         (tmp_path / "again.csv").write_text(f"run_id,gap_mm\nC1,{value}\n", encoding="utf-8")

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from sharpset.brief import Brief
 from sharpset.fits import fit_plan
 from sharpset.plans import factors_from_dict, make_plan
 from sharpset.reports import fit_text
@@ -56,3 +57,10 @@ def test_replicates_that_are_all_alike_tell_no_lack_of_fit(plan):
     steps = np.where(plan.runs["speed"] > 30, 0.3, np.where(plan.runs["fan"] > 50, 0.1, 0.2))
     fit = fit_plan(plan, results=pd.DataFrame({"run_id": plan.runs["run_id"], "load_n": steps}), formula="speed")
     assert np.isnan(fit.responses["load_n"].lack_of_fit["p"].iloc[0])
+
+
+def test_a_brief_of_which_nothing_was_measured_is_told(plan):
+    brief = Brief.model_validate({"name": "davit", "process": "filament", "smallest_mm": {"bar": 0.3}})
+    results = pd.DataFrame({"run_id": plan.runs["run_id"], "load_n": np.random.default_rng(2).normal(5, 1, 16)})
+    text = fit_text(fit_plan(plan, results=results, brief=brief))
+    assert "note: no settings are recommended: nothing that the brief asks for was measured" in text

@@ -14,6 +14,8 @@ from sharpset.files import read_table, whole_file
 if TYPE_CHECKING:
     import pandas as pd
 
+    from sharpset.fits import Fit
+
 __all__ = ["configure"]
 
 
@@ -60,6 +62,14 @@ def _configure_next(parser: argparse.ArgumentParser) -> None:
 def _configure_confirm(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fit", type=Path, metavar="DIR", help="fit folder; writes the prediction")
     parser.add_argument("--prints", type=int, default=1, metavar="N", help="prints that will be made (default: 1)")
+    parser.add_argument(
+        "--set",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="NAME=VALUE",
+        help="settings of your own to confirm instead of the recommended ones, all factors",
+    )
     parser.add_argument(
         "--prediction", type=Path, required=True, metavar="FILE", help="prediction to write or to judge by"
     )
@@ -176,7 +186,8 @@ def _confirm(args: argparse.Namespace) -> int:
     from sharpset.fits.files import load_fit
 
     if args.fit is not None:
-        prediction = write_prediction(load_fit(args.fit), n_prints=args.prints)
+        fit = load_fit(args.fit)
+        prediction = write_prediction(fit, settings=_typed_settings(args.set, fit), n_prints=args.prints)
         prediction.save(args.prediction)
         print(prediction.summary())
         print(f"Prediction: {args.prediction}. Print, read, then judge with --prediction, --readings and --results.")
@@ -188,6 +199,29 @@ def _confirm(args: argparse.Namespace) -> int:
     print(judged.statement)
     print(judged.table.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
     return 0
+
+
+def _typed_settings(pairs: Sequence[str], fit: Fit) -> dict[str, str | float] | None:
+    """Return settings given as NAME=VALUE, None where none are given."""
+    factors = {factor.name: factor for factor in fit.space.factors}
+    settings: dict[str, str | float] = {}
+    for pair in pairs:
+        name, equals, text = pair.partition("=")
+        factor = factors.get(name.strip())
+        if not equals or factor is None:
+            raise FitError(f"--set {pair!r}: NAME=VALUE is needed, with NAME one of {', '.join(factors)}.")
+        if name.strip() in settings:
+            raise FitError(f"--set {name.strip()} is given twice; keep one of them.")
+        if factor.kind == "categorical":
+            if text not in map(str, factor.levels):
+                raise FitError(f"--set {pair!r}: {factor.name} is one of {', '.join(map(str, factor.levels))}.")
+            settings[factor.name] = text
+            continue
+        try:
+            settings[factor.name] = float(text.replace(",", "."))
+        except ValueError as error:
+            raise FitError(f"--set {pair!r}: {text!r} is no number.") from error
+    return settings or None
 
 
 def _typed(path: Path | None) -> pd.DataFrame | None:

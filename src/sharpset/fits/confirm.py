@@ -153,7 +153,9 @@ def write_prediction(
     if settings is None:
         settings = fit.best
     if settings is None:
-        raise FitError("There are no recommended settings to confirm. Give settings, or fit with a brief.")
+        raise FitError(
+            "There are no recommended settings to confirm. Give your own (--set NAME=VALUE ...), or fit with a brief."
+        )
     values = settings.settings if isinstance(settings, BestSettings) else settings
     missing = [n for n in fit.space.names if n not in values]
     if missing:

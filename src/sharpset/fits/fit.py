@@ -275,6 +275,13 @@ def fit_plan(
     said = [f"{name}: {remark}" for name, f in fits.items() for remark in f.remarks]
     said += [f"{kind}: {remark}" for kind, f in formed.items() for remark in f.remarks]
     said += [f"{name}: {remark}" for name, f in shares.items() for remark in f.remarks]
+    asked = brief is not None and response is None
+    if brief is not None and asked and not joined.measured_for(brief):
+        kinds = ", ".join(brief.smallest_mm)
+        said.append(
+            f"no settings are recommended: nothing that the brief asks for was measured (needed are readings of "
+            f"{kinds}, or a result called print_time_h or edge_roughness_mm)"
+        )
     remarks = (*joined.remarks, *said)
     fit = Fit(
         responses=fits,
@@ -292,7 +299,7 @@ def fit_plan(
         options={"response": response, "formula": formula, "select": select, "power": power},
         shares=shares,
     )
-    if brief is None or response is not None or not (set(joined.measured_for(brief))):
+    if brief is None or not asked or not joined.measured_for(brief):
         return fit
     if progress is not None:
         progress("best settings")

@@ -188,6 +188,21 @@ def test_wishes_are_checked_before_the_long_reading(bench, capsys, words, says):
     assert says in refused(capsys, "read", *words, "--piece", "piece", "--out", "r.csv")
 
 
+def test_a_table_that_a_spreadsheet_holds_open_is_told_before_the_long_reading(bench, capsys, monkeypatch):
+    write_piece(make_stencil(process="resin"), bench / "piece", preview=False)
+    readings().to_csv("r.csv", index=False)
+    plain = Path.open
+
+    def held(self, mode="r", *args, **more):
+        if self.name == "r.csv" and mode != "r" and "+" in mode:
+            raise PermissionError(13, "Permission denied", str(self))
+        return plain(self, mode, *args, **more)
+
+    monkeypatch.setattr(Path, "open", held)
+    said = refused(capsys, "read", "a.png", "--piece", "piece", "--out", "r.csv")
+    assert "Close the program that holds the table open" in said
+
+
 def test_readings_are_not_written_over_a_folder_nor_to_an_empty_path(bench, capsys):
     assert "--out: an empty path was given" in refused(capsys, "read", "a.png", "--piece", "piece", "--out", "")
     assert "--out: an empty path was given" in refused(capsys, "piece", "stencil", "--out", "")

@@ -154,6 +154,15 @@ def _check_wishes(args: argparse.Namespace, piece: Piece) -> None:
         args.out.parent.mkdir(parents=True, exist_ok=True)
         with TemporaryFile(dir=args.out.parent):
             pass
+        if args.out.is_file():
+            # Windows lets nothing take the place of a table that a spreadsheet holds open.
+            with args.out.open("r+b"):
+                pass
+    except PermissionError as error:
+        raise ReadingError(
+            f"{args.out}: the readings could not be written here ({error.strerror}). Close the program that holds the "
+            "table open, or choose another --out."
+        ) from error
     except OSError as error:
         raise ReadingError(
             f"{args.out}: the readings could not be written here ({error.strerror}). Choose another --out."

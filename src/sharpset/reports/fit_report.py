@@ -18,7 +18,7 @@ from sharpset.files import file_name, whole_file
 from sharpset.fits import Fit
 from sharpset.fits.surface import ResponseFit
 from sharpset.plans import CAUTIONS
-from sharpset.plots.style import label_of
+from sharpset.plots.style import label_of, term_label
 from sharpset.reports import fit_tables as tables
 from sharpset.reports.compare_page import TextTable
 from sharpset.reports.fit_figures import fit_figures, key_responses
@@ -239,7 +239,7 @@ def _clear_effects(response: ResponseFit) -> str:
     if response.lenth is not None:
         return response.lenth.summary() + "."
     terms = use.terms[use.terms["term"] != "Intercept"]
-    clear = terms.loc[terms["p"] < 0.05, "term"].tolist()
+    clear = [term_label(term) for term in terms.loc[terms["p"] < 0.05, "term"]]
     said = f"clear effects (p < 0.05): {', '.join(clear)}" if clear else "no effect is clear of chance"
     return f"{use.n} prints; print-to-print standard deviation {use.residual_sd:.3g} on {use.df_resid:.3g} df; {said}."
 

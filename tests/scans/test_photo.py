@@ -19,6 +19,7 @@ from sharpset.scans.frame import PhotoFrame
 from sharpset.scans.markers import find_markers
 from sharpset.scans.opening import open_scan
 from sharpset.scans.photo import RectifiedPhoto, rectify_photo, rectify_photos
+from sharpset.scans.resampling import _remap
 from sharpset.scans.scan import Scan, scan_from_pixels
 from sharpset.scans.viewing import Viewing, Viewpoint
 
@@ -164,6 +165,13 @@ def test_uneven_light_does_not_turn_the_sides_of_markers() -> None:
     assert set(other.ids) == set(even.ids)
     apart = other.corners_px[np.argsort(other.ids)] - even.corners_px[np.argsort(even.ids)]
     assert np.sqrt(np.mean(apart**2)) < 0.02
+
+
+def test_resampling_keeps_a_ramp_straight() -> None:
+    plane = np.tile(np.arange(40, dtype=np.float32), (40, 1)) / 40
+    columns = np.linspace(10.0, 30.0, 321, dtype=np.float32)
+    places = np.stack((np.tile(columns, (3, 1)), np.full((3, 321), 20.4, dtype=np.float32)), axis=-1)
+    assert np.abs(40 * _remap(plane, places) - columns).max() < 0.02
 
 
 def test_measured_rulers_change_all_lengths() -> None:

@@ -47,6 +47,7 @@ LINES = {
     "edge": "place of the edge in its spread, shade, glow or sharpening on one side of it",
     "shape": "shape of the edge spread, where that of the scan's own edges is not described",
     "slant": "walls of a thick plate seen at a slant, in photographs",
+    "filter": "what cameras do against noise and for missing colours, which makes small holes look smaller",
     "pose": "direction of the feature",
     "scale x": "scale along columns",
     "scale y": "scale along rows",
@@ -64,6 +65,8 @@ sRGB or linear light, whose exponents differ by a factor of two."""
 U_PHOTOGRAPHED = 0.07
 """The same of a camera's JPEG file, whose tones a camera bends to please: curves that steepen the middle by a fifth to
 a third moved edges of rendered photographs as exponents off by 0.03 to 0.06 do."""
+_FILTER_PX = 1.5
+"""Reach of a camera's filters against noise, and over the colours that its pixels lack: those of 3 x 3 pixels."""
 _U_EDGE_PX = 0.02
 """What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
 _U_SHAPE = 0.75
@@ -239,6 +242,16 @@ def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> lis
     return [("slant", opening * slant.u_common_mm(loss), "scan"), ("slant", slant.u_private_mm(loss), "no")]
 
 
+def _filtered(diameter_mm: FloatArray, pixel_mm: float) -> FloatArray:
+    """Return the standard uncertainty of holes by filters that keep edges sharp but move curved ones.
+
+    A median over a disc of radius r moves an edge of curvature k by k r^2 / 6 towards its centre: a segment of the area
+    k r^3 / 3 is made good by a shift over the width 2 r. Cameras filter by anything from nothing to that.
+    """
+    moved = _FILTER_PX**2 * pixel_mm**2 / (3 * diameter_mm)
+    return np.asarray(np.minimum(2 * moved, diameter_mm / 4) / np.sqrt(3))
+
+
 _Row = tuple[int, str, float, str]
 
 
@@ -281,6 +294,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
         size = np.array([disc.diameter_mm])
         lines = [
             *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
+            *([("filter", _filtered(size, pixel_mm), "scanner")] if fits.slant is not None else []),
             ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), "scanner"),
             ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), "scanner"),
             ("scale x", size / 2 * unsure.scale_x, "scanner"),

@@ -145,8 +145,9 @@ def _over_ground(points: FloatArray, camera: CameraFit, view: int, frame: PhotoF
 def _remap(plane: NDArray[np.float32], places: NDArray[np.float32]) -> NDArray[np.float32]:
     import cv2
 
+    # OpenCV's cubic kernel (a = -0.75) bends a straight ramp by 0.05 px; Lanczos' moves edges by 0.016 px at most.
     column, row = np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
-    return np.asarray(cv2.remap(plane, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(cv2.remap(plane, column, row, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE))
 
 
 class _Weights:

@@ -62,6 +62,10 @@ def test_recipe_holds_what_the_fit_came_to(folder: Path, fit: Fit, readings: pd.
     assert len(recipe.evidence) == 1 + readings["scan_id"].nunique()
     assert kept.fields["results"]["chance"] == pytest.approx(best.chance)
     assert kept.fields["brief"]["name"] == "quay crane masters"
+    # Without --name a recipe is called like the brief, not like the folder.
+    run("add", "--fit", "fit", "--printer", "Heron", "--material", "grey PLA")
+    with open_record() as record:
+        assert record.show("quay crane masters").kind == "recipe"
 
 
 def test_card_of_a_fit_rounds_what_nobody_can_set(folder: Path, fit: Fit) -> None:

@@ -139,7 +139,9 @@ def _add_options(parser: argparse.ArgumentParser) -> None:
     _kind_argument(parser)
     parser.add_argument("--fit", type=Path, metavar="DIR", help="take the recipe of a fit folder")
     parser.add_argument("--piece", type=Path, metavar="DIR", help="take a piece folder (for kind piece)")
-    parser.add_argument("--name", default="", metavar="TEXT", help="name of the entry")
+    parser.add_argument(
+        "--name", default="", metavar="TEXT", help="name of the entry (with --fit: default the brief's)"
+    )
     parser.add_argument("--printer", metavar="NAME|CODE", help="printer, by name or code")
     parser.add_argument("--material", metavar="NAME|CODE", help="material, by name or code")
     parser.add_argument("--head", metavar="NAME|CODE", help="nozzle or light engine, by name or code")

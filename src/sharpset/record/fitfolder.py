@@ -14,6 +14,7 @@ from sharpset.files import read_table as read_any_table
 from sharpset.record.codes import now_utc
 from sharpset.record.entries import Entry
 from sharpset.record.tables import check_readings, check_sizes
+from sharpset.refusals import says_nothing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -193,7 +194,7 @@ def _with_counts(limits: list[dict[str, Any]], readings: pd.DataFrame | None) ->
     for limit in limits:
         own = dict(limit) | {"shown_utc": now_utc()}
         if readings is not None:
-            of_kind = readings[readings["kind"] == limit["kind"]]
+            of_kind = readings[(readings["kind"] == limit["kind"]) & ~says_nothing(readings["flags"])]
             own["n_features"] = len(of_kind)
             runs = set(of_kind["run_id"]) - {""}
             if runs:
@@ -228,7 +229,7 @@ def add_fit_folder(
     printer, material, head : str or Entry, optional
         Must be in the record.
     name : str
-        Of the recipe; the folder's name without it.
+        Of the recipe; without it the brief's, or the folder's.
     status : {'trial', 'good', 'retired'}
 
     Returns
@@ -241,7 +242,7 @@ def add_fit_folder(
     table = None if readings is None else read_table(readings)
     limits = _with_counts(found.limits, table)
     report = folder / "report.html"
-    title = name or folder.resolve().name
+    title = name or str(found.brief.get("name") or "") or folder.resolve().name
     with record.together():
         evidence = [] if table is None else record.add_readings(table, again=False, by=by, note=f"evidence of {title}")
         fit = record.add_fit(

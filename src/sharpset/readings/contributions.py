@@ -148,10 +148,14 @@ def contributions(
 
 def totals(table: pd.DataFrame, feature_ids: list[str]) -> pd.DataFrame:
     """Return ``u_private_mm`` and ``u_common_mm`` of every feature, NaN where a feature has no lines."""
-    squares = table.assign(square=table["u_mm"] ** 2, common=table["shared"] != "no")
-    summed = squares.pivot_table(index="feature_id", columns="common", values="square", aggfunc="sum")
-    summed = summed.reindex(index=feature_ids, columns=[False, True])
-    return np.sqrt(summed).set_axis(["u_private_mm", "u_common_mm"], axis=1)
+    row = pd.Index(feature_ids).get_indexer(table["feature_id"])
+    known = row >= 0
+    cell = 2 * row[known] + (table["shared"] != "no").to_numpy()[known]
+    shape = (len(feature_ids), 2)
+    squares = np.bincount(cell, table["u_mm"].to_numpy(float)[known] ** 2, 2 * len(feature_ids)).reshape(shape)
+    seen = np.bincount(cell, minlength=2 * len(feature_ids)).reshape(shape) > 0
+    values = np.where(seen, np.sqrt(squares), np.nan)
+    return pd.DataFrame(values, columns=["u_private_mm", "u_common_mm"], index=pd.Index(feature_ids, name="feature_id"))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

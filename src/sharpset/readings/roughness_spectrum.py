@@ -59,13 +59,15 @@ class _Model:
         """Return the model of tracks of `n` steps; it is linear in the density, so that one matrix says it all."""
         n_fine = 2 * (len(transfer) - 1)
         frequency: FloatArray = np.fft.rfftfreq(n_fine).astype(float)
-        autocovariance = np.fft.irfft(np.diag(transfer**2), n_fine, axis=1)[:, :n]
+        # A density at one frequency is a cosine of the lag, and so is what the power at a frequency takes of each lag.
+        lag = np.arange(n)
+        cosines = np.cos(2 * np.pi * frequency[:, None] * lag)
+        both_sides = np.where((frequency == 0) | (frequency == 0.5), 1.0, 2.0) / n_fine
         noise = np.zeros((1, n))
         noise[0, 0] = 1.0
-        seen = np.vstack((autocovariance, noise)) * lagged_window
-        lags = np.concatenate((seen, np.zeros((len(seen), n_fine - 2 * n + 1)), seen[:, :0:-1]), axis=1)
-        whole = np.fft.rfft(lags, axis=1).real
-        power = interp1d(frequency, whole / lagged_window[0], axis=1)(np.fft.rfftfreq(n))
+        seen = np.vstack(((both_sides * transfer**2)[:, None] * cosines, noise)) * lagged_window
+        taken = np.where(lag == 0, 1.0, 2.0) * interp1d(frequency, cosines, axis=0)(np.fft.rfftfreq(n))
+        power = seen @ taken.T / lagged_window[0]
         return cls(n=n, frequency=frequency, blurred=power[:-1].T.copy(), white=power[-1])
 
     def expected(self, p: FloatArray, shape: str) -> FloatArray:
@@ -77,6 +79,9 @@ class _Model:
         else:
             density = sd**2 * np.sqrt(np.pi) * length * np.exp(-((np.pi * f * length) ** 2))
         return np.asarray(self.blurred @ density + noise**2 * self.white)
+
+
+_Smooth = tuple[FloatArray, Callable[[FloatArray], float], float, str]
 
 
 def fit_spectrum(shift_mm: FloatArray, *, step_mm: float, sigma_mm: float, noise_mm: float) -> SpectrumFit:
@@ -129,8 +134,8 @@ def fit_spectrum(shift_mm: FloatArray, *, step_mm: float, sigma_mm: float, noise
 
 def _fit(
     power: FloatArray, model: _Model, used: NDArray[np.bool_], noise_mm: float, shape: str, n_edges: int
-) -> tuple[FloatArray, FloatArray, float, str]:
-    """Return parameters, their covariance, half the deviance, and the shape."""
+) -> _Smooth:
+    """Return parameters, half the deviance as a function of them, that of these, and the shape."""
     floor = float(np.median(np.sqrt(power[-len(power) // 8 :])))
     noise = float(np.clip(floor, 0.3 * noise_mm, 3 * noise_mm))
     total = float(np.sqrt(max(float(np.mean(power[used])) - noise**2, 0.05 * noise**2)))
@@ -149,7 +154,7 @@ def _fit(
         for shift in (-0.7, 0.9)
     ]
     found = min(trials, key=lambda t: float(t.fun))
-    return found.x, _covariance(deviance, found.x), float(found.fun), shape
+    return found.x, deviance, float(found.fun), shape
 
 
 def _covariance(deviance: Callable[[FloatArray], float], p: FloatArray) -> FloatArray:
@@ -191,7 +196,7 @@ def _peak(power: FloatArray, expected: FloatArray, used: NDArray[np.bool_], n_ed
 def _result(
     power: FloatArray,
     model: _Model,
-    best: tuple[FloatArray, FloatArray, float, str],
+    best: _Smooth,
     peak: int | None,
     *,
     step_mm: float,
@@ -199,7 +204,8 @@ def _result(
     n_edges: int,
     window: FloatArray,
 ) -> SpectrumFit:
-    p, covariance, _, shape = best
+    p, deviance, _, shape = best
+    covariance = _covariance(deviance, p)
     sd, length = float(np.exp(p[0])), float(np.exp(p[1]))
     deviation = np.sqrt(np.diag(covariance))
     f = np.fft.rfftfreq(model.n)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sharpset.readings.medians import median
 from sharpset.readings.registration import PlaceData
 from sharpset.scans import Pose
 
@@ -130,7 +131,7 @@ def _left(design: FloatArray, away: FloatArray, noise: float) -> tuple[float, fl
         normal = weighted @ design + 1e-12 * np.eye(design.shape[1])
         solution = np.linalg.solve(normal, weighted @ away)
         residual = away - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(residual))), noise)
+        scale = max(1.4826 * median(np.abs(residual)), noise)
         weights = (np.abs(residual) < _CLIP * scale).astype(float)
     cost = float(np.sum(np.minimum((residual / noise) ** 2, _CLIP**2)))
     return cost, float(solution[-1]), float(scale * np.sqrt(np.linalg.inv(normal)[-1, -1]))

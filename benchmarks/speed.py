@@ -49,19 +49,23 @@ def make_files(folder: Path, kinds: list[str]) -> dict[str, Path]:
     top, left = 3300, 5200
     picture[top : top + seen.shape[0], left : left + seen.shape[1]] = seen
     files = {}
-    dpi = (1200, 1200)
     for kind in kinds:
         path = folder / f"{kind}.{kind.split('-')[0]}"
-        if kind in ("png", "jpeg"):
-            Image.fromarray(picture).save(
-                path, dpi=dpi, **({"quality": 92} if kind == "jpeg" else {"compress_level": 6})
-            )
-        else:
-            compression = "lzw" if kind.endswith("lzw") else None
-            tifffile.imwrite(path, picture, resolution=dpi, compression=compression, rowsperstrip=64)
+        for each, place in ((picture, path), (seen, _small(path))):
+            if kind in ("png", "jpeg"):
+                options = {"quality": 92} if kind == "jpeg" else {"compress_level": 6}
+                Image.fromarray(each).save(place, dpi=(1200, 1200), **options)
+            else:
+                compression = "lzw" if kind.endswith("lzw") else None
+                tifffile.imwrite(place, each, resolution=(1200, 1200), compression=compression, rowsperstrip=64)
         files[kind] = path
     assert imagecodecs is not None
     return files
+
+
+def _small(path: Path) -> Path:
+    """Return where the picture of the piece alone is, for the first read that warms everything up."""
+    return path.with_name(f"small-{path.name}")
 
 
 def measure(path: Path, piece_folder: Path, repeats: int, what: str) -> dict[str, float]:
@@ -77,12 +81,12 @@ def measure(path: Path, piece_folder: Path, repeats: int, what: str) -> dict[str
     times, n_read = [], 0
     for k in range(repeats + (what == "read")):
         if what == "read" and k == 0:
-            # Once on a small picture, so that imports and tables are not counted.
-            read_scan(piece_folder.parent / "small.png", piece=piece)
+            # Once on a small picture of the same kind, so that imports and tables are not counted.
+            read_scan(_small(path), piece=piece)
             base = _peak_mb()
             continue
         if k == 0:
-            open_scan(piece_folder.parent / "small.png")
+            open_scan(_small(path))
             base = _peak_mb()
         start = time.process_time()
         if what == "read":
@@ -124,7 +128,6 @@ def main() -> None:
     with TemporaryDirectory() as name:
         folder = Path(name)
         files = make_files(folder, args.kinds)
-        _small(folder)
         size = N_ROWS * N_COLUMNS / 1024**2
         print(f"{N_COLUMNS} x {N_ROWS} pixels, {size:.0f} MB decoded")
         print(
@@ -145,18 +148,6 @@ def main() -> None:
             )
         print(f"{int(read['features'])} features; least of {args.repeats} runs, one thread")
     print(f"{platform.platform(terse=True)}, Python {platform.python_version()}, {os.cpu_count()} processors")
-
-
-def _small(folder: Path) -> None:
-    """Write the picture of the piece alone, for the first read that warms everything up."""
-    from PIL import Image
-
-    from sharpset.pieces import load_piece
-    from sharpset.rehearsal import Scanner, scan_pieces, virtual_printer
-
-    job = virtual_printer("filament", 40).print_piece(load_piece(folder / "piece"), {"layer_height": 0.06}, seed=1)
-    seen = np.asarray(scan_pieces(job, scanner=Scanner(), seed=1).image)
-    Image.fromarray(seen if seen.ndim == 2 else seen[..., 1]).save(folder / "small.png", dpi=(1200, 1200))
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ from sharpset.readings import read_scan
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.commands import _with_pitches
 from sharpset.readings.discs import Disc, fit_discs
+from sharpset.readings.frequency_response import _quantity
 from sharpset.readings.light import LightMap, PieceLight
 from sharpset.scans import Pose
 from sharpset.scans.scan import PixelSize
@@ -35,6 +36,16 @@ def test_response_of_a_read_scan_agrees_with_its_blur(tmp_path):
     assert piece.value("roughness_sd_mm") < 0.0025
     assert "mtf50_x" in piece.to_row()
     assert set(piece.quality.response.curves["direction"]) == {"x", "y"}
+
+
+def test_parts_of_one_edge_are_no_independent_measurements_of_the_response():
+    edges = [np.full(4, 5.0 + off) for off in (-0.2, 0.2, 0.1, -0.1)]
+    found = _quantity("mtf50_x", edges)
+    # By hand: four edges of standard deviation 0.1826, t(3) = 3.182, and 1 % of 5 shared by all.
+    assert pytest.approx(np.hypot(3.182 * 0.18257 / 2, 1.96 * 0.05), rel=1e-3) == found.U95
+    assert found.value == pytest.approx(5.0)
+    assert found.n == 16
+    assert np.isnan(_quantity("mtf50_x", [np.array([np.nan]), np.array([4.0])]).U95)
 
 
 def _light(picture: np.ndarray) -> PieceLight:

@@ -36,6 +36,10 @@ _END_MM = 0.6
 _REACH_MM = 0.42
 _MOST_EDGES = 6
 _N_BLOCKS = 4
+_FEWEST_EDGES = 3
+_U_METHOD = 0.01
+"""Relative standard uncertainty that edges share: a transfer exponent off by a fortieth, shade on one side, a halo that
+reaches beyond the window (rendered scans with all of these)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -195,17 +199,19 @@ def measure_frequency_response(light: PieceLight, pose: Pose, piece: Piece) -> F
     -------
     FrequencyResponse
         Roughness of the printed edge counts as blur of the scan: what is stated is a lower bound of the scanner's own
-        response. Intervals cover the scatter between edges and parts of edges.
+        response. So does shade beside it and what JPEG takes from fine detail: on files of a quality below 80 the 10 %
+        frequency came out 10 to 15 % low. Intervals cover the scatter between edges and 1 % for what edges share.
     """
     edges = [edge for edge in _edges(pose, piece) if _LEAST_SLANT_DEG <= edge.slant_deg <= _MOST_SLANT_DEG]
     pixel = float(np.mean(pose.pixel_mm))
     curves, found = [], {}
     for axis in ("x", "y"):
         mine = sorted((e for e in edges if e.direction == axis), key=lambda e: (e.slant_deg > 15, -e.length))
-        responses = [r for edge in mine[:_MOST_EDGES] for r in _blocks(light, pose, edge)]
+        by_edge = [_blocks(light, pose, edge) for edge in mine[:_MOST_EDGES]]
+        responses = [response for blocks in by_edge for response in blocks]
         for level in (50, 10):
-            values = np.array([r.falls_to(level / 100) for r in responses])
-            found[f"mtf{level}_{axis}"] = _quantity(f"mtf{level}_{axis}", values[np.isfinite(values)] / pixel)
+            values = [np.array([r.falls_to(level / 100) for r in blocks]) / pixel for blocks in by_edge]
+            found[f"mtf{level}_{axis}"] = _quantity(f"mtf{level}_{axis}", values)
         if responses:
             grid = np.arange(0.0, 1.0001, 0.02)
             mean = np.mean([np.interp(grid, r.frequency, r.response) for r in responses], axis=0)
@@ -230,11 +236,18 @@ def measure_frequency_response(light: PieceLight, pose: Pose, piece: Piece) -> F
     )
 
 
-def _quantity(name: str, values: FloatArray) -> Quantity:
-    if len(values) < 2:
-        return Quantity(name=name, unit="cycles/mm", value=np.nan, U95=np.nan, n=len(values))
-    half = float(stats.t.ppf(0.975, len(values) - 1) * np.std(values, ddof=1) / np.sqrt(len(values)))
-    return Quantity(name=name, unit="cycles/mm", value=float(np.median(values)), U95=half, n=len(values))
+def _quantity(name: str, values: list[FloatArray]) -> Quantity:
+    """Return the median of all parts of edges, with the scatter between edges (parts of one share what befell it)."""
+    known = [each[np.isfinite(each)] for each in values]
+    known = [each for each in known if len(each)]
+    every = np.concatenate([*known, np.zeros(0)])
+    if len(every) < 2:
+        return Quantity(name=name, unit="cycles/mm", value=np.nan, U95=np.nan, n=len(every))
+    middle = float(np.median(every))
+    groups = np.array([np.mean(each) for each in known]) if len(known) >= _FEWEST_EDGES else every
+    scatter = float(stats.t.ppf(0.975, len(groups) - 1) * np.std(groups, ddof=1) / np.sqrt(len(groups)))
+    half = float(np.hypot(scatter, 1.96 * _U_METHOD * middle))
+    return Quantity(name=name, unit="cycles/mm", value=middle, U95=half, n=len(every))
 
 
 def _edges(pose: Pose, piece: Piece) -> list[_Edge]:

@@ -64,3 +64,17 @@ def test_a_brief_of_which_nothing_was_measured_is_told(plan):
     results = pd.DataFrame({"run_id": plan.runs["run_id"], "load_n": np.random.default_rng(2).normal(5, 1, 16)})
     text = fit_text(fit_plan(plan, results=results, brief=brief))
     assert "note: no settings are recommended: nothing that the brief asks for was measured" in text
+
+
+def test_a_remark_on_several_responses_is_made_once():
+    """Two-level plan with centre points: the squares of both factors are one column, for either response."""
+    factors = factors_from_dict(
+        {"factor": [{"name": "speed", "low": 20, "high": 60}, {"name": "fan", "low": 0, "high": 9}]}
+    )
+    plan = make_plan(factors, design="full", replicates=3, centre_points=3)
+    rng = np.random.default_rng(4)
+    results = pd.DataFrame(
+        {"run_id": plan.runs["run_id"], "a": rng.normal(5, 1, len(plan.runs)), "b": rng.random(len(plan.runs))}
+    )
+    notes = [line for line in fit_text(fit_plan(plan, results=results)).splitlines() if "aliased" in line]
+    assert [line.split(":")[1].strip() for line in notes] == ["a, b"]

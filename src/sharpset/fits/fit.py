@@ -272,7 +272,7 @@ def fit_plan(
     shares = _fit_shares(joined, formula, failed, progress)
     if need_models and not fits and not formed and not shares:
         raise FitError(next(iter(failed.values()), "There is no response to fit. Give readings or a results file."))
-    said = [f"{name}: {remark}" for name, f in fits.items() for remark in f.remarks]
+    said = _said_together(fits)
     said += [f"{kind}: {remark}" for kind, f in formed.items() for remark in f.remarks]
     said += [f"{name}: {remark}" for name, f in shares.items() for remark in f.remarks]
     asked = brief is not None and response is None
@@ -307,6 +307,18 @@ def fit_plan(
 
     forecast = fit.forecast()
     return replace(fit, best=best_settings(forecast, fit.region(), seed=seed))
+
+
+def _said_together(fits: dict[str, ResponseFit]) -> list[str]:
+    """Return the remarks of the models, each once with the responses that it is said of."""
+    names: dict[str, list[str]] = {}
+    for name, fit in fits.items():
+        for remark in fit.remarks:
+            names.setdefault(remark, []).append(name)
+    return [
+        f"{'all responses' if len(fits) > 3 and len(of) == len(fits) else ', '.join(of)}: {remark}"
+        for remark, of in names.items()
+    ]
 
 
 def _fit_shares(

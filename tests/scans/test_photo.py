@@ -174,6 +174,20 @@ def test_resampling_keeps_a_ramp_straight() -> None:
     assert np.abs(40 * _remap(plane, places) - columns).max() < 0.02
 
 
+def test_a_print_that_is_longer_one_way_is_no_tilt() -> None:
+    scene = Scene(turn_deg=(2.0, -1.0, 5.0))
+    longer = FRAME.with_rulers(x_mm=1.02 * FRAME.ruler_x_mm, y_mm=FRAME.ruler_y_mm)
+    result = rectify_photo(picture(scene), longer, focal_px=scene.focal_px)
+    straight = rectify_photo(picture(scene), FRAME, focal_px=scene.focal_px)
+    assert result.camera.aspect == pytest.approx(1 / 1.02, abs=0.002)
+    assert straight.camera.aspect == 1.0
+    assert result.camera.tilts_deg[0] == pytest.approx(straight.camera.tilts_deg[0], abs=0.7)
+    assert result.residual_rms_mm < 1.5 * straight.residual_rms_mm
+    assert any("longer along y than along x" in remark for remark in result.remarks)
+    # Which of both lengths is off is not known.
+    assert result.u_scale > 0.005
+
+
 def test_measured_rulers_change_all_lengths() -> None:
     scan = picture(Scene(turn_deg=TURNS[0]))
     plain = rectify_photo(scan, FRAME, pixel_mm=0.15)

@@ -61,6 +61,8 @@ class CameraFit:
         Seen minus true positions, in the plane of the pattern.
     bend_mm : ndarray, shape (3,)
         Heights of the pattern's rim over its middle: a X^2 + b X Y + c Y^2, X and Y from -1 to 1 over its points.
+    aspect : float
+        By how much the pattern is stretched along x against y; lengths along both are taken with its root.
 
     References
     ----------
@@ -77,6 +79,7 @@ class CameraFit:
     translations: FloatArray = field(repr=False)
     residuals_mm: tuple[FloatArray, ...] = field(repr=False, default=())
     bend_mm: FloatArray = field(repr=False, default_factory=lambda: np.zeros(3))
+    aspect: float = 1.0
 
     @property
     def rms_mm(self) -> float:
@@ -220,12 +223,19 @@ class _Problem:
     u_bend_mm: float
     shape: FloatArray
     n_bend: int
+    u_aspect: float
+
+    @property
+    def n_common(self) -> int:
+        """Parameters before the poses: focal length, axis, distortion, bend, aspect."""
+        return 5 + self.n_bend + (self.u_aspect > 0)
 
     def residuals(self, values: FloatArray, sigma_px: float) -> FloatArray:
         """Misfits over their standard deviations: points first, then the beliefs."""
         camera = self.unpack(values)
         rotations, translations = camera.rotations[self.view_of], camera.translations[self.view_of]
-        in_camera = np.einsum("nij,nj->ni", rotations[:, :, :2], self.true_mm) + translations
+        points = self.true_mm * _stretch(camera.aspect)
+        in_camera = np.einsum("nij,nj->ni", rotations[:, :, :2], points) + translations
         in_camera += rotations[:, :, 2] * (self.shape @ camera.bend_mm)[:, None]
         depth = np.maximum(in_camera[:, 2:], 1e-3)
         shown = camera._distort(in_camera[:, :2] / depth) * camera.focal_px + camera.centre_px
@@ -236,6 +246,7 @@ class _Problem:
             values[3] / _LENS_SD,
             values[4] / _LENS_SD,
             *(values[5 : 5 + self.n_bend] / max(self.u_bend_mm, 1e-9)),
+            *(values[5 + self.n_bend : self.n_common] / max(self.u_aspect, 1e-9)),
         ]
         return np.concatenate([((shown - self.seen_px) / sigma_px).ravel(), beliefs])
 
@@ -243,7 +254,7 @@ class _Problem:
         """The camera that a vector of parameters stands for."""
         from scipy.spatial.transform import Rotation
 
-        poses = values[5 + self.n_bend :].reshape(self.n_views, 6)
+        poses = values[self.n_common :].reshape(self.n_views, 6)
         return CameraFit(
             focal_px=float(self.focal_px * math.exp(values[0])),
             u_focal=math.nan,
@@ -253,6 +264,7 @@ class _Problem:
             rotations=np.asarray(Rotation.from_rotvec(poses[:, :3]).as_matrix()),
             translations=poses[:, 3:],
             bend_mm=np.asarray(values[5:8], dtype=float) if self.n_bend else np.zeros(3),
+            aspect=math.exp(values[self.n_common - 1]) if self.u_aspect > 0 else 1.0,
         )
 
 
@@ -263,6 +275,7 @@ def fit_camera(
     focal_px: float | None = None,
     u_focal: float = 0.35,
     u_bend_mm: float = 0.0,
+    u_aspect: float = 0.0,
 ) -> CameraFit:
     """Find focal length, axis, distortion and positions of one camera from pictures of flat patterns.
 
@@ -278,6 +291,9 @@ def fit_camera(
         Relative standard uncertainty of that knowledge.
     u_bend_mm : float
         How far the pattern's rim may lie over or under its middle; 0 for a rigid board. All views show the same bend.
+    u_aspect : float
+        Relative standard uncertainty of its length along x over that along y; 0 where they are known. Seen from one
+        side lengths look shorter that way, as they do on a pattern that was stretched.
 
     Returns
     -------
@@ -297,7 +313,7 @@ def fit_camera(
     """
     if not views or any(len(view.points_px) < 8 for view in views):
         raise ScanError("camera: a picture shows fewer than eight known points. Show the whole pattern.")
-    problem = _pose_problem(views, size_px, focal_px, u_focal, u_bend_mm)
+    problem = _pose_problem(views, size_px, focal_px, u_focal, u_bend_mm, u_aspect)
     values, sigma_px = _start(problem, views), 1.0
     for _ in range(3):
         values, covariance = _solve(problem, values, sigma_px)
@@ -308,7 +324,7 @@ def fit_camera(
     height = problem.shape @ camera.bend_mm
     residuals = tuple(
         camera.to_plane(view.points_px, index, z_mm=height[problem.view_of == index])
-        - np.asarray(view.points_mm, dtype=float)
+        - np.asarray(view.points_mm, dtype=float) * _stretch(camera.aspect)
         for index, view in enumerate(views)
     )
     return CameraFit(
@@ -321,7 +337,13 @@ def fit_camera(
         translations=camera.translations,
         residuals_mm=residuals,
         bend_mm=camera.bend_mm,
+        aspect=camera.aspect,
     )
+
+
+def _stretch(aspect: float) -> FloatArray:
+    """Factors of lengths along x and y."""
+    return np.array([math.sqrt(aspect), 1 / math.sqrt(aspect)])
 
 
 def _pose_problem(
@@ -330,6 +352,7 @@ def _pose_problem(
     focal_px: float | None,
     u_focal: float,
     u_bend_mm: float,
+    u_aspect: float,
 ) -> _Problem:
     side = float(max(size_px))
     points = np.concatenate([np.asarray(view.points_mm, dtype=float) for view in views])
@@ -347,6 +370,7 @@ def _pose_problem(
         u_bend_mm=u_bend_mm,
         shape=np.column_stack((x * x, x * y, y * y)),
         n_bend=3 if u_bend_mm > 0 else 0,
+        u_aspect=u_aspect,
     )
 
 
@@ -358,7 +382,7 @@ def _start(problem: _Problem, views: Sequence[PlaneView]) -> FloatArray:
         for v in views
     ]
     focal = _focal_from_maps(maps, problem)
-    values = [math.log(focal / problem.focal_px), 0.0, 0.0, 0.0, 0.0, *([0.0] * problem.n_bend)]
+    values = [math.log(focal / problem.focal_px), *([0.0] * (problem.n_common - 1))]
     for matrix in maps:
         columns = np.diag([1 / focal, 1 / focal, 1.0]) @ matrix
         columns = columns * (2.0 / (np.linalg.norm(columns[:, 0]) + np.linalg.norm(columns[:, 1])))

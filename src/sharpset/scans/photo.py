@@ -35,6 +35,9 @@ _LARGEST_TILT_DEG = 40.0
 _LARGEST_RESIDUAL = 0.004  # of the window's larger side: more means a bent card, a moved piece or another frame
 _U_BEND_MM = 0.3
 """How far the rim of a printed card may lie over or under its middle (common practice, no source)."""
+_U_ASPECT, _CLEARLY_LESS = 0.01, 0.7
+"""By how much printers feed paper long or short (common practice, no source), and what allowing for it must leave of
+the markers' residual: seen from one side a pattern looks shorter that way, and noise must not pass for a stretch."""
 _WORTH_SAYING_MM = 0.25
 _BENT = 1.5e-4
 """Residual, as a share of the window's larger side, that is worth a remark: cockles of a tenth of a millimetre leave
@@ -228,13 +231,17 @@ def rectify_photos(
     views = [_view(scan, sighting, frame) for scan, sighting in zip(scans, sightings, strict=True)]
     known_focal = focal_px if focal_px is not None else _focal_in_file(scans[0])
     u_known = 0.35 if known_focal is None else 0.1
-    camera, views = _fit_to_markers(
-        views,
-        size_px=(scans[0].n_columns, scans[0].n_rows),
-        focal_px=known_focal,
-        u_focal=u_known,
-        u_bend_mm=_U_BEND_MM,
-    )
+    known = {
+        "size_px": (scans[0].n_columns, scans[0].n_rows),
+        "focal_px": known_focal,
+        "u_focal": u_known,
+        "u_bend_mm": _U_BEND_MM,
+    }
+    camera, chosen = _fit_to_markers(views, **known)
+    stretched, others = _fit_to_markers(views, **known, u_aspect=_U_ASPECT)
+    views = chosen
+    if stretched.rms_mm < _CLEARLY_LESS * camera.rms_mm:
+        camera, views = stretched, others
     # The four corners of a marker err alike, and are one observation.
     camera = replace(camera, u_focal=min(2.0 * camera.u_focal, u_known))
     _check(scans, camera, frame)
@@ -296,6 +303,12 @@ def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
     bend_mm = float(np.abs(camera.bend_mm).max())
     if bend_mm > _WORTH_SAYING_MM:
         found.append(f"the card's rim lies {bend_mm:.1f} mm over or under its middle, which was allowed for")
+    if camera.aspect != 1.0:
+        longer, shorter = ("x", "y") if camera.aspect > 1.0 else ("y", "x")
+        found.append(
+            f"the frame was printed {abs(camera.aspect - 1.0):.1%} longer along {longer} than along {shorter}, which "
+            "was allowed for. Measure its rulers and give them (--rulers)"
+        )
     if camera.rms_mm > _BENT * max(frame.window_x_mm, frame.window_y_mm):
         found.append(
             f"the markers miss their places by {1000 * camera.rms_mm:.0f} um rms: the card is bent, or was printed "
@@ -404,4 +417,6 @@ def _u_scale(camera: CameraFit, frame: PhotoFrame, thickness_mm: float, u_thickn
     from_focal = thickness_mm / distance_mm * camera.u_focal
     # Over its own length a piece follows a bent card, or spans it, by about a third of what the rim tells.
     from_height = math.hypot(u_thickness_mm, 0.3 * float(np.abs(camera.bend_mm).max())) / distance_mm
-    return math.sqrt(frame.u_scale**2 + from_points**2 + from_focal**2 + from_height**2)
+    # A print that came out longer one way may be too long there, too short across, or anything between.
+    from_aspect = abs(camera.aspect - 1.0) / 2.0 / math.sqrt(3.0)
+    return math.sqrt(frame.u_scale**2 + from_points**2 + from_focal**2 + from_height**2 + from_aspect**2)

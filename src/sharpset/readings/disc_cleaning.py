@@ -14,10 +14,13 @@ __all__ = ["clean_discs"]
 
 FloatArray = NDArray[np.float64]
 _CLEANINGS = 3
-_FEWEST_TO_COMPARE, _WORSE = 5, 2.0
+_FEWEST_TO_COMPARE = 5
 _PLACE_SPREADS, _PLACE_PX, _BESIDE = 1.5, 0.2, 1.4
 """A hole is expected within so many times the median distance of all holes from their common shift, or so many pixels;
 further away by the last factor it is suspected to be dust."""
+_MOST_SPREADS, _UNCERTAIN, _TAIL = 3.0, 5.0, 3.0
+"""Pixels count as far off at most so many spreads; a hole whose pixels leave so many standard deviations more than noise
+does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
 
 
 def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscState:
@@ -35,22 +38,23 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
     -------
     DiscState
     """
+    marks = np.zeros(len(found.weight), dtype=bool)
     if len(radii) >= _FEWEST_TO_COMPARE:
-        problem = _with_places(problem, found)
+        problem = _with_places(problem, found, radii)
         problem = replace(problem, typical=problem.scales(found.p, problem.residual(found.p)).typical)
-        found = _not_beside(problem, found, radii)
+        found, marks = _not_dust(problem, found, radii)
     p, weight = found.p.copy(), found.weight.copy()
     part, pixels, chosen = problem, np.arange(len(weight)), np.arange(len(p))
-    marks = np.zeros(len(weight), dtype=bool)
+    known = np.bincount(problem.patches.owner, marks, len(p)) > 0
     for turn in range(_CLEANINGS):
         residual = part.residual(p[chosen])
-        scales = part.scales(p[chosen], residual, np.full(len(chosen), turn > 0))
+        scales = part.scales(p[chosen], residual, known | (turn > 0))
         more = find_marks(part.patches, p[chosen], residual, scales, sigma=problem.sigma_mm) & ~marks
         dirty = np.unique(part.patches.owner[more])
         if len(dirty) == 0:
             break
         marks |= more
-        chosen = chosen[dirty]
+        chosen, known = chosen[dirty], known[dirty]
         part, kept = part.some(dirty)
         pixels, marks = pixels[kept], marks[kept]
         again = iterate_discs(part, p[chosen], marks=marks)
@@ -58,9 +62,11 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
     return DiscState(p=p, weight=weight, noise=found.noise)
 
 
-def _with_places(problem: DiscProblem, found: DiscState) -> DiscProblem:
+def _with_places(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscProblem:
     """Return the problem with what all holes together tell of where one lies: the others' place and their scatter."""
-    shift = found.p[:, :2]
+    # Holes smaller than the blur do not tell where they are.
+    plain = radii > problem.sigma_mm
+    shift = found.p[plain if plain.sum() >= _FEWEST_TO_COMPARE else slice(None), :2]
     middle = np.median(shift, axis=0)
     away = float(np.median(np.hypot(*(shift - middle).T)))
     precision, mean = problem.precision.copy(), problem.mean.copy()
@@ -69,38 +75,68 @@ def _with_places(problem: DiscProblem, found: DiscState) -> DiscProblem:
     return replace(problem, precision=precision, mean=mean)
 
 
-def _not_beside(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscState:
-    """Fit holes that lie apart from where the others lie again from there: it may be dust that was fitted."""
-    away = np.hypot(*(found.p[:, :2] - problem.mean[:2]).T)
-    beside = np.flatnonzero(away > _BESIDE * problem.precision[0] ** -0.5)
-    if len(beside) == 0:
-        return found
-    part, pixels = problem.some(beside)
-    smaller = float(np.median(found.p[:, 2] - radii))
-    start = np.tile(problem.mean, (len(beside), 1))
-    start[:, 2] = np.maximum(radii[beside] + smaller, 0.3 * radii[beside])
-    # What lies on the side of the suspected dust has no say at first.
-    own, towards = part.patches.owner, (found.p[beside, :2] - problem.mean[:2]) / away[beside, None]
-    ahead = (part.patches.x_mm - start[own, 0]) * towards[own, 0] + (part.patches.y_mm - start[own, 1]) * towards[
-        own, 1
-    ]
-    half = iterate_discs(part, start, marks=ahead > 0.2 * start[own, 2])
-    # What the hole does not explain from there may be the dust, which must not draw it back.
-    residual = part.residual(half.p)
-    scales = part.scales(half.p, residual, np.ones(len(beside), dtype=bool))
-    marks = find_marks(part.patches, half.p, residual, scales, sigma=problem.sigma_mm)
-    again = iterate_discs(part, half.p, marks=marks)
+def _not_dust(
+    problem: DiscProblem, found: DiscState, radii: FloatArray
+) -> tuple[DiscState, NDArray[np.bool_]]:
+    """Fit holes again that lie apart from where the others do, or leave much unexplained: dust may have been fitted.
+
+    Each is begun where the others lie, once without the side it lies towards and once without the side of what it
+    leaves unexplained. What explains most counts (`_price`). Also returned is which pixels lie on marks then.
+    """
+    marks = np.zeros(len(found.weight), dtype=bool)
+    dirty = np.ones(len(radii), dtype=bool)
+    off = found.p[:, :2] - problem.mean[:2]
+    residual = problem.residual(found.p)
+    z = np.minimum(np.abs(residual) / problem.scales(found.p, residual, dirty).scale, _MOST_SPREADS)
+    owner, n = problem.patches.owner, len(radii)
+    count = np.bincount(owner, minlength=n)
+    excess = np.bincount(owner, z**2 - 1, n) / np.sqrt(2.0 * count)
+    apart = np.hypot(*off.T) > _BESIDE * problem.precision[0] ** -0.5
+    suspects = np.flatnonzero(apart | (excess > _UNCERTAIN))
+    if len(suspects) == 0:
+        return found, marks
+    part, pixels = problem.some(suspects)
+    lowest = _price(part, found.p[suspects], np.zeros(len(pixels), dtype=bool))
     p, weight = found.p.copy(), found.weight.copy()
-    nearer = np.hypot(*(again.p[:, :2] - problem.mean[:2]).T) < away[beside]
-    better = nearer & (_unexplained(part, again.p) < _WORSE * _unexplained(part, found.p[beside]))
-    p[beside[better]] = again.p[better]
-    taken = better[part.patches.owner]
-    weight[pixels[taken]] = again.weight[taken]
-    return DiscState(p=p, weight=weight, noise=found.noise)
+    smaller = float(np.median(found.p[:, 2] - radii))
+    start = np.tile(problem.mean, (len(suspects), 1))
+    start[:, 2] = np.maximum(radii[suspects] + smaller, 0.3 * radii[suspects])
+    own = part.patches.owner
+    x, y = part.patches.x_mm - start[own, 0], part.patches.y_mm - start[own, 1]
+    left = np.maximum(z[pixels] ** 2 - 1, 0.0)
+    worst = np.column_stack([np.bincount(own, left * v, len(suspects)) for v in (x, y)])
+    for direction, displaced in ((off[suspects], apart[suspects]), (worst, np.zeros(len(suspects), dtype=bool))):
+        towards = direction / np.maximum(np.hypot(*direction.T), 1e-12)[:, None]
+        ahead = x * towards[own, 0] + y * towards[own, 1] > 0.2 * start[own, 2]
+        half = iterate_discs(part, start, marks=ahead)
+        # What the hole does not explain from there may be the dust, which must not draw it back.
+        residual = part.residual(half.p)
+        scales = part.scales(half.p, residual, dirty[suspects])
+        seen = find_marks(part.patches, half.p, residual, scales, sigma=problem.sigma_mm)
+        # Where a mark hides most of a rim none is given: the other side has to do.
+        none = displaced & (np.bincount(own, seen, len(suspects)) == 0)
+        seen = np.where(none[own], ahead, seen)
+        again = iterate_discs(part, half.p, marks=seen)
+        price = _price(part, again.p, seen)
+        better = price < lowest
+        lowest = np.where(better, price, lowest)
+        p[suspects[better]] = again.p[better]
+        taken = better[own]
+        weight[pixels[taken]], marks[pixels[taken]] = again.weight[taken], seen[taken]
+    return DiscState(p=p, weight=weight, noise=found.noise), marks
 
 
-def _unexplained(problem: DiscProblem, p: FloatArray) -> FloatArray:
-    """Return how much of each hole's surroundings the model leaves, far outliers counted as three spreads."""
+def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> FloatArray:
+    """Return minus twice the logarithm of how likely holes are, with marks whose light may be anything.
+
+    Optics blur marks as they do edges: a mark tells no more than one light for each patch as large as the blur is wide,
+    and each such light costs what a far outlier does; about it pixels scatter by their noise. Places have long tails.
+    """
+    patches = problem.patches
     residual = problem.residual(p)
-    z = np.minimum(np.abs(residual) / problem.scales(p, residual).scale, 3.0)
-    return np.asarray(np.bincount(problem.patches.owner, z**2, problem.patches.n_holes), dtype=np.float64)
+    scale = problem.scales(p, residual, np.ones(patches.n_holes, dtype=bool)).scale
+    z = np.minimum(np.abs(residual) / scale, _MOST_SPREADS)
+    unlike = max(4 * np.pi * (problem.sigma_mm / problem.pixel_mm) ** 2, 1.0)
+    cost = np.bincount(patches.owner, np.where(marks, 1 + _MOST_SPREADS**2 / unlike, z**2), patches.n_holes)
+    place = np.sum((p[:, :2] - problem.mean[:2]) ** 2, axis=1) * problem.precision[0]
+    return np.asarray(cost + (_TAIL + 2) * np.log1p(place / _TAIL))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from edge_pictures import hole
@@ -128,3 +130,16 @@ def test_a_start_comes_within_the_blur_although_dust_hides_a_third_of_the_rim(co
     # From within the blur of an edge its derivative leads to it.
     assert np.hypot(start[0] / PIXEL - column, start[1] / PIXEL - row) < SIGMA
     assert abs(start[2] / PIXEL - 7.0) < SIGMA
+
+
+@pytest.mark.parametrize("seed", [7, 8, 9])
+def test_dust_larger_and_darker_than_a_hole_does_not_swallow_it(seed, monkeypatch):
+    """A tenth of the contrast is noise, the blur is 2.5 px: a circle about hole and dust was up to 7 px too large."""
+    module = sys.modules[__name__]
+    for name, value in {"CNR": 10.0, "SIGMA": 2.5, "BLUR": PIXEL * np.hypot(2.5, np.sqrt(1 / 12))}.items():
+        monkeypatch.setattr(module, name, value)
+    for i, blob in ((1, (6.0, 4.0, 4.0, -0.4)), (9, (0.0, 7.0, 4.0, -0.2))):
+        fits = _read(SIZES, {i: blob}, seed, contrast=0.9)
+        # The dust hides half of the rim, where its skirts leave more than noise (six bounds of the whole rim).
+        assert abs(fits[i].diameter_mm / PIXEL - SIZES[i]) < 2.5
+        assert np.hypot(fits[i].shift_x_mm, fits[i].shift_y_mm) < 1.5 * PIXEL

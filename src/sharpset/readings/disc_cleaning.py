@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.disc_fit import DiscProblem, DiscState, iterate_discs
+from sharpset.readings.disc_start import MISPLACED_MM
 from sharpset.readings.rim_marks import find_marks
 
 __all__ = ["clean_discs"]
@@ -19,8 +20,8 @@ _PLACE_SPREADS, _PLACE_PX, _BESIDE = 1.5, 0.2, 1.4
 """A hole is expected within so many times the median distance of all holes from their common shift, or so many pixels;
 further away by the last factor it is suspected to be dust."""
 _MOST_SPREADS, _UNCERTAIN, _TAIL = 3.0, 5.0, 3.0
-"""Pixels count as far off at most so many spreads; a hole whose pixels leave so many standard deviations more than noise
-does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
+"""Pixels count as far off at most so many spreads; a hole whose pixels leave so many standard deviations more than
+noise does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
 
 
 def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscState:
@@ -75,9 +76,7 @@ def _with_places(problem: DiscProblem, found: DiscState, radii: FloatArray) -> D
     return replace(problem, precision=precision, mean=mean)
 
 
-def _not_dust(
-    problem: DiscProblem, found: DiscState, radii: FloatArray
-) -> tuple[DiscState, NDArray[np.bool_]]:
+def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tuple[DiscState, NDArray[np.bool_]]:
     """Fit holes again that lie apart from where the others do, or leave much unexplained: dust may have been fitted.
 
     Each is begun where the others lie, once without the side it lies towards and once without the side of what it
@@ -130,7 +129,8 @@ def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> Flo
     """Return minus twice the logarithm of how likely holes are, with marks whose light may be anything.
 
     Optics blur marks as they do edges: a mark tells no more than one light for each patch as large as the blur is wide,
-    and each such light costs what a far outlier does; about it pixels scatter by their noise. Places have long tails.
+    and each such light costs what a far outlier does; about it pixels scatter by their noise. Places
+    have long tails, but end where printers misplace no hole (taken for three standard deviations).
     """
     patches = problem.patches
     residual = problem.residual(p)
@@ -138,5 +138,6 @@ def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> Flo
     z = np.minimum(np.abs(residual) / scale, _MOST_SPREADS)
     unlike = max(4 * np.pi * (problem.sigma_mm / problem.pixel_mm) ** 2, 1.0)
     cost = np.bincount(patches.owner, np.where(marks, 1 + _MOST_SPREADS**2 / unlike, z**2), patches.n_holes)
-    place = np.sum((p[:, :2] - problem.mean[:2]) ** 2, axis=1) * problem.precision[0]
-    return np.asarray(cost + (_TAIL + 2) * np.log1p(place / _TAIL))
+    square = np.sum((p[:, :2] - problem.mean[:2]) ** 2, axis=1)
+    place = (_TAIL + 2) * np.log1p(square * problem.precision[0] / _TAIL) + square * (3 / MISPLACED_MM) ** 2
+    return np.asarray(cost + place)

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from sharpset.readings.medians import row_medians
 
-__all__ = ["start_discs"]
+__all__ = ["MISPLACED_MM", "start_discs"]
 
 FloatArray = NDArray[np.float64]
 _FAINT, _MOST_MISSING = 0.15, 1.2
-_MISPLACED_MM = 0.12
+MISPLACED_MM = 0.12
 """Printers misplace holes by less, and uneven travel stretches scans by less (common practice, no source)."""
 _SMALL_PX = 6.0
 _MOST_PIXELS = 2000
@@ -56,7 +56,7 @@ def start_discs(
         moved = _circles(sectors, np.array([np.sqrt(begun[i].area_mm2) for i in large]))
         centres, radius = centres + moved[:, 1:], moved[:, 0]
     nominal = found[large, 2]
-    good = (radius > 0.15 * nominal) & (radius < 1.5 * nominal + _MISPLACED_MM)
+    good = (radius > 0.15 * nominal) & (radius < 1.5 * nominal + MISPLACED_MM)
     where = np.array(large, dtype=np.intp)[good]
     found[where, :2], found[where, 2] = centres[good], radius[good]
     return found
@@ -76,7 +76,7 @@ class _Begun:
 
     @classmethod
     def of(cls, x: FloatArray, y: FloatArray, solid: FloatArray, *, radius_mm: float, pixel_area_mm2: float) -> _Begun:
-        near = np.flatnonzero(x * x + y * y <= (radius_mm + max(_MISPLACED_MM, 3 * np.sqrt(pixel_area_mm2))) ** 2)
+        near = np.flatnonzero(x * x + y * y <= (radius_mm + max(MISPLACED_MM, 3 * np.sqrt(pixel_area_mm2))) ** 2)
         # Of a large hole some of the pixels say enough; rows are not a multiple of the step long, as a rule.
         step = max(1, len(near) // _MOST_PIXELS)
         kept, area = near[::step], pixel_area_mm2 * step

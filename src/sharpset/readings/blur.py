@@ -42,8 +42,6 @@ class EdgeSpread:
         Standard uncertainty of a core width for one feature, relative (scatter between features).
     u_evident : float
         The same without what the noise of the features' own blur makes of it.
-    u_halo : float
-        Standard uncertainty of `halo` where edges leave open whether there is one.
     misfit : float
         Mean square residual of the wide edges over what noise alone would leave.
     """
@@ -54,7 +52,6 @@ class EdgeSpread:
     halo_ratio: float = 3.0
     u_relative: float = 0.1
     u_evident: float = 0.1
-    u_halo: float = 0.0
     misfit: float = 1.0
 
     def sigma_mm(self, normal: ArrayLike) -> FloatArray:

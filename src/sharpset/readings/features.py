@@ -350,12 +350,10 @@ def _borrowed(samples: Samples, own: StripFits, spread: EdgeSpread, edges: WideE
     own_part = min(max(private), 0.05)
     shared = min(max(common), np.sqrt(max(0.05**2 - own_part**2, 0.0)))
     floor = np.sqrt(max(_CONTRAST_FLOOR**2 - own_part**2, 0.0))
-    # What a halo takes from narrow features it takes as contrast.
-    shared = float(np.hypot(max(shared, floor), spread.u_halo))
     return contrast, Borrowed(
         contrast_evident=min(max(evident), 0.05),
         contrast_private=own_part,
-        contrast_common=shared,
+        contrast_common=float(max(shared, floor)),
         blur_private=max(spread.u_evident, 0.02),
         blur_common=float(np.hypot(spread.u_relative / _ROOT_STRIPS, 0.01)),
         edge_mm=edge_asymmetry_mm(edges, spread),

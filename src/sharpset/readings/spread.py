@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread, edge_profile
@@ -30,11 +29,6 @@ _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
 _TRIAL_STEPS = 1
 _GUESSES = 3
-_PER_STRIP = 20
-"""Independent values that the two edges of a strip give: within three blurs on either side, half a blur apart, some of
-them for the strip's own width, place, levels and blur."""
-_SETTLED = 0.02
-"""Weight of a model below which it is left."""
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _NEAR, _FAR = 3.0, 6.0
 """Blurs within which an edge is judged, and as far as which what its spread does not describe is looked at."""
@@ -183,7 +177,7 @@ def _thinned(wide: NDArray[np.intp], samples: Samples, most: int) -> NDArray[np.
 
 
 def _with_halo(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: StripFits) -> EdgeSpread:
-    """Return the edge spread with the halo that explains most, weighed against `best` without one."""
+    """Return the edge spread with the halo that explains most, or `best` without one where none explains enough."""
 
     def trial(**changes: float) -> EdgeSpread:
         tried = replace(start, **changes)
@@ -199,25 +193,10 @@ def _with_halo(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: Stri
             if halo not in by_halo and _LEAST_HALO <= halo <= _MOST_HALO:
                 by_halo[halo] = trial(halo=halo, halo_ratio=ratio)
     challengers = [min([*by_ratio, *by_halo.values()], key=lambda f: f.misfit)]
-    challengers.append(replace(challengers[0], halo=_lowest(list(by_halo.values())), halo_ratio=ratio))
+    challengers.append(replace(challengers[0], halo=_lowest(list(by_halo.values()))))
     challenger = min((_fit(edges, one, fits)[0] for one in challengers), key=lambda f: f.misfit)
-    return _weighed(edges, best, challenger, fits)
-
-
-def _weighed(edges: WideEdges, plain: EdgeSpread, with_halo: EdgeSpread, fits: StripFits) -> EdgeSpread:
-    """Return the edge spread between two models by their evidence, so that small changes of a picture change it little.
-
-    Two more parameters always fit a little better: the odds of the halo are those of Schwarz's criterion,
-    exp(n ln(m0 / m1) / 2 - ln n) with mean squares m of n residuals.
-    """
-    n = _PER_STRIP * len(edges.samples.strips)
-    log_odds = n * float(np.log(plain.misfit / with_halo.misfit)) / 2 - float(np.log(n))
-    weight = float(expit(log_odds))
-    u_halo = float(np.sqrt(weight * (1 - weight))) * abs(with_halo.halo)
-    if min(weight, 1 - weight) < _SETTLED:
-        return replace(with_halo if weight > 0.5 else plain, u_halo=u_halo)
-    between = replace(with_halo, halo=weight * with_halo.halo)
-    return replace(_fit(edges, between, fits)[0], u_halo=u_halo)
+    # A halo must explain something: two more parameters always fit a little better.
+    return challenger if challenger.misfit < 0.97 * best.misfit else best
 
 
 def _lowest(trials: list[EdgeSpread]) -> float:

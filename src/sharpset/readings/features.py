@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
+from sharpset.readings.blank_spots import faintest_hole_mm2, lacking_mm2
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
@@ -234,18 +236,23 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         for r in piece.features.iloc[hole_rows].itertuples()
     ]
     openings = contrast[~samples.is_bar]
-    fitted = fit_discs(
-        light,
-        pose,
-        discs,
-        spread,
-        Priors(contrast=borrowed.contrast_evident),
-        levels=levels,
-        left_over=left_over,
-        noise_inflation=inflation,
-        contrast=float(np.median(openings)) if len(openings) else 1.0,
-        clean=True,
-    )
+
+    def fit_holes(discs: Sequence[Disc]) -> list[DiscFit]:
+        return fit_discs(
+            light,
+            pose,
+            discs,
+            spread,
+            Priors(contrast=borrowed.contrast_evident),
+            levels=levels,
+            left_over=left_over,
+            noise_inflation=inflation,
+            contrast=float(np.median(openings)) if len(openings) else 1.0,
+            clean=True,
+        )
+
+    fitted = fit_holes(discs)
+    faintest = faintest_hole_mm2(piece, discs, fitted, blur_mm=spread.mean_sigma_mm, fit=fit_holes)
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),
         u_open_share=np.array([f.u_open_share for f in fitted]),
@@ -256,6 +263,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         u_shift_mm=np.array([f.u_shift_mm for f in fitted]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
         glow=np.array([f.glow for f in fitted]),
+        unseen=lacking_mm2(fitted) < faintest,
     )
     shade = measure_shade(
         samples,

@@ -120,11 +120,13 @@ def judge_discs(
     u_shift_mm: FloatArray,
     pixel_mm: float,
     glow: FloatArray,
+    unseen: NDArray[np.bool_],
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open.
 
     A spot of light clearly larger than the other holes' growth leaves, or clearly beside the place that the other
-    holes agree on, is a foreign mark, not a hole; one smaller than a pixel is no hole either.
+    holes agree on, is a foreign mark, not a hole; one smaller than a pixel is no hole either, nor one that the plate's
+    texture may show by chance.
 
     Parameters
     ----------
@@ -135,6 +137,8 @@ def judge_discs(
     pixel_mm : float
     glow : ndarray of float, shape (n,)
         Share solid well inside the drawn rim, NaN where there is no inside: what closes a hole thinly shows there.
+    unseen : ndarray of bool
+        Which take no more light from the plate than its texture does where there is no hole.
     """
     opened = open_share >= _HOLE_FORMED_FROM
     smaller = (nominal_mm - diameter_mm)[opened]
@@ -149,7 +153,7 @@ def judge_discs(
     closed = np.nan_to_num(glow) > 1 - _LEAST_CONTRAST
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
     formed = np.where((gone | choked | dim | closed) & (formed == "yes"), "partly", formed)
-    formed = np.where(foreign | (diameter_mm < pixel_mm), "no", formed)
+    formed = np.where(foreign | unseen | (diameter_mm < pixel_mm), "no", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
     # Where solid is seen right through the middle, an opening that is left beside it has its own size.

@@ -11,6 +11,7 @@ from edge_pictures import hole
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.disc_start import start_discs
 from sharpset.readings.discs import Disc, DiscFit, fit_discs
+from sharpset.readings.formed import judge_discs
 from sharpset.readings.light import LightMap, PieceLight
 from sharpset.readings.strips import Priors
 from sharpset.scans import Pose
@@ -45,20 +46,30 @@ def _blob(picture: np.ndarray, column: float, row: float, radius: float, light: 
 
 
 def _read(
-    diameters: np.ndarray, blobs: dict[int, tuple[float, float, float, float]], seed: int, *, contrast: float = 1.0
+    diameters: np.ndarray,
+    blobs: dict[int, tuple[float, float, float, float]],
+    seed: int,
+    *,
+    contrast: float = 1.0,
+    nominal: np.ndarray | None = None,
+    thin: dict[int, float] | None = None,
 ) -> list[DiscFit]:
-    """Draw holes in a row; `blobs` lie at (x, y, radius) px from a hole's centre and have their own light."""
+    """Draw holes in a row; `blobs` lie at (x, y, radius) px from a hole's centre and have their own light.
+
+    `nominal` are the diameters that were asked for, `thin` holes take only that share of the light away.
+    """
     rng = np.random.default_rng(seed)
     picture = np.ones((ROOM, ROOM * len(diameters)))
     discs = []
     for i, diameter in enumerate(diameters):
         x, y = ROOM * (i + 0.5) + rng.uniform(-0.3, 0.3), ROOM / 2 + rng.uniform(-0.3, 0.3)
-        hole(picture, centre=(x, y), diameter=diameter, sigma=SIGMA, height=-contrast)
+        hole(picture, centre=(x, y), diameter=diameter, sigma=SIGMA, height=-contrast * (thin or {}).get(i, 1.0))
         if i in blobs:
             dx, dy, radius, light = blobs[i]
             _blob(picture, x + dx, y + dy, radius, light)
         place = (ROOM * (i + 0.5) * PIXEL, ROOM / 2 * PIXEL)
-        discs.append(Disc(name=f"h{i}", diameter_mm=diameter * PIXEL, x_mm=place[0], y_mm=place[1], reach_mm=0.3))
+        asked = diameter if nominal is None else nominal[i]
+        discs.append(Disc(name=f"h{i}", diameter_mm=asked * PIXEL, x_mm=place[0], y_mm=place[1], reach_mm=0.3))
     picture += rng.normal(0, 1 / CNR, picture.shape)
     pose = Pose(matrix=np.array([[1 / PIXEL, 0, 0], [0, 1 / PIXEL, 0]]), pixel_mm=PixelSize(PIXEL, PIXEL))
     spread = EdgeSpread(sigma_x_mm=BLUR, sigma_y_mm=BLUR)
@@ -143,3 +154,32 @@ def test_dust_larger_and_darker_than_a_hole_does_not_swallow_it(seed, monkeypatc
         # The dust hides half of the rim, where its skirts leave more than noise (six bounds of the whole rim).
         assert abs(fits[i].diameter_mm / PIXEL - SIZES[i]) < 2.5
         assert np.hypot(fits[i].shift_x_mm, fits[i].shift_y_mm) < 1.5 * PIXEL
+
+
+def _doubts(fits: list[DiscFit], nominal: np.ndarray) -> list[str]:
+    return judge_discs(
+        open_share=np.array([f.open_share for f in fits]),
+        u_open_share=np.array([f.u_open_share for f in fits]),
+        diameter_mm=np.array([f.diameter_mm for f in fits]),
+        u_diameter_mm=np.array([f.u_diameter_mm for f in fits]),
+        nominal_mm=nominal * PIXEL,
+        own_contrast=np.array([f.own_contrast for f in fits]),
+        u_own_contrast=np.array([f.u_own_contrast for f in fits]),
+        shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fits]),
+        u_shift_mm=np.array([f.u_shift_mm for f in fits]),
+        pixel_mm=PIXEL,
+        unseen=np.zeros(len(fits), dtype=bool),
+    ).doubts
+
+
+def test_a_hole_far_smaller_than_drawn_is_not_taken_for_one_that_something_thin_closes():
+    nominal = np.array([14.0, 14, 14, 14, 12, 12, 12, 12])
+    fits = _read(np.array([5.0, 6, 5, 7, 5, 6, 7, 6]), {}, seed=3, nominal=nominal)
+    assert _doubts(fits, nominal) == [""] * len(fits)
+
+
+@pytest.mark.parametrize("takes", [0.8, 0.55, 0.35])
+def test_a_hole_that_something_thin_closes_is_dim_beside_open_ones(takes):
+    nominal = np.full(8, 10.0)
+    fits = _read(np.full(8, 10.0), {}, seed=4, thin={3: takes})
+    assert [i for i, doubt in enumerate(_doubts(fits, nominal)) if doubt] == [3]

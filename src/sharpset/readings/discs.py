@@ -21,7 +21,7 @@ from sharpset.scans import Pose
 __all__ = ["Disc", "DiscFit", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
-_INSIDE, _FEWEST_INSIDE = 3.0, 9
+_CORE, _CORE_DEPTH, _FEWEST_INSIDE = 0.7, 0.3, 5
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 _FEWEST = 8
 _MOVED_MM = 0.08
@@ -59,8 +59,8 @@ class DiscFit:
         for holes too small to tell.
     parts : WidthParts
         The uncertainty of the diameter by its causes, arrays of one entry.
-    glow : float
-        Median share solid well inside the drawn rim, NaN for holes too small to have such an inside.
+    own_contrast, u_own_contrast : float
+        What the middle of the hole takes away by itself; NaN for holes of a pixel or two.
     """
 
     diameter_mm: float
@@ -76,7 +76,8 @@ class DiscFit:
     dirty: float
     roundness_mm: float
     parts: WidthParts
-    glow: float = float("nan")
+    own_contrast: float = float("nan")
+    u_own_contrast: float = float("nan")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -320,6 +321,7 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
     )
     area = np.pi * (disc.diameter_mm * patch.scale / 2) ** 2
     diameter = 2 * float(p[2])
+    core = _core_contrast(state, p)
     opened = np.pi * diameter**2 / 4 * float(p[4]) / area
     u_diameter = 2 * float(np.hypot(deviation[2], pull[2]))
     return DiscFit(
@@ -336,16 +338,27 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
         dirty=float(1 - used.mean()),
         roundness_mm=_roundness(state, p, sigma, used, patch.area_mm2),
         parts=parts,
-        glow=_glow(state, p, disc.diameter_mm * patch.scale / 2 - _INSIDE * sigma),
+        own_contrast=core[0],
+        u_own_contrast=core[1],
     )
 
 
-def _glow(state: _State, p: FloatArray, most_mm: float) -> float:
-    """Return the median share solid well inside the drawn rim, about the fitted centre; NaN where none is."""
-    if most_mm <= 0:
-        return float("nan")
-    inside = (state.x - p[0]) ** 2 + (state.y - p[1]) ** 2 < most_mm**2
-    return median(state.solid[inside]) if np.count_nonzero(inside) >= _FEWEST_INSIDE else float("nan")
+def _core_contrast(state: _State, p: FloatArray) -> tuple[float, float]:
+    """Return the contrast that the middle of a hole shows, and its standard uncertainty; NaN of too few pixels.
+
+    All pixels of the fitted hole well inside its rim count, those taken for foreign marks too: what closes a hole
+    thinly lies there.
+    """
+    near, lacking = len(state.model), p[3] - state.model
+    away2 = (state.x[:near] - p[0]) ** 2 + (state.y[:near] - p[1]) ** 2
+    inside = (away2 < (_CORE * p[2]) ** 2) & (lacking > _CORE_DEPTH * p[4])
+    n = int(np.count_nonzero(inside))
+    if n < _FEWEST_INSIDE:
+        return float("nan"), float("nan")
+    share = lacking[inside] / p[4]
+    own = median((p[3] - state.solid[:near][inside]) / share)
+    # The median of n normal values scatters by 1.25 / sqrt(n) of one.
+    return own, float(1.25 * state.noise / (np.sqrt(n) * median(share)))
 
 
 def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool_], pixel_area_mm2: float) -> float:

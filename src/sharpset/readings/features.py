@@ -262,7 +262,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fitted]).reshape(-1, 2),
         u_shift_mm=np.array([f.u_shift_mm for f in fitted]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
-        glow=np.array([f.glow for f in fitted]),
+        own_contrast=np.array([f.own_contrast for f in fitted]),
+        u_own_contrast=np.array([f.u_own_contrast for f in fitted]),
         unseen=lacking_mm2(fitted) < faintest,
     )
     shade = measure_shade(

@@ -25,9 +25,11 @@ _HOLE_FORMED_FROM, _HOLE_NOT_TO = 0.10, 0.03
 _HOLE_CHOKED = 0.6
 _LEAST_CONTRAST = 0.5
 _LEAST_WIDTH = 0.15
-_SOLID = 0.9
 _DIM, _ALIKE = 0.8, 0.3
 """Share of its peers' contrast below which a strip is dim, and how far peers' widths may differ (their logarithms)."""
+_APART, _ALIKE_CONTRAST = 6.0, 0.08
+"""Or it is dim where it lies so many of its peers' spreads below them, and by more than openings of one width differ
+that lie beside walls and in the open (some per cent)."""
 _MISPLACED_MM = 0.12
 """Uneven travel of a carriage reaches 0.03 to 0.05 mm; printers misplace holes by less (common practice, no source)."""
 
@@ -105,7 +107,10 @@ def _dim(own: FloatArray, u_own: FloatArray, nominal_mm: FloatArray, solid: NDAr
     for i in np.flatnonzero(known):
         peers = known & (solid == solid[i]) & (np.abs(np.log(nominal_mm / nominal_mm[i])) < _ALIKE)
         if peers.sum() >= 4:
-            dim[i] = own[i] + 3 * u_own[i] < _DIM * min(float(np.quantile(own[peers], 0.75)), 1.0)
+            upper, middle = np.quantile(own[peers], (0.75, 0.5))
+            scatter = 1.4826 * float(np.median(np.abs(own[peers] - middle)))
+            least = max(_DIM * min(float(upper), 1.0), float(middle) - max(_APART * scatter, _ALIKE_CONTRAST))
+            dim[i] = own[i] + 3 * u_own[i] < least
     return dim
 
 
@@ -119,7 +124,8 @@ def judge_discs(
     shift_mm: FloatArray,
     u_shift_mm: FloatArray,
     pixel_mm: float,
-    glow: FloatArray,
+    own_contrast: FloatArray,
+    u_own_contrast: FloatArray,
     unseen: NDArray[np.bool_],
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open.
@@ -135,8 +141,8 @@ def judge_discs(
         Centres from their nominal places.
     u_shift_mm : ndarray of float, shape (n,)
     pixel_mm : float
-    glow : ndarray of float, shape (n,)
-        Share solid well inside the drawn rim, NaN where there is no inside: what closes a hole thinly shows there.
+    own_contrast, u_own_contrast : ndarray of float, shape (n,)
+        Of the middle of each fitted hole, relative to the scan's; NaN where there is no middle.
     unseen : ndarray of bool
         Which take no more light from the plate than its texture does where there is no hole.
     """
@@ -149,15 +155,14 @@ def judge_discs(
     expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
     choked = open_share < _HOLE_CHOKED * expected**2
     gone = diameter_mm < 5 * u_diameter_mm
-    dim = _dim(1 - glow, np.zeros(len(glow)), nominal_mm, np.zeros(len(glow), dtype=bool))
-    closed = np.nan_to_num(glow) > 1 - _LEAST_CONTRAST
+    dim = _dim(own_contrast, u_own_contrast, nominal_mm, np.zeros(len(nominal_mm), dtype=bool))
+    dim |= own_contrast + 3 * u_own_contrast < _LEAST_CONTRAST
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
-    formed = np.where((gone | choked | dim | closed) & (formed == "yes"), "partly", formed)
+    formed = np.where((gone | choked | dim) & (formed == "yes"), "partly", formed)
     formed = np.where(foreign | unseen | (diameter_mm < pixel_mm), "no", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
-    # Where solid is seen right through the middle, an opening that is left beside it has its own size.
-    doubts = _doubts(formed, (dim | closed) & (glow < _SOLID), np.zeros(len(formed), dtype=bool))
+    doubts = _doubts(formed, dim, np.zeros(len(formed), dtype=bool))
     return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=foreign, doubts=doubts)
 
 

@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pytest
 from edge_pictures import hole
+from scipy.special import ndtr
 
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.disc_start import start_discs
@@ -45,6 +46,15 @@ def _blob(picture: np.ndarray, column: float, row: float, radius: float, light: 
     picture[:] = picture * (1 - cover) + light * cover
 
 
+def _oval(picture: np.ndarray, centre: tuple[float, float], radius: float, oval: float) -> None:
+    """Draw an oval hole over a round one; its blur is that of a straight edge, which it is wide enough for."""
+    rows, columns = np.indices(picture.shape)
+    dx, dy = columns - centre[0], rows - centre[1]
+    edge = radius + oval * np.cos(2 * np.arctan2(dy, dx))
+    near = np.abs(dx) < ROOM / 2
+    picture[near] = ndtr((np.hypot(dx, dy) - edge) / np.hypot(SIGMA, np.sqrt(1 / 12)))[near]
+
+
 def _read(
     diameters: np.ndarray,
     blobs: dict[int, tuple[float, float, float, float]],
@@ -53,10 +63,12 @@ def _read(
     contrast: float = 1.0,
     nominal: np.ndarray | None = None,
     thin: dict[int, float] | None = None,
+    oval_px: float = 0.0,
 ) -> list[DiscFit]:
     """Draw holes in a row; `blobs` lie at (x, y, radius) px from a hole's centre and have their own light.
 
-    `nominal` are the diameters that were asked for, `thin` holes take only that share of the light away.
+    `nominal` are the diameters that were asked for, `thin` holes take only that share of the light away;
+    by `oval_px` the last hole's radius is larger along x, and smaller along y.
     """
     rng = np.random.default_rng(seed)
     picture = np.ones((ROOM, ROOM * len(diameters)))
@@ -64,6 +76,8 @@ def _read(
     for i, diameter in enumerate(diameters):
         x, y = ROOM * (i + 0.5) + rng.uniform(-0.3, 0.3), ROOM / 2 + rng.uniform(-0.3, 0.3)
         hole(picture, centre=(x, y), diameter=diameter, sigma=SIGMA, height=-contrast * (thin or {}).get(i, 1.0))
+        if oval_px and i == len(diameters) - 1:
+            _oval(picture, (x, y), diameter / 2, oval_px)
         if i in blobs:
             dx, dy, radius, light = blobs[i]
             _blob(picture, x + dx, y + dy, radius, light)
@@ -154,6 +168,13 @@ def test_dust_larger_and_darker_than_a_hole_does_not_swallow_it(seed, monkeypatc
         # The dust hides half of the rim, where its skirts leave more than noise (six bounds of the whole rim).
         assert abs(fits[i].diameter_mm / PIXEL - SIZES[i]) < 2.5
         assert np.hypot(fits[i].shift_x_mm, fits[i].shift_y_mm) < 1.5 * PIXEL
+
+
+@pytest.mark.parametrize("oval_px", [1.0, 2.5])
+def test_an_oval_of_a_wide_hole_is_no_dust(oval_px):
+    fits = _read(np.array([9.0, 12, 15, 20, 44]), {}, 5, oval_px=oval_px)
+    assert fits[-1].diameter_mm == pytest.approx(44 * PIXEL, abs=0.1 * PIXEL)
+    assert np.hypot(fits[-1].shift_x_mm, fits[-1].shift_y_mm) < 0.5 * PIXEL
 
 
 def _doubts(fits: list[DiscFit], nominal: np.ndarray) -> list[str]:

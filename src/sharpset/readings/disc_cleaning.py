@@ -22,6 +22,9 @@ further away by the last factor it is suspected to be dust."""
 _MOST_SPREADS, _UNCERTAIN, _TAIL = 3.0, 5.0, 3.0
 """Pixels count as far off at most so many spreads; a hole whose pixels leave so many standard deviations more than
 noise does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
+_SPECK_MM = 0.4
+"""Dust is rarely larger (common practice, no source). Of a wider hole it hides the smaller part of the rim: what such a
+hole leaves unexplained or is moved by is its own shape, an oval say."""
 
 
 def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscState:
@@ -91,7 +94,7 @@ def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tupl
     count = np.bincount(owner, minlength=n)
     excess = np.bincount(owner, z**2 - 1, n) / np.sqrt(2.0 * count)
     apart = np.hypot(*off.T) > _BESIDE * problem.precision[0] ** -0.5
-    suspects = np.flatnonzero(apart | (excess > _UNCERTAIN))
+    suspects = np.flatnonzero((apart | (excess > _UNCERTAIN)) & (radii < _SPECK_MM))
     if len(suspects) == 0:
         return found, marks
     part, pixels = problem.some(suspects)

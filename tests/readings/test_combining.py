@@ -11,7 +11,7 @@ from faulty_scenes import Scan, Scanner, draw_print, write_scan
 from sharpset.cli import main
 from sharpset.errors import ReadingError
 from sharpset.pieces import make_stencil, write_piece
-from sharpset.readings import combine_pieces, combine_readings, load_readings, read_scan
+from sharpset.readings import budgets_table, combine_pieces, combine_readings, difference, load_readings, read_scan
 from sharpset.readings.combining import turn_between_deg
 from sharpset.readings.shading import common_shift_mm
 
@@ -94,6 +94,20 @@ def test_a_quarter_turn_measures_the_shade_and_takes_it_off(shaded):
     # The print's growth is the same on both sides of the lamp's axis once the shade is off: slots and bars agree.
     grown = [both.pieces[0].value(name) for name in ("growth_slot_mm", "growth_solid_mm")]
     assert abs(grown[0] - grown[1]) < 0.003
+
+
+def test_a_difference_holds_what_one_scan_took_off_and_the_other_did_not(shaded):
+    printed, _, (first, turned, _) = shaded
+    piece = first.pieces[0]
+    taken = {f"shadow {name}": piece.shade.taken_mm(axis) for axis, name in enumerate("xy")}
+    assert any(taken.values())
+    shadows = piece.contributions[piece.contributions["line"].isin(taken)]
+    whose = shadows.groupby("line")["shared"].unique()
+    assert all(list(whose[line]) == (["scan"] if taken[line] else ["scanner"]) for line in taken)
+    apart = difference(
+        first.to_frame(), turned.to_frame(), lines=budgets_table([first, turned]), same_scanner=True
+    ).merge(printed.truth[["feature_id", "true_mm"]], on="feature_id")
+    assert (apart["difference_mm"].abs() <= apart["U95_mm"])[apart["true_mm"] >= 0.2].mean() > 0.9
 
 
 def test_half_a_turn_takes_off_what_the_edges_spread_tells(shaded):

@@ -246,7 +246,9 @@ def _effects(pieces: Sequence[PieceReading], names: list[str]) -> tuple[dict[_Ke
     for k, piece in enumerate(pieces):
         common = piece.contributions[piece.contributions["shared"] != "no"]
         signed = common.assign(effect=common["sign"] * common["u_mm"])
-        for (line, shared), part in signed.groupby(["line", "shared"]):
+        for (line, own), part in signed.groupby(["line", "shared"]):
+            # What each scan took off for itself is known here, so that the lamp's shade is one error all the same.
+            shared = "scanner" if line in _SHADOWS else own
             key = (str(line), str(shared), -1 if shared == "scanner" and one_scanner else k)
             column = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
             found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = column

@@ -239,6 +239,11 @@ def _lines(
     ]
 
 
+def _whose(fits: FeatureFits, axis: int) -> str:
+    """Return what shares the error by shade: all scans of a lamp, or one where its own guess was taken off."""
+    return "scanner" if fits.shade.taken_mm(axis) == 0.0 else "scan"
+
+
 def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> list[tuple[str, FloatArray, str]]:
     """Return the lines of a view at a slant: what all features of the picture share, and what each has for itself."""
     if slant is None or loss is None:
@@ -269,8 +274,8 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     lines = [
         *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm),
         ("roughness", fits.lengthwise.u_ends_mm, "no"),
-        ("shadow x", opening * shaded[:, 0] * fits.shade.u_shift_mm(0), "scanner"),
-        ("shadow y", opening * shaded[:, 1] * fits.shade.u_shift_mm(1), "scanner"),
+        ("shadow x", opening * shaded[:, 0] * fits.shade.u_shift_mm(0), _whose(fits, 0)),
+        ("shadow y", opening * shaded[:, 1] * fits.shade.u_shift_mm(1), _whose(fits, 1)),
         ("pose", width * tilt**2 / 2, "no"),
         ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
@@ -299,8 +304,8 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
         lines = [
             *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
             *([("filter", _filtered(size, pixel_mm), "scanner")] if fits.slant is not None else []),
-            ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), "scanner"),
-            ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), "scanner"),
+            ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), _whose(fits, 0)),
+            ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), _whose(fits, 1)),
             ("scale x", size / 2 * unsure.scale_x, "scanner"),
             ("scale y", size / 2 * unsure.scale_y, "scanner"),
             ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),

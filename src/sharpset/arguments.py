@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from sharpset.errors import SharpsetError
 
-__all__ = ["LARGEST_SEED", "add_action", "seed_number"]
+__all__ = ["LARGEST_SEED", "add_action", "named_values", "seed_number"]
 
 LARGEST_SEED = 2**32 - 1
 """Every generator of random numbers in use takes seeds up to this."""
@@ -27,6 +28,26 @@ def seed_number(text: str) -> int:
     if not 0 <= seed <= LARGEST_SEED:
         raise SharpsetError(f"--seed takes a whole number from 0 to {LARGEST_SEED}, got {text!r}.")
     return seed
+
+
+def named_values(texts: Sequence[str]) -> dict[str, str]:
+    """Return what was typed after ``--set`` as NAME=VALUE, by name.
+
+    Raises
+    ------
+    SharpsetError
+        If one is no NAME=VALUE, or given twice.
+    """
+    found: dict[str, str] = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        name = name.strip()
+        if not equals or not name:
+            raise SharpsetError(f"--set {text!r}: NAME=VALUE is needed, for example --set layer_height=0.06.")
+        if name in found:
+            raise SharpsetError(f"--set {name} is given twice; keep one of them.")
+        found[name] = value.strip()
+    return found
 
 
 def add_action(actions: Any, name: str, text: str) -> Any:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sharpset.arguments import seed_number
+from sharpset.arguments import named_values, seed_number
 from sharpset.errors import FitError
 from sharpset.files import read_table, whole_file
 
@@ -205,22 +205,19 @@ def _typed_settings(pairs: Sequence[str], fit: Fit) -> dict[str, str | float] | 
     """Return settings given as NAME=VALUE, None where none are given."""
     factors = {factor.name: factor for factor in fit.space.factors}
     settings: dict[str, str | float] = {}
-    for pair in pairs:
-        name, equals, text = pair.partition("=")
-        factor = factors.get(name.strip())
-        if not equals or factor is None:
-            raise FitError(f"--set {pair!r}: NAME=VALUE is needed, with NAME one of {', '.join(factors)}.")
-        if name.strip() in settings:
-            raise FitError(f"--set {name.strip()} is given twice; keep one of them.")
+    for name, text in named_values(pairs).items():
+        factor = factors.get(name)
+        if factor is None:
+            raise FitError(f"--set {name}={text}: NAME is one of {', '.join(factors)}.")
         if factor.kind == "categorical":
             if text not in map(str, factor.levels):
-                raise FitError(f"--set {pair!r}: {factor.name} is one of {', '.join(map(str, factor.levels))}.")
+                raise FitError(f"--set {name}={text}: {factor.name} is one of {', '.join(map(str, factor.levels))}.")
             settings[factor.name] = text
             continue
         try:
             settings[factor.name] = float(text.replace(",", "."))
         except ValueError as error:
-            raise FitError(f"--set {pair!r}: {text!r} is no number.") from error
+            raise FitError(f"--set {name}={text}: {text!r} is no number.") from error
     return settings or None
 
 

@@ -23,7 +23,7 @@ from sharpset.readings.results import count_found, is_refused
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
 
-__all__ = ["CutOut", "cut_out", "draw_scan_overlay", "found_states", "outlines_of", "write_overlays"]
+__all__ = ["CutOut", "corners_of", "cut_out", "draw_scan_overlay", "found_states", "outlines_of", "write_overlays"]
 
 _LONGEST_PX = 1500
 _MARGIN_MM = 2.0
@@ -82,8 +82,7 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
     table = reading.table.set_index("feature_id")
     outlines = outlines_of(table, reading.pose, piece)
     shapes = dict(zip(piece.features["feature_id"], piece.feature_shapes(), strict=True))
-    corners = reading.pose.to_pixels(np.asarray(piece.outline.exterior.coords))
-    px_per_mm = float(np.hypot(*(corners[1] - corners[0]))) / max(piece.height_mm, 1e-9)
+    corners, px_per_mm = corners_of(reading.pose, piece)
     with styled():
         figure = new_figure(11.0, 6.6)
         axes: dict[str, Axes] = figure.subplot_mosaic(
@@ -96,6 +95,12 @@ def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, t
             _close_up(axes[kind], kind, picture, shapes, table, reading.pose)
         figure.legend(handles=_key(table), loc="outside lower left", ncols=4)
     return figure
+
+
+def corners_of(pose: _Pose, piece: Piece) -> tuple[NDArray[np.float64], float]:
+    """Return (column, row) of a piece's outline and how many pixels a millimetre is."""
+    corners = pose.to_pixels(np.asarray(piece.outline.exterior.coords))
+    return corners, float(np.hypot(*(corners[1] - corners[0]))) / max(piece.height_mm, 1e-9)
 
 
 def outlines_of(table: pd.DataFrame, pose: _Pose, piece: Piece) -> dict[str, NDArray[np.float64]]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReportError
 from sharpset.files import whole_file
-from sharpset.plots.overlay import cut_out, found_states, outlines_of
+from sharpset.plots.overlay import corners_of, cut_out, found_states, outlines_of
 from sharpset.plots.style import FORMED_COLOURS, REFUSED_COLOUR
 from sharpset.refusals import refusal
 
@@ -104,8 +104,7 @@ def view_readings(picture: NDArray[Any], reading: Any, piece: Piece, *, title: s
     """
     table = reading.table.set_index("feature_id")
     outlines = outlines_of(table, reading.pose, piece)
-    corners = reading.pose.to_pixels(np.asarray(piece.outline.exterior.coords))
-    px_per_mm = float(np.hypot(*(corners[1] - corners[0]))) / max(piece.height_mm, 1e-9)
+    corners, px_per_mm = corners_of(reading.pose, piece)
     part = cut_out(picture, corners, margin_px=_MARGIN_MM * px_per_mm, longest_px=_LONGEST_PX)
     rows, columns = part.shown.shape[:2]
     states = found_states(table)

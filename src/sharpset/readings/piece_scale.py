@@ -34,9 +34,12 @@ def check_scale(scan: Scan, pose: Pose) -> None:
         if abs(scale - 1) > _MOST_SCALE:
             raise ReadingError(
                 f"{scan.path}: along {axis} the piece measures {scale:.3f} of its drawn size; no printer is "
-                f"{abs(scale - 1):.1%} off. "
-                + advice_for(scan).scale.format(x=scan.dpi.x, y=scan.dpi.y, source=scan.scale_source)
+                f"{abs(scale - 1):.1%} off. {_what_to_check(scan)}"
             )
+
+
+def _what_to_check(scan: Scan) -> str:
+    return advice_for(scan).scale.format(x=scan.dpi.x, y=scan.dpi.y, source=scan.scale_source)
 
 
 def chance_of_wrong_scale(excess: float, u_scale: float) -> float:
@@ -83,6 +86,6 @@ def scale_as_the_piece_says(scan: Scan, pose: Pose, local: LocalScale) -> tuple[
         remarks = (
             f"the piece measures {abs(worst):.1%} {'larger' if worst > 0 else 'smaller'} than drawn: few printers are "
             "so far off, so the scale may be wrong, and sizes are as unsure as that. "
-            + advice_for(scan).scale.format(x=scan.dpi.x, y=scan.dpi.y, source=scan.scale_source).rstrip("."),
+            + _what_to_check(scan).rstrip("."),
         )
     return replace(local, u_x=float(u_x), u_y=float(u_y)), remarks

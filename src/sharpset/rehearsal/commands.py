@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from sharpset.arguments import seed_number
+from sharpset.arguments import named_values, seed_number
 from sharpset.errors import RehearsalError
 
 __all__ = ["configure"]
@@ -74,21 +74,15 @@ def parse_settings(texts: Sequence[str]) -> dict[str, float]:
 
     Raises
     ------
-    RehearsalError
+    SharpsetError
         If one is no NAME=VALUE, no number, or given twice.
     """
     settings: dict[str, float] = {}
-    for text in texts:
-        name, equals, value = text.partition("=")
-        name = name.strip()
-        if not equals or not name:
-            raise RehearsalError(f"--set {text!r}: NAME=VALUE is needed, for example --set layer_height=0.06.")
-        if name in settings:
-            raise RehearsalError(f"--set {name} is given twice; keep one of them.")
+    for name, value in named_values(texts).items():
         try:
             settings[name] = float(value)
         except ValueError as error:
-            raise RehearsalError(f"--set {text!r}: {value!r} is no number.") from error
+            raise RehearsalError(f"--set {name}={value}: {value!r} is no number.") from error
     return settings
 
 

@@ -45,6 +45,19 @@ def test_nothing_heavy_is_loaded_before_a_verb_is_named(code):
     assert loaded & set(HEAVY) == set()
 
 
+def test_help_of_a_verb_loads_nothing_heavy():
+    ask = "for verb in VERBS:\n    try:\n        main([verb, '--help'])\n    except SystemExit:\n        pass"
+    loaded = loaded_after(f"from sharpset.cli import main\nVERBS = {VERBS}\n{ask}")
+    assert "sharpset.readings.commands" in loaded
+    assert loaded & set(HEAVY) == set()
+
+
+def test_reading_does_not_load_what_it_does_not_need():
+    loaded = loaded_after("from sharpset.readings import read_scans, write_readings")
+    assert "pandas" in loaded
+    assert loaded & {"scipy.stats", "matplotlib", "pydantic", "skimage", "statsmodels", "trimesh"} == set()
+
+
 def test_help_names_every_verb(capsys):
     with pytest.raises(SystemExit) as stop:
         main(["--help"])

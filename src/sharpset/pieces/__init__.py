@@ -1,13 +1,38 @@
-"""Test pieces: features, layouts, solids, export. Knows nothing of scans."""
+"""Test pieces: features, layouts, solids, export. Knows nothing of scans.
+
+Heavy modules are imported when one of their names is first used.
+"""
 
 from __future__ import annotations
 
-from sharpset.pieces.code import CODE_BITS, RunCode, decode_bits, encode_run_id
-from sharpset.pieces.export import write_piece
-from sharpset.pieces.geometry import feature_shape
-from sharpset.pieces.ladder import preferred_numbers, size_ladder
-from sharpset.pieces.model import FEATURE_COLUMNS, Mark, Piece, ScaleLine, load_piece
-from sharpset.pieces.stencil import make_stencil, stencil_from_brief
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.pieces.code import CODE_BITS, RunCode, decode_bits, encode_run_id
+    from sharpset.pieces.export import write_piece
+    from sharpset.pieces.geometry import feature_shape
+    from sharpset.pieces.ladder import preferred_numbers, size_ladder
+    from sharpset.pieces.model import FEATURE_COLUMNS, Mark, Piece, ScaleLine, load_piece
+    from sharpset.pieces.stencil import make_stencil, stencil_from_brief
+
+_HOME = {
+    "CODE_BITS": "code",
+    "FEATURE_COLUMNS": "model",
+    "Mark": "model",
+    "Piece": "model",
+    "RunCode": "code",
+    "ScaleLine": "model",
+    "decode_bits": "code",
+    "encode_run_id": "code",
+    "feature_shape": "geometry",
+    "load_piece": "model",
+    "make_stencil": "stencil",
+    "preferred_numbers": "ladder",
+    "size_ladder": "ladder",
+    "stencil_from_brief": "stencil",
+    "write_piece": "export",
+}
 
 __all__ = [
     "CODE_BITS",
@@ -26,3 +51,14 @@ __all__ = [
     "stencil_from_brief",
     "write_piece",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module in which a public name lives."""
+    if name in _HOME:
+        return getattr(import_module(f"sharpset.pieces.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'sharpset.pieces' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -8,17 +8,19 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 from shapely.geometry import Polygon, box
 
-from sharpset.brief import Brief
 from sharpset.errors import PieceError
 from sharpset.pieces.code import CODE_BITS, RunCode, encode_run_id
 from sharpset.pieces.ladder import size_ladder
 from sharpset.pieces.layout import Block, Spot, bar_block, hole_block, pack, slot_block
 from sharpset.pieces.model import FEATURE_COLUMNS, Mark, Piece, ScaleLine
+
+if TYPE_CHECKING:
+    from sharpset.brief import Brief
 
 __all__ = ["SMALLEST_MM", "make_stencil", "stencil_from_brief"]
 

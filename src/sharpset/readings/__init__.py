@@ -1,25 +1,58 @@
-"""Readings: from rectified pictures to widths, diameters and verdicts with their uncertainty."""
+"""Readings: from rectified pictures to widths, diameters and verdicts with their uncertainty.
+
+Heavy modules are imported when one of their names is first used.
+"""
 
 from __future__ import annotations
 
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.combining import combine_pieces, combine_readings
-from sharpset.readings.feature_budget import FeatureBudget, difference
-from sharpset.readings.frequency_response import FrequencyResponse
-from sharpset.readings.looking import FeatureView, look_at
-from sharpset.readings.quality import EdgeQuality
-from sharpset.readings.reader import read_scan, read_scans
-from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
-from sharpset.readings.roughness import EdgeRoughness
-from sharpset.readings.shading import Shade
-from sharpset.readings.tables import (
-    budgets_table,
-    load_budgets,
-    load_readings,
-    pieces_table,
-    readings_table,
-    write_readings,
-)
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.readings.blur import EdgeSpread
+    from sharpset.readings.combining import combine_pieces, combine_readings
+    from sharpset.readings.feature_budget import FeatureBudget, difference
+    from sharpset.readings.frequency_response import FrequencyResponse
+    from sharpset.readings.looking import FeatureView, look_at
+    from sharpset.readings.quality import EdgeQuality
+    from sharpset.readings.reader import read_scan, read_scans
+    from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
+    from sharpset.readings.roughness import EdgeRoughness
+    from sharpset.readings.shading import Shade
+    from sharpset.readings.tables import (
+        budgets_table,
+        load_budgets,
+        load_readings,
+        pieces_table,
+        readings_table,
+        write_readings,
+    )
+
+_HOME = {
+    "EdgeQuality": "quality",
+    "EdgeRoughness": "roughness",
+    "EdgeSpread": "blur",
+    "FeatureBudget": "feature_budget",
+    "FeatureView": "looking",
+    "FrequencyResponse": "frequency_response",
+    "PieceReading": "results",
+    "Quantity": "results",
+    "READING_COLUMNS": "results",
+    "ScanReading": "results",
+    "Shade": "shading",
+    "budgets_table": "tables",
+    "combine_pieces": "combining",
+    "combine_readings": "combining",
+    "difference": "feature_budget",
+    "load_budgets": "tables",
+    "load_readings": "tables",
+    "look_at": "looking",
+    "pieces_table": "tables",
+    "read_scan": "reader",
+    "read_scans": "reader",
+    "readings_table": "tables",
+    "write_readings": "tables",
+}
 
 __all__ = [
     "READING_COLUMNS",
@@ -46,3 +79,14 @@ __all__ = [
     "readings_table",
     "write_readings",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module in which a public name lives."""
+    if name in _HOME:
+        return getattr(import_module(f"sharpset.readings.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'sharpset.readings' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from sharpset.errors import ReadingError
 
@@ -184,8 +184,8 @@ def expanded(u: float, dof: float = math.inf, *, coverage: float = 0.95) -> floa
         Student's t for the coverage times `u`.
     """
     if not math.isfinite(dof):
-        return float(stats.norm.ppf((1 + coverage) / 2)) * u
-    return float(stats.t.ppf((1 + coverage) / 2, max(math.floor(dof + 1e-9), 1))) * u
+        return float(ndtri((1 + coverage) / 2)) * u
+    return float(stdtrit(max(math.floor(dof + 1e-9), 1), (1 + coverage) / 2)) * u
 
 
 def propagate(

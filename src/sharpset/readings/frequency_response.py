@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from sharpset.pieces import Piece
 from sharpset.readings.light import PieceLight
@@ -245,7 +245,7 @@ def _quantity(name: str, values: list[FloatArray]) -> Quantity:
         return Quantity(name=name, unit="cycles/mm", value=np.nan, U95=np.nan, n=len(every))
     middle = float(np.median(every))
     groups = np.array([np.mean(each) for each in known]) if len(known) >= _FEWEST_EDGES else every
-    scatter = float(stats.t.ppf(0.975, len(groups) - 1) * np.std(groups, ddof=1) / np.sqrt(len(groups)))
+    scatter = float(stdtrit(len(groups) - 1, 0.975) * np.std(groups, ddof=1) / np.sqrt(len(groups)))
     half = float(np.hypot(scatter, 1.96 * _U_METHOD * middle))
     return Quantity(name=name, unit="cycles/mm", value=middle, U95=half, n=len(every))
 

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.interpolate import interp1d
 from scipy.optimize import minimize
-from scipy.stats import gamma
+from scipy.special import gammainccinv
 
 __all__ = ["SpectrumFit", "fit_spectrum"]
 
@@ -66,7 +65,7 @@ class _Model:
         noise = np.zeros((1, n))
         noise[0, 0] = 1.0
         seen = np.vstack(((both_sides * transfer**2)[:, None] * cosines, noise)) * lagged_window
-        taken = np.where(lag == 0, 1.0, 2.0) * interp1d(frequency, cosines, axis=0)(np.fft.rfftfreq(n))
+        taken = np.where(lag == 0, 1.0, 2.0) * np.cos(2 * np.pi * np.fft.rfftfreq(n)[:, None] * lag)
         power = seen @ taken.T / lagged_window[0]
         return cls(n=n, frequency=frequency, blurred=power[:-1].T.copy(), white=power[-1])
 
@@ -182,7 +181,7 @@ def _peak(power: FloatArray, expected: FloatArray, used: NDArray[np.bool_], n_ed
     therefore has to stand out of its neighbours on both sides as well.
     """
     ratio = np.where(used, power / np.maximum(expected, 1e-30), np.nan)
-    limit = float(gamma.isf(_CHANCE / max(int(used.sum()), 1), n_edges, scale=1 / n_edges))
+    limit = float(gammainccinv(n_edges, _CHANCE / max(int(used.sum()), 1))) / n_edges
     above = np.zeros(len(ratio))
     for k in np.flatnonzero(used):
         sides = [ratio[max(k - _FAR, 0) : max(k - _NEAR + 1, 0)], ratio[k + _NEAR : k + _FAR + 1]]

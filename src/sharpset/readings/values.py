@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from sharpset.pieces import Piece
 from sharpset.readings.blur import EdgeSpread, edge_profile
@@ -64,7 +64,7 @@ def _robust_mean(name: str, values: FloatArray, common: float) -> Quantity:
     if len(values) < 3:
         return Quantity(name=name, unit="mm", value=centre, U95=np.nan, n=len(values))
     u_mean = spread / np.sqrt(len(values))
-    k = float(stats.t.ppf(0.975, len(values) - 1))
+    k = float(stdtrit(len(values) - 1, 0.975))
     return Quantity(name=name, unit="mm", value=centre, U95=float(np.hypot(k * u_mean, 2 * common)), n=len(values))
 
 

@@ -1,20 +1,58 @@
-"""Scans: open, locate, rectify, calibrate."""
+"""Scans: open, locate, rectify, calibrate.
+
+Heavy modules are imported when one of their names is first used.
+"""
 
 from __future__ import annotations
 
-from sharpset.scans.axis_scale import AxisScale
-from sharpset.scans.calibration import Calibration, calibrate_scanner, load_calibration
-from sharpset.scans.frame import PhotoFrame, load_frame, write_frame
-from sharpset.scans.locate import LocatedPiece, locate_pieces
-from sharpset.scans.measuring_scale import measure_scale
-from sharpset.scans.opening import open_scan
-from sharpset.scans.photo import RectifiedPhoto, rectify_photos
-from sharpset.scans.pose import Pose, RigidFit, fit_affine, fit_rigid
-from sharpset.scans.references import ScaleReference, load_reference
-from sharpset.scans.scale import LocalScale, ScanScale
-from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
-from sharpset.scans.settling import ScaleSources, settle_scale
-from sharpset.scans.viewing import Viewing, Viewpoint
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sharpset.scans.axis_scale import AxisScale
+    from sharpset.scans.calibration import Calibration, calibrate_scanner, load_calibration
+    from sharpset.scans.frame import PhotoFrame, load_frame, write_frame
+    from sharpset.scans.locate import LocatedPiece, locate_pieces
+    from sharpset.scans.measuring_scale import measure_scale
+    from sharpset.scans.opening import open_scan
+    from sharpset.scans.photo import RectifiedPhoto, rectify_photos
+    from sharpset.scans.pose import Pose, RigidFit, fit_affine, fit_rigid
+    from sharpset.scans.references import ScaleReference, load_reference
+    from sharpset.scans.scale import LocalScale, ScanScale
+    from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
+    from sharpset.scans.settling import ScaleSources, settle_scale
+    from sharpset.scans.viewing import Viewing, Viewpoint
+
+_HOME = {
+    "AxisScale": "axis_scale",
+    "Calibration": "calibration",
+    "LocalScale": "scale",
+    "LocatedPiece": "locate",
+    "PhotoFrame": "frame",
+    "PixelSize": "scan",
+    "Pose": "pose",
+    "RectifiedPhoto": "photo",
+    "RigidFit": "pose",
+    "ScaleReference": "references",
+    "ScaleSources": "settling",
+    "Scan": "scan",
+    "ScanScale": "scale",
+    "Viewing": "viewing",
+    "Viewpoint": "viewing",
+    "calibrate_scanner": "calibration",
+    "fit_affine": "pose",
+    "fit_rigid": "pose",
+    "load_calibration": "calibration",
+    "load_frame": "frame",
+    "load_reference": "references",
+    "locate_pieces": "locate",
+    "measure_scale": "measuring_scale",
+    "open_scan": "opening",
+    "rectify_photos": "photo",
+    "scan_from_pixels": "scan",
+    "settle_scale": "settling",
+    "write_frame": "frame",
+}
 
 __all__ = [
     "AxisScale",
@@ -46,3 +84,14 @@ __all__ = [
     "settle_scale",
     "write_frame",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module in which a public name lives."""
+    if name in _HOME:
+        return getattr(import_module(f"sharpset.scans.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'sharpset.scans' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

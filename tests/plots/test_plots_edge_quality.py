@@ -10,7 +10,7 @@ from sharpset.errors import ReportError
 from sharpset.plots import draw_edge_quality, save_figure
 from sharpset.readings.frequency_response import FrequencyResponse
 from sharpset.readings.quality import EdgeQuality
-from sharpset.readings.results import Quantity
+from sharpset.readings.quantity import Quantity
 from sharpset.readings.roughness import EdgeTracks, measure_roughness
 
 

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from sharpset.plots.feature import show_feature
     from sharpset.plots.formed import draw_formed_chart, draw_formed_curves
     from sharpset.plots.moulds import draw_budget, draw_cure
-    from sharpset.plots.overlay import draw_scan_overlay, write_overlays
+    from sharpset.plots.overlay import draw_scan_overlay
+    from sharpset.plots.overlay_files import write_overlays
     from sharpset.plots.readings_view import ReadingsView, view_readings
     from sharpset.plots.recommendation import draw_recommendation
     from sharpset.plots.residuals import draw_residuals
@@ -65,7 +66,8 @@ _HOMES = {
     "feature": ("show_feature",),
     "formed": ("draw_formed_chart", "draw_formed_curves"),
     "moulds": ("draw_budget", "draw_cure"),
-    "overlay": ("draw_scan_overlay", "write_overlays"),
+    "overlay": ("draw_scan_overlay",),
+    "overlay_files": ("write_overlays",),
     "readings_view": ("ReadingsView", "view_readings"),
     "recommendation": ("draw_recommendation",),
     "residuals": ("draw_residuals",),

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -23,7 +21,7 @@ from sharpset.readings.results import count_found, is_refused
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
 
-__all__ = ["CutOut", "corners_of", "cut_out", "draw_scan_overlay", "found_states", "outlines_of", "write_overlays"]
+__all__ = ["CutOut", "corners_of", "cut_out", "draw_scan_overlay", "found_states", "outlines_of"]
 
 _LONGEST_PX = 1500
 _MARGIN_MM = 2.0
@@ -43,17 +41,6 @@ class _Found(Protocol):
     def table(self) -> pd.DataFrame: ...
     @property
     def pose(self) -> Any: ...
-
-
-class _ReadScan(Protocol):
-    """What is needed of the reading of one scan."""
-
-    @property
-    def scan_id(self) -> str: ...
-    @property
-    def path(self) -> Path: ...
-    @property
-    def pieces(self) -> tuple[Any, ...]: ...
 
 
 def draw_scan_overlay(picture: NDArray[Any], reading: _Found, piece: Piece, *, title: str = "") -> Figure:
@@ -299,36 +286,3 @@ def _transition(ladder: pd.DataFrame, *, n_shown: int = 4) -> list[str]:
     cut = int(np.argmin([formed[:k].sum() + (~formed[k:]).sum() for k in range(len(formed) + 1)]))
     first = int(np.clip(cut - n_shown // 2, 0, max(0, len(repeat) - n_shown)))
     return list(repeat.index[first : first + n_shown])
-
-
-def write_overlays(readings: Iterable[_ReadScan], piece: Piece, folder: Path | str) -> list[Path]:
-    """Draw what was found on every scan into a folder, a PNG and a page to point into for each piece.
-
-    Parameters
-    ----------
-    readings : iterable of ScanReading
-        Their pictures are opened again where they lie.
-    piece : Piece
-    folder : path
-        Made if it is not there.
-
-    Returns
-    -------
-    list of Path
-    """
-    from sharpset.plots.readings_view import view_readings
-    from sharpset.plots.style import save_figure
-    from sharpset.scans import open_scan
-
-    files = []
-    for scan in readings:
-        picture = open_scan(scan.path, need_scale=False).pixels
-        for number, found in enumerate(scan.pieces, start=1):
-            run = f", run {found.run_id}" if found.run_id else ""
-            figure = draw_scan_overlay(picture, found, piece, title=f"{scan.path.name}{run}")
-            several = f"-{number}" if len(scan.pieces) > 1 else ""
-            stem = Path(folder) / f"{scan.scan_id}{several}"
-            files.append(save_figure(figure, stem.with_name(f"{stem.name}.png")))
-            view = view_readings(picture, found, piece, title=f"{scan.path.name}{run}")
-            files.append(view.save(stem.with_name(f"{stem.name}.html")))
-    return files

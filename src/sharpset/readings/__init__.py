@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from sharpset.readings.frequency_response import FrequencyResponse
     from sharpset.readings.looking import FeatureView, look_at
     from sharpset.readings.quality import EdgeQuality
+    from sharpset.readings.quantity import Quantity
     from sharpset.readings.reader import read_scan, read_scans
-    from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
+    from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
     from sharpset.readings.roughness import EdgeRoughness
     from sharpset.readings.shading import Shade
     from sharpset.readings.tables import (
@@ -36,7 +37,7 @@ _HOME = {
     "FeatureView": "looking",
     "FrequencyResponse": "frequency_response",
     "PieceReading": "results",
-    "Quantity": "results",
+    "Quantity": "quantity",
     "READING_COLUMNS": "results",
     "ScanReading": "results",
     "Shade": "shading",

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 from sharpset.errors import ReadingError
 from sharpset.readings.contributions import CONTRIBUTION_COLUMNS, totals
 from sharpset.readings.joint_fit import JointFit, fit_jointly
-from sharpset.readings.results import PieceReading, Quantity, ScanReading, is_refused
+from sharpset.readings.quantity import Quantity
+from sharpset.readings.results import PieceReading, ScanReading, is_refused
 from sharpset.readings.shading import common_shift_mm
 from sharpset.readings.values import growths
 

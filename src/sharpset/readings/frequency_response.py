@@ -23,7 +23,7 @@ from scipy.special import stdtrit
 
 from sharpset.pieces import Piece
 from sharpset.readings.light import PieceLight
-from sharpset.readings.results import Quantity
+from sharpset.readings.quantity import Quantity
 from sharpset.scans import Pose
 
 __all__ = ["EdgeResponse", "FrequencyResponse", "measure_frequency_response", "slanted_edge_response"]

@@ -12,7 +12,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.features import FeatureFits
 from sharpset.readings.frequency_response import FrequencyResponse, measure_frequency_response
 from sharpset.readings.light import PieceLight
-from sharpset.readings.results import Quantity
+from sharpset.readings.quantity import Quantity
 from sharpset.readings.roughness import EdgeRoughness, measure_roughness, track_edges
 from sharpset.scans import Pose
 

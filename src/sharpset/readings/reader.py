@@ -38,8 +38,9 @@ from sharpset.readings.gates import (
 from sharpset.readings.light import PieceLight, light_of
 from sharpset.readings.piece_scale import check_scale, scale_as_the_piece_says
 from sharpset.readings.quality import measure_quality
+from sharpset.readings.quantity import Quantity
 from sharpset.readings.registration import pose_from_marks, register
-from sharpset.readings.results import READING_COLUMNS, PieceReading, Quantity, ScanReading
+from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.seams import across_seams, find_seams
 from sharpset.readings.slant import without_slant

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.check_wire import CheckReading
 from sharpset.readings.feature_budget import FeatureBudget, budget_of
+from sharpset.readings.quantity import Quantity
 from sharpset.readings.shading import Shade
 from sharpset.scans import Pose, ScanScale
 from sharpset.scans.scan import file_sha256
@@ -21,7 +22,7 @@ from sharpset.scans.scan import file_sha256
 if TYPE_CHECKING:
     from sharpset.readings.quality import EdgeQuality
 
-__all__ = ["READING_COLUMNS", "PieceReading", "Quantity", "ScanReading", "count_found", "is_refused"]
+__all__ = ["READING_COLUMNS", "PieceReading", "ScanReading", "count_found", "is_refused"]
 
 READING_COLUMNS = (
     *("scan_id", "piece_id", "run_id", "feature_id", "kind", "nominal_mm", "angle_deg", "formed"),
@@ -54,21 +55,6 @@ def count_found(table: pd.DataFrame) -> dict[str, int]:
     refused = is_refused(table)
     words = table["formed"].to_numpy()[~refused]
     return {**{word: int((words == word).sum()) for word in ("yes", "partly", "no")}, "refused": int(refused.sum())}
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Quantity:
-    """A value of a whole piece with the half-width of its 95 % interval; NaN where it cannot be told."""
-
-    name: str
-    unit: str
-    value: float
-    U95: float
-    n: int
-
-    def summary(self) -> str:
-        """Return the quantity in one line."""
-        return f"{self.name} {self.value:.5g} +- {self.U95:.2g} {self.unit} (n = {self.n})".rstrip()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, blurred_edge
-from sharpset.readings.results import Quantity
+from sharpset.readings.quantity import Quantity
 from sharpset.readings.roughness_spectrum import SpectrumFit, fit_spectrum
 from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import StripFits

@@ -10,8 +10,8 @@ from scipy.special import stdtrit
 from sharpset.pieces import Piece
 from sharpset.readings.blur import EdgeSpread, edge_profile
 from sharpset.readings.light import PieceLight
+from sharpset.readings.quantity import Quantity
 from sharpset.readings.registration import Registration
-from sharpset.readings.results import Quantity
 from sharpset.scans import LocalScale, Pose
 from sharpset.scans.axis_scale import U_UNCALIBRATED
 

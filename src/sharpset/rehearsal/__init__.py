@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from sharpset.rehearsal.references import Reference
     from sharpset.rehearsal.resin import RESIN_SETTINGS, ResinResponse
     from sharpset.rehearsal.runs import rehearse_plan
-    from sharpset.rehearsal.scanner import CLEAN, Placement, Scan, Scanner, Scene, scan_pieces
+    from sharpset.rehearsal.scanner import CLEAN, Placement, Scan, Scanner, Scene
+    from sharpset.rehearsal.scanning import scan_pieces
 
 __all__ = [
     "CLEAN",
@@ -62,7 +63,8 @@ _HOMES = {
     "references": ("Reference",),
     "resin": ("RESIN_SETTINGS", "ResinResponse"),
     "runs": ("rehearse_plan",),
-    "scanner": ("CLEAN", "Placement", "Scan", "Scanner", "Scene", "scan_pieces"),
+    "scanner": ("CLEAN", "Placement", "Scan", "Scanner", "Scene"),
+    "scanning": ("scan_pieces",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -108,7 +108,8 @@ def _rehearse_piece(args: argparse.Namespace) -> int:
     from sharpset.rehearsal.files import write_scan
     from sharpset.rehearsal.printers import virtual_printer
     from sharpset.rehearsal.runs import everyday_scan, with_run_id, write_truth
-    from sharpset.rehearsal.scanner import Scanner, scan_pieces
+    from sharpset.rehearsal.scanner import Scanner
+    from sharpset.rehearsal.scanning import scan_pieces
 
     seed = _seed(args)
     piece = load_piece(args.piece)

@@ -15,7 +15,8 @@ from sharpset.pieces import Piece, encode_run_id
 from sharpset.rehearsal.files import write_scan
 from sharpset.rehearsal.printed import PrintedPiece
 from sharpset.rehearsal.printers import Printer
-from sharpset.rehearsal.scanner import Placement, Scan, Scanner, Scene, place_side_by_side, scan_pieces
+from sharpset.rehearsal.scanner import Placement, Scan, Scanner, Scene, place_side_by_side
+from sharpset.rehearsal.scanning import scan_pieces
 
 __all__ = [
     *("INVENTED", "Rehearsal", "everyday_scan", "noted_results", "print_runs", "rehearse_plan"),

@@ -9,7 +9,7 @@ from PIL import Image
 
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
-from sharpset.readings.contributions import U_UNDECLARED, u_of_curve
+from sharpset.readings.contributions import u_of_curve
 from sharpset.readings.curve_evidence import BothWays
 
 
@@ -30,8 +30,14 @@ def test_chance_of_a_curve_goes_by_what_is_alike_on_both_sides(uneven, linear):
     assert abs(odd.chance_of_linear - 1 / 3) < abs(linear - 1 / 3) or uneven[0] == uneven[1]
 
 
-def test_even_chances_of_two_curves_leave_what_an_undeclared_file_leaves():
-    assert u_of_curve(0.0, 0.5) == pytest.approx(U_UNDECLARED)
+@pytest.mark.parametrize("chance", [0.03, 0.08, 0.15, 0.5])
+@pytest.mark.parametrize(("taken", "apart"), [("sRGB", 0.63), ("linear", 1.2)])
+def test_uncertainty_of_a_curve_holds_95_percent_of_both(chance, taken, apart):
+    rng = np.random.default_rng(5)
+    drawn = rng.normal(0, 0.026, 100_000) + apart * (rng.random(100_000) < chance)
+    u = u_of_curve(0.026, chance, taken=taken)
+    # Errors of a share of 100,000 draws are below 0.1 %.
+    assert np.mean(np.abs(drawn) <= 1.96 * u) == pytest.approx(0.95, abs=0.003)
     assert u_of_curve(0.03, 0.0) == 0.03
 
 

@@ -15,12 +15,15 @@ from sharpset.readings.features import END_MM, PieceSamples
 from sharpset.readings.light import PieceLight
 from sharpset.readings.profiles import robust_profiles
 from sharpset.readings.sampling import sample_strips
-from sharpset.readings.spread import WideEdges, edge_residual, edge_sides, measure_edge_spread, wide_edges
+from sharpset.readings.spread import WIDE_PX, WideEdges, edge_residual, edge_sides, measure_edge_spread, wide_edges
 from sharpset.scans import Pose
 
 __all__ = ["BothWays", "both_ways"]
 
-_MANY_EDGES = 48
+_MANY_EDGES, _ENOUGH = 48, 24
+_NARROWER_PX, _BLURS = 4.0, 6.0
+"""From what width on, in pixels and in blurs, strips count too where fewer than `_ENOUGH` are wider: sharp pictures of
+few pixels have most of their edges there."""
 _INDEPENDENT = 6
 """Values half a blur apart within the three blurs beside an edge."""
 _OF_SHAPE = 0.5
@@ -82,6 +85,9 @@ def both_ways(light: PieceLight, pose: Pose, strips: PieceSamples) -> BothWays:
     """
     # Rough edges hide the curve; they do so less the more of them are averaged.
     edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES)
+    if len(edges.samples.strips) < _ENOUGH:
+        least = max(_NARROWER_PX, _BLURS * strips.spread.mean_sigma_mm / strips.samples.pixel_mm)
+        edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES, least_px=min(least, WIDE_PX))
     samples = sample_strips(light, pose, edges.samples.strips, end_mm=END_MM)
     before, other = (_parts(each) for each in (edges, replace(edges, profiles=robust_profiles(samples))))
     return BothWays(before=before[0], other=other[0], uneven_before=before[1], uneven_other=other[1])

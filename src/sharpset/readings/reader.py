@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -259,7 +259,8 @@ def _read_piece(
     advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
     u_transfer = U_STRETCHED if stretched else U_TRANSFER if scan.viewing is None else U_PHOTOGRAPHED
-    u_transfer = U_UNDECLARED if ready.doubtful else u_of_curve(u_transfer, ready.chance_of_other)
+    taken: Literal["sRGB", "linear"] = "linear" if scan.curve == LINEAR else "sRGB"
+    u_transfer = U_UNDECLARED if ready.doubtful else u_of_curve(u_transfer, ready.chance_of_other, taken=taken)
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)

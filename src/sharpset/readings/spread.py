@@ -14,6 +14,7 @@ from sharpset.readings.sampling import Samples
 from sharpset.readings.strips import LOOSE, LeftOver, StripFits, fit_strips, strip_misfits
 
 __all__ = [
+    "WIDE_PX",
     "WideEdges",
     "edge_left_over",
     "edge_residual",
@@ -32,7 +33,8 @@ _GUESSES = 3
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _NEAR, _FAR = 3.0, 6.0
 """Blurs within which an edge is judged, and as far as which what its spread does not describe is looked at."""
-_WIDE_PX = 9.0
+WIDE_PX = 9.0
+"""From what width on strips show the blur, in pixels."""
 _FEWEST = 4
 _MOST, _MOST_TRIED = 24, 48
 
@@ -91,7 +93,7 @@ class WideEdges:
         )
 
 
-def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST) -> WideEdges:
+def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST, least_px: float = WIDE_PX) -> WideEdges:
     """Choose the strips that show the blur.
 
     Parameters
@@ -99,6 +101,8 @@ def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST) -> Wi
     samples, profiles : strips and their profiles
     most : int
         So many strips at most, 48 if it is more, the directions of their edges as evenly as they come.
+    least_px : float
+        Pixels from which on strips count; less than six blur widths never do.
 
     Returns
     -------
@@ -110,7 +114,7 @@ def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST) -> Wi
         If fewer than four strips are wide enough and clearly formed; the text says at what
         resolution they would be.
     """
-    edges = _wide_strips(samples, profiles)
+    edges = _wide_strips(samples, profiles, least_px)
     return edges.some(_thinned(np.arange(len(edges.samples.strips)), edges.samples, most))
 
 
@@ -147,10 +151,10 @@ def _guess(samples: Samples) -> EdgeSpread:
     return EdgeSpread(sigma_x_mm=1.2 * samples.pixel_mm, sigma_y_mm=1.2 * samples.pixel_mm)
 
 
-def _wide_strips(samples: Samples, profiles: Profiles) -> WideEdges:
+def _wide_strips(samples: Samples, profiles: Profiles, least_px: float) -> WideEdges:
     """Return the clearly formed strips that are wide enough to show the blur."""
     width = np.array([strip.width_mm for strip in samples.strips])
-    wide = np.flatnonzero(width >= _WIDE_PX * samples.pixel_mm)
+    wide = np.flatnonzero(width >= least_px * samples.pixel_mm)
     wide = _thinned(wide, samples, _MOST_TRIED)
     if len(wide) >= _FEWEST:
         bare, outlines = without_pixels(samples, wide), profiles.some(wide)
@@ -160,7 +164,7 @@ def _wide_strips(samples: Samples, profiles: Profiles) -> WideEdges:
         if len(clear) >= _FEWEST:
             return WideEdges(samples=bare, profiles=outlines, fits=fits).some(clear)
         wide = wide[clear]
-    need = 25.4 * _WIDE_PX / max(width.max(), 1e-3)
+    need = 25.4 * WIDE_PX / max(width.max(), 1e-3)
     raise ReadingError(
         f"only {len(wide)} slots and bars are wide enough in this picture to show its blur; {_FEWEST} are needed. "
         f"Take it at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece lying flat."

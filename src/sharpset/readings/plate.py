@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -33,7 +33,8 @@ _BACKING_OFF, _CLOSED, _AROUND = 0.10, 0.8, 12
 """Walls light or shade the ground beside them alike in openings of about the same width."""
 _NEAR_MM = 0.6
 _REACH_MM = 0.45
-_WIDE_PX = 7.0
+_WIDE_PX, _CLEAR = 7.0, 3.5
+"""Pixels and blurs from which on a strip tells its own blur; more blurs would leave out the blurred part of a piece."""
 _MOST_STRIPS = 64
 _FEWEST_STRIPS = 8
 _FAR, _STEP, _FLAT_FROM = 6.0, 0.25, 4.5
@@ -204,14 +205,15 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
     """
     nothing = Flatness(lowest_mm=np.nan, highest_mm=np.nan, ratio=np.nan, u_ratio=np.nan)
     width = np.array([strip.width_mm for strip in strips.samples.strips])
-    wide = np.flatnonzero(width > _WIDE_PX * max(strips.samples.pixel_mm, 0.6 * strips.spread.mean_sigma_mm))
+    wide = np.flatnonzero(width > max(_WIDE_PX * strips.samples.pixel_mm, _CLEAR * strips.spread.mean_sigma_mm))
     if len(wide) > _MOST_STRIPS:
         wide = wide[np.linspace(0, len(wide) - 1, _MOST_STRIPS).astype(int)]
     if len(wide) < _FEWEST_STRIPS:
         return nothing
     samples = without_pixels(strips.samples, wide)
-    fits = fit_strips(samples, strips.profiles.some(wide), strips.spread, LOOSE)
-    clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 5 * fits.sigma_mm)
+    # Edges sharp in one place and blurred in another make a mean edge like one with a halo: judged without any.
+    fits = fit_strips(samples, strips.profiles.some(wide), replace(strips.spread, halo=0.0), LOOSE)
+    clear = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > _CLEAR * fits.sigma_mm)
     if clear.sum() < _FEWEST_STRIPS:
         return nothing
     mean = strips.spread.mean_sigma_mm

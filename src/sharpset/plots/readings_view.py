@@ -33,11 +33,11 @@ _INVITATION = "Point at an outline: its reading, and what its uncertainty is mad
 _WORDS = {"yes": "formed", "partly": "partly formed", "no": "not formed", "refused": "refused"}
 _STYLE = """\
 .sharpset-view{font:14px/1.4 "DejaVu Sans",Verdana,sans-serif;color:#1d2b36}
-.sharpset-view .scroll{overflow:auto;max-height:42rem;border:1px solid #c3ccd3}
+.sharpset-view .scroll{overflow:auto;max-height:min(42rem,75vh);border:1px solid #c3ccd3}
 .sharpset-view svg{display:block;width:75%}
 .sharpset-view polygon{fill:transparent;stroke-width:SHARPpx}
 .sharpset-view polygon:hover{fill:rgba(255,255,255,.35)}
-.sharpset-view pre{margin:.4rem 0;padding:.5rem .8rem;background:#f2f5f7;min-height:7.5em;white-space:pre-wrap}"""
+.sharpset-view pre{margin:.4rem 0;padding:.5rem .8rem;background:#f2f5f7;height:9em;overflow:auto;white-space:pre-wrap}"""
 _TELL = (
     "this.ownerSVGElement.closest('.sharpset-view').querySelector('pre').textContent=this.firstElementChild.textContent"
 )

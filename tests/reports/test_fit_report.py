@@ -64,10 +64,14 @@ def test_page_has_figures_of_every_response_of_the_brief(page):
 
 
 def test_files_are_written_beside_the_page(tmp_path, page):
+    (tmp_path / "fit" / "figures").mkdir(parents=True)
+    for name in ("surface_gone_mm.png", "my own.png"):
+        (tmp_path / "fit" / "figures" / name).write_bytes(b"of before")
     path = write_fit_report(page, tmp_path / "fit")
     assert path.read_text(encoding="utf-8") == page.html()
     names = {file.stem for file in (tmp_path / "fit" / "figures").glob("*.png")}
-    assert names == set(page.figures)
+    # A response that is gone takes its figures with it; what somebody put there stays.
+    assert names == {*page.figures, "my own"}
 
 
 def test_folder_that_cannot_be_written_is_one_clear_error(tmp_path, page):

@@ -23,6 +23,7 @@ __all__ = [
     "cheapest_settings",
     "describe_settings",
     "likeliest_settings",
+    "thicken_row",
     "thicken_table",
 ]
 
@@ -195,36 +196,37 @@ def thicken_table(forecast: Forecast, settings: pd.DataFrame, *, limits: pd.Data
     known = limits if limits is not None else limits_table(list(forecast.formed.values()), settings)
     rows = []
     for kind in forecast.kinds:
-        wanted = brief.smallest_mm[kind]
-        growth = float(forecast.growth(kind, settings)[0])
-        drawn = float(forecast.drawn_mm(kind, settings)[0])
-        sign = -1.0 if kind in OPENINGS else 1.0
-        if kind not in forecast.formed:
-            row: dict[str, Any] = {"a90_mm": np.nan, "limit_mm": np.nan, "draw_mm": np.nan, "verdict": "not measured"}
-        else:
-            limit = known[known["kind"] == kind].iloc[0]
-            row = {"a90_mm": limit["a90_mm"], "limit_mm": limit["a90_95_mm"]}
-            row |= _verdict(drawn, float(limit["a90_95_mm"]), str(limit["statement"]))
-        out = row["draw_mm"] + 2.0 * sign * growth
-        rows.append(
-            {
-                "kind": kind,
-                "wanted_mm": wanted,
-                "growth_mm": growth,
-                "drawn_mm": drawn,
-                "a90_mm": row["a90_mm"],
-                "limit_mm": row["limit_mm"],
-                "draw_mm": row["draw_mm"],
-                "comes_out_mm": out,
-                "thicken_by_mm": max(out - wanted, 0.0) if abs(out - wanted) > 1e-9 else 0.0,
-                "wanted_full_mm": brief.full_size_mm(wanted),
-                "comes_out_full_mm": brief.full_size_mm(out),
-                "verdict": row["verdict"],
-            }
-        )
+        limit = known[known["kind"] == kind].iloc[0] if kind in forecast.formed else None
+        rows.append(thicken_row(brief, kind, float(forecast.growth(kind, settings)[0]), limit=limit))
     table = pd.DataFrame(rows)
     table.loc[table["comes_out_mm"].isna(), "thicken_by_mm"] = np.nan
     return table
+
+
+def thicken_row(brief: Brief, kind: str, growth_mm: float, *, limit: Any) -> dict[str, Any]:
+    """Return what to draw of one kind as a row of :func:`thicken_table`; ``limit`` is None where none was measured."""
+    wanted = brief.smallest_mm[kind]
+    sign = -1.0 if kind in OPENINGS else 1.0
+    drawn = max(wanted - 2.0 * sign * growth_mm, 0.05 * wanted)
+    row: dict[str, Any] = {"a90_mm": np.nan, "limit_mm": np.nan, "draw_mm": np.nan, "verdict": "not measured"}
+    if limit is not None:
+        row = {"a90_mm": limit.a90_mm, "limit_mm": limit.a90_95_mm}
+        row |= _verdict(drawn, float(limit.a90_95_mm), str(limit.statement))
+    out = row["draw_mm"] + 2.0 * sign * growth_mm
+    return {
+        "kind": kind,
+        "wanted_mm": wanted,
+        "growth_mm": growth_mm,
+        "drawn_mm": drawn,
+        "a90_mm": row["a90_mm"],
+        "limit_mm": row["limit_mm"],
+        "draw_mm": row["draw_mm"],
+        "comes_out_mm": out,
+        "thicken_by_mm": max(out - wanted, 0.0) if abs(out - wanted) > 1e-9 else 0.0,
+        "wanted_full_mm": brief.full_size_mm(wanted),
+        "comes_out_full_mm": brief.full_size_mm(out),
+        "verdict": row["verdict"],
+    }
 
 
 def _verdict(drawn: float, limit: float, statement: str) -> dict[str, Any]:

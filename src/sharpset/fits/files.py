@@ -17,6 +17,7 @@ from sharpset.files import whole_file
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit, fit_plan
 from sharpset.fits.surface import ResponseFit
+from sharpset.fits.tables import NAMES
 
 __all__ = ["holds_another_fit", "load_fit", "save_fit", "settings_document"]
 
@@ -51,9 +52,12 @@ def save_fit(fit: Fit, folder: Path | str) -> Path:
         _write(folder / "fit.json", fit_document(fit))
         _write(folder / "settings.json", settings_document(fit))
         _write(folder / "inputs.json", _inputs(fit))
-        for name, table in fit.tables().items():
+        tables = fit.tables()
+        for name, table in tables.items():
             with whole_file(folder / "tables" / f"{name}.csv") as place:
                 table.to_csv(place, index=False, lineterminator="\n")
+        for name in set(NAMES) - set(tables):  # of an earlier fit in the same folder
+            (folder / "tables" / f"{name}.csv").unlink(missing_ok=True)
     except OSError as error:
         raise FitError(f"{folder}: cannot be written ({error.strerror}). Choose another --out.") from error
     return folder
@@ -139,7 +143,7 @@ def _completed(fit: Fit, data: dict[str, Any], counts: pd.DataFrame, brief: Brie
     spread = {k: _number(v) for k, v in data["feature_sd_mm"].items()}
     return replace(
         fit, formed=formed, counts=counts, brief=brief, best=best, feature_sd_mm=spread,
-        remarks=tuple(data["remarks"]), failed=dict(data["failed"]),
+        remarks=tuple(data["remarks"]), failed=dict(data["failed"]), directions=_frame(data.get("directions", [])),
     )  # fmt: skip
 
 
@@ -278,6 +282,7 @@ def _inputs(fit: Fit) -> dict[str, Any]:
         "remarks": list(fit.remarks),
         "failed": fit.failed,
         "best": best,
+        "directions": _records(fit.directions),
     }
 
 
@@ -345,6 +350,6 @@ def _number(value: Any) -> float:
 def _frame(records: list[dict[str, Any]]) -> pd.DataFrame:
     table = pd.DataFrame(records)
     for name in table.columns:
-        if name not in ("response", "kind", "verdict", "statement"):
+        if name not in ("response", "kind", "verdict", "statement", "clear"):
             table[name] = pd.to_numeric(table[name]).astype(float)
     return table

@@ -55,6 +55,8 @@ class Fit:
         The plan as given.
     shares : dict of str to ShareFit
         Counts out of a number, typed by hand.
+    directions : pandas.DataFrame
+        Strips by the direction in which they run; see :func:`sharpset.fits.directions.direction_table`.
     """
 
     responses: dict[str, ResponseFit]
@@ -71,6 +73,7 @@ class Fit:
     plan: Any
     options: dict[str, Any] = field(default_factory=dict)
     shares: dict[str, ShareFit] = field(default_factory=dict)
+    directions: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def on_its_scale(self, name: str) -> ResponseFit:
         """Return the model that predicts a response; see :func:`sharpset.fits.scales.on_its_scale`."""
@@ -305,8 +308,11 @@ def fit_plan(
         progress("best settings")
     from dataclasses import replace
 
+    from sharpset.fits.directions import direction_table
+
     forecast = fit.forecast()
-    return replace(fit, best=best_settings(forecast, fit.region(), seed=seed))
+    fit = replace(fit, best=best_settings(forecast, fit.region(), seed=seed))
+    return fit if readings is None else replace(fit, directions=direction_table(readings, fit))
 
 
 def _said_together(fits: dict[str, ResponseFit]) -> list[str]:

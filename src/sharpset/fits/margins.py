@@ -12,7 +12,7 @@ from sharpset.brief import Brief
 from sharpset.errors import FitError
 from sharpset.fits.responses import OPENINGS, formed_counts, responses_from_readings
 
-__all__ = ["Margins", "brief_margins", "margins_from_readings"]
+__all__ = ["Margins", "brief_margins", "limits_of_prints", "margins_from_readings"]
 
 Floats = NDArray[np.float64]
 ACCIDENT = 0.01
@@ -131,7 +131,7 @@ def brief_margins(runs: pd.DataFrame, counts: pd.DataFrame, brief: Brief) -> Mar
         part = counts[counts["kind"] == kind]
         if part.empty:
             continue
-        limits, spread[f"{kind} forms"] = _limits(part, table["run_id"].tolist())
+        limits, spread[f"{kind} forms"] = limits_of_prints(part, table["run_id"].tolist())
         drawn = _drawn_mm(runs, kind, wanted)
         table[f"{kind} forms"] = np.log(drawn) - limits[:, 0]
         table[f"u_{kind} forms"] = limits[:, 1]
@@ -162,8 +162,11 @@ def _drawn_mm(runs: pd.DataFrame, kind: str, wanted: float) -> Floats:
     return np.asarray(np.maximum(wanted - 2.0 * sign * np.nan_to_num(growth), 0.05 * wanted))
 
 
-def _limits(part: pd.DataFrame, run_ids: list[str]) -> tuple[Floats, float]:
-    """Return mean and sd of ln(limit) of every run, shape (n, 2), and the spread within prints."""
+def limits_of_prints(part: pd.DataFrame, run_ids: list[str]) -> tuple[Floats, float]:
+    """Return mean and sd of ln(limit) of every run, shape (n, 2), and the spread within prints.
+
+    ``part`` has ``run_id, nominal_mm, n, n_formed`` of one kind.
+    """
     from scipy.special import expit
 
     row = pd.Index(run_ids).get_indexer(part["run_id"].astype(str))

@@ -269,7 +269,10 @@ class Forecast:
             if only is not None and name not in only:
                 continue
             row = fit.predict(settings.iloc[:1], least_sd=self._least(name, settings.iloc[:1])).iloc[0]
-            rows.append({"response": name, **{c: float(row[c]) for c in ("predicted", "low", "high", "u_mean")}})
+            numbers = {c: float(row[c]) for c in ("predicted", "low", "high", "u_mean")}
+            if name.startswith("smallest_") or name in ("edge_roughness_mm", "print_time_h"):
+                numbers["low"] = max(numbers["low"], 0.0)  # none of them can be negative
+            rows.append({"response": name, **numbers})
         table = pd.DataFrame(rows, columns=["response", "predicted", "low", "high", "u_mean"])
         # A table without rows would hold objects, which nothing can calculate with.
         return table.astype(dict.fromkeys(table.columns[1:], float))

@@ -18,7 +18,10 @@ from sharpset.errors import FitError
 from sharpset.fits.terms import category_text
 from sharpset.refusals import refusal, says_nothing
 
-__all__ = ["OPENINGS", "formed_counts", "responses_from_readings", "run_key"]
+__all__ = [
+    *("OPENINGS", "details_of_prints", "formed_counts", "growth_of", "near_or_wide", "responses_from_readings"),
+    "run_key",
+]
 
 Floats = NDArray[np.float64]
 OPENINGS = ("slot", "hole", "groove")
@@ -101,6 +104,11 @@ def _join_scans(table: pd.DataFrame) -> pd.DataFrame:
     return first
 
 
+def details_of_prints(readings: pd.DataFrame) -> pd.DataFrame:
+    """Return the details of every print, checked: refused ones judged, several scans of a feature averaged."""
+    return _join_scans(_checked(readings)[0])
+
+
 def formed_counts(readings: pd.DataFrame) -> pd.DataFrame:
     """Count what formed, by run, kind and nominal size.
 
@@ -114,8 +122,7 @@ def formed_counts(readings: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         ``run_id, kind, nominal_mm, n, n_formed``.
     """
-    table, _ = _checked(readings)
-    table = _join_scans(table)
+    table = details_of_prints(readings)
     table = table.assign(nominal_mm=table["nominal_mm"].round(6), hit=(table["formed"] == "yes").astype(int))
     grouped = table.groupby(["run_id", "kind", "nominal_mm"], sort=True)["hit"]
     return grouped.agg(n="size", n_formed="sum").reset_index()
@@ -165,6 +172,19 @@ def _robust_mean(values: Floats) -> tuple[float, float, int]:
     kept = values[np.abs(values - centre) <= 3.5 * spread] if spread > 0 and len(values) >= 5 else values
     sd = float(np.std(kept, ddof=1)) if len(kept) > 1 else float("nan")
     return float(np.mean(kept)), sd, len(kept)
+
+
+def near_or_wide(part: pd.DataFrame, wanted_mm: float) -> tuple[float, float]:
+    """Return the span of sizes that growth at a wanted size is taken from: near it, or where none is, the wide half."""
+    low, high = NEAR[0] * wanted_mm, NEAR[1] * wanted_mm
+    sizes = np.unique(part["nominal_mm"].to_numpy(dtype=float))
+    return (low, high) if ((sizes >= low) & (sizes <= high)).any() else (float(np.median(sizes)), np.inf)
+
+
+def growth_of(group: pd.DataFrame, kind: str, low_mm: float, high_mm: float) -> tuple[float, float]:
+    """Return growth per side of features of one print and kind in a span of sizes, and its standard uncertainty."""
+    row = _growth(group, kind, low_mm, high_mm, name="growth_mm")
+    return row["growth_mm"], row["u_growth_mm"]
 
 
 def _growth(group: pd.DataFrame, kind: str, low_mm: float, high_mm: float, *, name: str) -> dict[str, float]:

@@ -9,7 +9,13 @@ import pandas as pd
 if TYPE_CHECKING:
     from sharpset.fits.fit import Fit
 
-__all__ = ["all_tables"]
+__all__ = ["NAMES", "all_tables"]
+
+NAMES = (
+    *("terms_coded", "terms_natural", "terms_selected", "anova", "lack_of_fit", "lenth", "residuals", "formed_terms"),
+    *("shares_terms", "responses", "formed_counts", "predicted", "thicken", "limits", "directions"),
+)
+"""Every table that a fit may have."""
 
 
 def all_tables(fit: Fit) -> dict[str, pd.DataFrame]:
@@ -19,7 +25,7 @@ def all_tables(fit: Fit) -> dict[str, pd.DataFrame]:
     -------
     dict of str to pandas.DataFrame
         ``terms_coded, terms_natural, terms_selected, anova, lack_of_fit, lenth, residuals, formed_terms, shares_terms,
-        limits, predicted, thicken, responses, formed_counts``; empty ones are left out.
+        limits, predicted, thicken, directions, responses, formed_counts``; empty ones are left out.
     """
     found = fit.responses.items()
     tables = {
@@ -39,6 +45,7 @@ def all_tables(fit: Fit) -> dict[str, pd.DataFrame]:
         tables["predicted"] = fit.best.predicted
         tables["thicken"] = fit.best.thicken
         tables["limits"] = fit.best.limits
+        tables["directions"] = fit.directions
     return {name: table for name, table in tables.items() if len(table)}
 
 

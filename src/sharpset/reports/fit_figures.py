@@ -25,9 +25,12 @@ from sharpset.plots import (
     draw_response_surface,
 )
 
-__all__ = ["expected_table", "fit_figures", "key_responses", "wanted_range"]
+__all__ = ["RESPONSE_FIGURES", "WHOLE_FIGURES", "expected_table", "fit_figures", "key_responses", "wanted_range"]
 
 _MOST_RESPONSES = 6
+WHOLE_FIGURES = ("formed_chart", "formed_curves", "recommendation", "chance_map")
+RESPONSE_FIGURES = ("effects_", "surface_", "terms_", "residuals_", "scan_")
+"""How the names of figures of one response, or of one scan, begin."""
 
 
 def key_responses(fit: Fit) -> list[str]:

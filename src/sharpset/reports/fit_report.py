@@ -21,7 +21,7 @@ from sharpset.plans import CAUTIONS
 from sharpset.plots.style import label_of, term_label
 from sharpset.reports import fit_tables as tables
 from sharpset.reports.compare_page import TextTable
-from sharpset.reports.fit_figures import fit_figures, key_responses
+from sharpset.reports.fit_figures import RESPONSE_FIGURES, WHOLE_FIGURES, fit_figures, key_responses
 from sharpset.reports.terminal import odd_prints
 
 __all__ = ["FitPage", "Item", "Part", "fit_page", "write_fit_report"]
@@ -183,6 +183,17 @@ def _recommendation(fit: Fit, figures: Mapping[str, bytes]) -> Part | None:
             figures=_have(figures, "formed_curves"),
         ),
     ]
+    if not fit.directions.empty:
+        items.append(
+            Item(
+                title="By direction",
+                text="Strips by the direction in which they run on the piece, compared within each print. Where "
+                "directions are clearly apart each has its own limit or growth; elsewhere they share that of their "
+                "kind. The scanner's lamp can make growth differ where all pieces lay the same way on the glass; turn "
+                "some of them.",
+                table=tables.direction_text(fit),
+            )
+        )
     return Part(title="Recommended settings", items=tuple(items))
 
 
@@ -296,7 +307,7 @@ def write_fit_report(page: FitPage, folder: Path | str) -> Path:
     Returns
     -------
     Path
-        The page.
+        The page. Figures of an earlier report that this one has not are taken away; other files are left.
 
     Raises
     ------
@@ -312,8 +323,18 @@ def write_fit_report(page: FitPage, folder: Path | str) -> Path:
                 place.write_bytes(png)
         with whole_file(path) as place:
             place.write_text(page.html(), encoding="utf-8", newline="\n")
+        _clear_away(folder / "figures", page.figures)
     except OSError as error:
         raise ReportError(
             f"{folder}: the report cannot be written ({error.strerror}). Choose another --out."
         ) from error
     return path
+
+
+def _clear_away(folder: Path, figures: Mapping[str, bytes]) -> None:
+    """Remove figures that an earlier report wrote and this one did not: responses change with the results."""
+    written = {f"{file_name(name)}.png" for name in figures}
+    for path in sorted(folder.glob("*.png")):
+        ours = path.stem in WHOLE_FIGURES or path.stem.startswith(RESPONSE_FIGURES)
+        if ours and path.name not in written:
+            path.unlink()

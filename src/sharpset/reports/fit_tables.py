@@ -17,6 +17,7 @@ from sharpset.reports.fit_figures import expected_table
 __all__ = [
     "brief_table",
     "chance_table",
+    "direction_text",
     "expected_text",
     "factor_table",
     "model_table",
@@ -234,4 +235,28 @@ def thicken_text(fit: Fit) -> TextTable | None:
         }
     columns["verdict"] = ("verdict", "")
     strong = [str(verdict) != "forms at the wanted size" for verdict in table["verdict"]]
+    return as_text_table(table, columns, strong=strong)
+
+
+def direction_text(fit: Fit) -> TextTable | None:
+    """Return strips by direction: how far apart they are, and what to draw."""
+    if fit.directions.empty:
+        return None
+    table = fit.directions.assign(
+        ratio=[f"{r.limit_ratio:.2f} ({r.low_ratio:.2f} to {r.high_ratio:.2f})" for r in fit.directions.itertuples()],
+        apart=[f"{r.growth_apart_mm:+.3f} \u00b1 {r.U95_growth_apart_mm:.3f}" for r in fit.directions.itertuples()],
+    )
+    columns: dict[str, tuple[str, Format]] = {
+        "kind": ("mm on the print", ""),
+        "angle_deg": ("runs along / degrees", "g"),
+        "n_features": ("features", "d"),
+        "ratio": ("limit over mean of directions (95 %)", ""),
+        "apart": ("growth per side above it (95 %)", ""),
+        "clear": ("clearly apart in", ""),
+        "limit_mm": ("limit a90/95", _mm),
+        "draw_mm": ("draw", _mm),
+        "comes_out_mm": ("comes out", _mm),
+        "verdict": ("verdict", ""),
+    }
+    strong = [str(clear) != "none" for clear in table["clear"]]
     return as_text_table(table, columns, strong=strong)

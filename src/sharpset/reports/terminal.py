@@ -156,4 +156,24 @@ def _drawing(fit: Fit) -> list[str]:
         lines.append(
             "  {:<8} {:>8.3f} {:>+12.3f} {:>8.3f} {:>8.3f} {:>10.3f}  {}".format(row.kind, *numbers, row.verdict)
         )
+        lines += _directions(fit, str(row.kind))
+    return lines
+
+
+def _directions(fit: Fit, kind: str) -> list[str]:
+    """Return a line for each direction of a kind whose directions are clearly apart, or one that says they are not."""
+    if fit.directions.empty:
+        return []
+    own = fit.directions[fit.directions["kind"] == kind]
+    if own.empty:
+        return []
+    if (own["clear"] == "none").all():
+        angles = ", ".join(f"{angle:g}" for angle in own["angle_deg"])
+        return [f"    {kind}s along {angles} degrees: no clear difference"]
+    lines = []
+    for row in own.itertuples():
+        numbers = (row.growth_mm, row.limit_mm, row.draw_mm, row.comes_out_mm)
+        head = f"    along {row.angle_deg:g} deg"
+        cells = "{:>+12.3f} {:>8.3f} {:>8.3f} {:>10.3f}".format(*numbers)
+        lines.append(f"{head:<19} {cells}  {row.verdict} ({row.clear} differ{'' if ' and ' in row.clear else 's'})")
     return lines

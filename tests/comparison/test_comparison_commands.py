@@ -144,7 +144,7 @@ def test_masters_and_moulds(bench, capsys):
     words += ["--limits", bench / "limits.csv", "--brief", bench / "brief.toml", "--out", bench / "o"]
     assert main([str(w) for w in words]) == 0
     out = capsys.readouterr().out
-    assert "104.15 %" in out and "stay (bar) to 0.30 mm" in out
+    assert "104.15 %" in out and "stay (bar) to 0.300 mm" in out
     assert pd.read_csv(bench / "o" / "targets.csv")["master_mm"].iloc[0] == pytest.approx(10.41477, abs=1e-5)
     assert "Molten metal" in (bench / "o" / "report.html").read_text(encoding="utf-8")
 
@@ -152,7 +152,7 @@ def test_masters_and_moulds(bench, capsys):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--details", "details.csv", "--scale", "24"], "Give --limits"),
+        (["--details", "details.csv", "--scale", "24"], "or --limits FILE"),
         (["--details", "details.csv", "--limits", "limits.csv"], "no modelling scale"),
         (["--details", "details.csv", "--limits", "chain.csv", "--scale", "24"], "kind and limit_mm"),
         (["--chain", "details.csv"], "stage is missing"),

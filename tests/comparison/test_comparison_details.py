@@ -31,7 +31,7 @@ def test_budget_by_hand():
     assert stay["times"] == pytest.approx(1.32)
     assert stay["draw_mm"] == pytest.approx(0.31)
     assert math.isnan(table.loc["pawl gap", "thicken_to_mm"])
-    assert "davit stay (bar) to 0.33 mm" in found.summary()
+    assert "davit stay (bar) to 0.330 mm" in found.summary()
     assert "1 of a kind without a limit" in found.summary()
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sharpset.brief import Brief
+from sharpset.comparison import budget_for_fit
 from sharpset.fits import fit_plan, load_fit
 from sharpset.reports import fit_text
 
@@ -60,6 +61,11 @@ def test_directions_that_differ_get_their_own_limit_and_growth_and_are_kept(tmp_
     # A slot that closes by 0.012 mm more per side has to be drawn 0.024 mm wider.
     assert abs(table.loc[45, "drawn_mm"] - table.loc[0, "drawn_mm"] - 0.024) < 0.005
     assert "along 45 deg" in fit_text(fit)
+    # Details that run at 45 degrees, or any way, take the limit of 45 degrees; 225 degrees is the same direction.
+    parts = pd.DataFrame({"name": list("abc"), "kind": "slot", "full_size_mm": [0.2] * 3, "angle_deg": [0, 225, None]})
+    found = budget_for_fit(parts, fit, scale=1).details
+    assert found["limit_mm"].tolist() == [table.loc[angle, "limit_mm"] for angle in (0, 45, 45)]
+    assert abs(found["draw_mm"].iloc[1] - table.loc[45, "draw_mm"]) < 1e-9
     again = load_fit(fit.save(tmp_path / "fit"))
     pd.testing.assert_frame_equal(again.directions, fit.directions, check_dtype=False)
 

@@ -12,6 +12,8 @@ from sharpset.errors import ComparisonError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from sharpset.comparison.details import DetailBudget
+
 __all__ = ["configure"]
 
 _LARGEST_TOLERANCE_MM = 10.0
@@ -22,7 +24,8 @@ modes, one at a time:
   --drift FILE... --prints FILE        a check piece over time: does the printer drift
   --cure BEFORE AFTER                  masters before and after the mould cure
   --chain FILE [--target MM...]        scale from master to casting, the factor to print with
-  --details FILE --limits FILE         which full-size details form, and what to enlarge
+  --details FILE --fit DIR             which full-size details form at a fit's settings, and what to draw
+  --details FILE --limits FILE         the same by limits that you know
 --chain and --details may be given together.
 
 Mould work means hot presses, molten metal and chemicals that can hurt: the safety data sheets, the machine's manual
@@ -42,7 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     modes.add_argument("--drift", nargs="+", type=Path, metavar="FILE", help="readings of a check piece over time")
     modes.add_argument("--cure", nargs=2, type=Path, metavar=("BEFORE", "AFTER"), help="readings around a mould cure")
     modes.add_argument("--chain", type=Path, metavar="FILE", help="CSV: stage, shrinkage_percent, U95_percent")
-    modes.add_argument("--details", type=Path, metavar="FILE", help="CSV: name, kind, full_size_mm")
+    modes.add_argument("--details", type=Path, metavar="FILE", help="CSV: name, kind, full_size_mm, perhaps angle_deg")
     more = parser.add_argument_group("what they need")
     more.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for tables and report")
     more.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml: tolerance and modelling scale")
@@ -61,6 +64,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     more.add_argument("--prove-after-days", type=float, metavar="N", help="prove a recipe again after N days")
     more.add_argument("--target", nargs="+", type=float, default=[], metavar="MM", help="sizes wanted on the casting")
     more.add_argument("--limits", type=Path, metavar="FILE", help="CSV: kind, limit_mm (or a90_95_mm)")
+    more.add_argument("--fit", type=Path, metavar="DIR", help="fit folder: limits and growth at its settings")
     more.add_argument("--scale", type=float, metavar="N", help="modelling scale, 24 for 1:24, instead of a brief")
     more.add_argument("--seed", type=seed_number, default=1, metavar="N", help="seed of resamples (default: 1)")
     parser.set_defaults(run=lambda args: _run(args, parser))
@@ -218,7 +222,6 @@ def _cure(args: argparse.Namespace) -> int:
 
 
 def _moulds(args: argparse.Namespace) -> int:
-    from sharpset.comparison.details import budget_details
     from sharpset.comparison.files import save_tables
     from sharpset.comparison.shrinkage import plan_scale_chain, read_stages
     from sharpset.comparison.tables import load_table
@@ -233,18 +236,38 @@ def _moulds(args: argparse.Namespace) -> int:
         tables |= {"stages": chain.stages, "targets": chain.targets}
         numbers |= {"factor": chain.factor, "U95_factor": chain.U95_factor, "remarks": chain.remarks}
     if args.details:
-        budget = budget_details(
-            load_table(args.details, what="table of details"),
-            limits_mm=_limits(args),
-            scale=_scale(args),
-            factor=chain.factor if chain is not None else 1.0,
-        )
+        budget = _budget(args, factor=chain.factor if chain is not None else 1.0)
         tables["details"] = budget.details
+        _print_details(budget.details)
     said = [part.summary() for part in (chain, budget) if part is not None]
     save_tables(args.out, tables=tables, numbers=numbers | {"summary": "; ".join(said)}, name="moulds")
     write_mould_report(chain=chain, budget=budget, out=args.out)
     _said("\n".join(said), args.out, remarks=chain.remarks if chain is not None else ())
     return 0
+
+
+def _budget(args: argparse.Namespace, *, factor: float) -> DetailBudget:
+    from sharpset.comparison.details import budget_details, budget_for_fit
+    from sharpset.comparison.tables import load_table
+
+    details = load_table(args.details, what="table of details")
+    if args.fit is None:
+        return budget_details(details, limits_mm=_limits(args), scale=_scale(args), factor=factor)
+    if args.limits is not None:
+        raise ComparisonError("--fit brings its own limits. Leave --limits out, or --fit.")
+    from sharpset.fits import load_fit
+
+    fit = load_fit(args.fit)
+    scale = fit.brief.scale if fit.brief is not None and args.scale is None and args.brief is None else None
+    return budget_for_fit(details, fit, scale=_scale(args) if scale is None else scale, factor=factor)
+
+
+def _print_details(table: pd.DataFrame) -> None:
+    wide = max(len(str(name)) for name in table["name"])
+    print(f"{'mm on the print':<{wide}}  kind    wanted   limit    draw  forms")
+    for row in table.itertuples():
+        numbers = "  ".join(f"{v:6.3f}" if v == v else "     ?" for v in (row.master_mm, row.limit_mm, row.draw_mm))
+        print(f"{row.name:<{wide}}  {row.kind:<6}  {numbers}  {row.forms}".rstrip())
 
 
 def _scale(args: argparse.Namespace) -> float:
@@ -263,7 +286,9 @@ def _limits(args: argparse.Namespace) -> dict[str, float]:
     from sharpset.comparison.tables import load_table
 
     if args.limits is None:
-        raise ComparisonError("no limits are known. Give --limits FILE with the columns kind and limit_mm.")
+        raise ComparisonError(
+            "no limits are known. Give --fit DIR, or --limits FILE with the columns kind and limit_mm."
+        )
     table = load_table(args.limits, what="table of limits")
     column = next((c for c in ("limit_mm", "a90_95_mm") if c in table), None)
     if column is None or "kind" not in table:

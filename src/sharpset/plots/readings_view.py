@@ -37,7 +37,8 @@ _STYLE = """\
 .sharpset-view svg{display:block;width:75%}
 .sharpset-view polygon{fill:transparent;stroke-width:SHARPpx}
 .sharpset-view polygon:hover{fill:rgba(255,255,255,.35)}
-.sharpset-view pre{margin:.4rem 0;padding:.5rem .8rem;background:#f2f5f7;height:9em;overflow:auto;white-space:pre-wrap}"""
+.sharpset-view pre{margin:.4rem 0;padding:.5rem .8rem;background:#f2f5f7;height:9em;overflow:auto}
+.sharpset-view pre{white-space:pre-wrap}"""
 _TELL = (
     "this.ownerSVGElement.closest('.sharpset-view').querySelector('pre').textContent=this.firstElementChild.textContent"
 )

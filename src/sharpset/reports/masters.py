@@ -106,7 +106,7 @@ def write_mould_report(*, chain: ScaleChain | None, budget: DetailBudget | None,
         )
     if budget is not None:
         lead.append(budget.summary())
-        details = {
+        details: dict[str, Any] = {
             "name": ("detail", ""),
             "kind": ("kind", ""),
             "full_size_mm": ("full size / mm", ".1f"),
@@ -118,7 +118,12 @@ def write_mould_report(*, chain: ScaleChain | None, budget: DetailBudget | None,
             "thicken_to_full_size_mm": ("at full size / mm", ".1f"),
             "times": ("times", ".2f"),
             "draw_mm": ("draw in CAD / mm", ".3f"),
+            "spare_mm": ("spare above the limit / mm", "+.3f"),
         }
+        if "angle_deg" in budget.details:
+            details["angle_deg"] = ("runs along / degrees", "g")
+        if "chance" in budget.details:
+            details["chance"] = ("forms, of 100 prints", lambda p: "" if pd.isna(p) else f"{100 * p:.0f}")
         strong = (budget.details["forms"] == "no").tolist()
         table = as_text_table(budget.details, details, strong=strong)
         sections.insert(0, Section(title="Detail budget", table=table, figure=draw_budget(budget)))

@@ -205,7 +205,7 @@ def test_marker_corners_to_a_few_hundredths_of_a_pixel() -> None:
 
 def test_files_open_too(tmp_path: Path) -> None:
     exif = Image.Exif()
-    exif.get_ifd(0x8769)[0xA405] = 31
+    exif.get_ifd(0x8769)[0xA405] = 39
     exif.get_ifd(0x8769)[0x920A] = 4.2
     file = tmp_path / "plate.jpg"
     Image.fromarray(picture(Scene(turn_deg=TURNS[0])).stored).convert("RGB").save(file, quality=95, exif=exif)
@@ -266,3 +266,42 @@ def test_impossible_options_are_refused(options: dict[str, float], text: str) ->
 def test_no_photograph_is_refused() -> None:
     with pytest.raises(ScanError, match="none given"):
         rectify_photos([], FRAME)
+
+
+def test_pictures_turned_by_a_tag_are_of_one_camera() -> None:
+    scenes = [Scene(turn_deg=turn, seed=seed) for seed, turn in enumerate(TURNS[:2], 1)]
+    plain = [picture(scene) for scene in scenes]
+    # What a telephone stores beside tag 6, which asks for a quarter turn, is the same sensor picture.
+    turned = [plain[0], replace(plain[1], orientation=6)]
+    assert turned[1].n_columns == plain[1].n_rows
+    result, same = rectify_photos(turned, FRAME), rectify_photos(plain, FRAME)
+    assert result.camera.focal_px == pytest.approx(same.camera.focal_px, rel=1e-9)
+    assert np.array_equal(result.scan.stored, same.scan.stored)
+
+
+def test_a_wavy_card_does_not_pass_for_another_camera() -> None:
+    scan = picture(Scene(turn_deg=TURNS[0], thickness_mm=0.0))
+    rows, columns = np.meshgrid(np.arange(scan.n_rows), np.arange(scan.n_columns), indexing="ij")
+    # A shake while rows are read: 2 px over a period of 500 rows, lengths off by up to 2.5 %.
+    moved = (columns + 2.0 * np.sin(2 * np.pi * rows / 500.0)).astype(np.float32)
+    bent = cv2.remap(scan.stored, moved, rows.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    result = rectify_photo(scan_from_pixels(bent, pixel_mm=np.nan), FRAME, focal_px=920.0)
+    assert result.camera.focal_px == pytest.approx(920.0, rel=0.1)
+    # A shear of 2.5 % at most changes lengths by 2.5 % / 2 / sqrt(2) / sqrt(2) rms over phases and directions; markers
+    # at the rim show a part of it.
+    assert 0.002 < result.u_scale < 0.01
+    assert any("camera moved" in remark for remark in result.remarks)
+
+
+def test_two_frames_in_one_picture_are_refused() -> None:
+    scan = picture(Scene(turn_deg=TURNS[0]))
+    both = scan_from_pixels(np.hstack([scan.stored, scan.stored]), pixel_mm=np.nan)
+    with pytest.raises(ScanError, match=r"2[5-8] of the frame's 28 markers are seen at two places"):
+        rectify_photo(both, FRAME)
+
+
+def test_a_mirrored_picture_is_told() -> None:
+    scan = picture(Scene(turn_deg=TURNS[0]))
+    mirrored = scan_from_pixels(np.ascontiguousarray(scan.stored[:, ::-1]), pixel_mm=np.nan)
+    with pytest.raises(ScanError, match="the picture is mirrored"):
+        rectify_photo(mirrored, FRAME)

@@ -267,6 +267,22 @@ class _Problem:
             aspect=math.exp(values[self.n_common - 1]) if self.u_aspect > 0 else 1.0,
         )
 
+    def pack(self, camera: CameraFit) -> FloatArray:
+        """The parameters of a camera: the reverse of `unpack`."""
+        from scipy.spatial.transform import Rotation
+
+        turns = Rotation.from_matrix(camera.rotations).as_rotvec()
+        return np.concatenate(
+            [
+                [math.log(camera.focal_px / self.focal_px)],
+                camera.centre_px - self.middle_px,
+                [camera.k1, camera.k2],
+                camera.bend_mm[: self.n_bend],
+                [math.log(camera.aspect)] if self.u_aspect > 0 else [],
+                np.hstack([turns, camera.translations]).ravel(),
+            ]
+        )
+
 
 def fit_camera(
     views: Sequence[PlaneView],
@@ -276,6 +292,8 @@ def fit_camera(
     u_focal: float = 0.35,
     u_bend_mm: float = 0.0,
     u_aspect: float = 0.0,
+    n_alike: float = 1.0,
+    start: CameraFit | None = None,
 ) -> CameraFit:
     """Find focal length, axis, distortion and positions of one camera from pictures of flat patterns.
 
@@ -294,6 +312,11 @@ def fit_camera(
     u_aspect : float
         Relative standard uncertainty of its length along x over that along y; 0 where they are known. Seen from one
         side lengths look shorter that way, as they do on a pattern that was stretched.
+    n_alike : float
+        How many points err alike, and count as one beside what is known of the camera: those of one printed mark, or
+        more where a card is not flat.
+    start : CameraFit or None
+        A fit to nearly the same views, to begin with.
 
     Returns
     -------
@@ -314,9 +337,10 @@ def fit_camera(
     if not views or any(len(view.points_px) < 8 for view in views):
         raise ScanError("camera: a picture shows fewer than eight known points. Show the whole pattern.")
     problem = _pose_problem(views, size_px, focal_px, u_focal, u_bend_mm, u_aspect)
-    values, sigma_px = _start(problem, views), 1.0
+    values = _start(problem, views) if start is None else problem.pack(start)
+    sigma_px = 1.0
     for _ in range(3):
-        values, covariance = _solve(problem, values, sigma_px)
+        values, covariance = _solve(problem, values, sigma_px, n_alike)
         misfit = problem.residuals(values, 1.0)[: 2 * len(problem.seen_px)]
         # Robust spread, at least a hundredth of a pixel so that perfect points do not divide by zero.
         sigma_px = max(1.4826 * float(np.median(np.abs(misfit))), 0.01)
@@ -412,11 +436,19 @@ def _focal_from_maps(maps: Sequence[FloatArray], problem: _Problem) -> float:
     return problem.focal_px
 
 
-def _solve(problem: _Problem, start: FloatArray, sigma_px: float) -> tuple[FloatArray, FloatArray]:
+def _solve(problem: _Problem, start: FloatArray, sigma_px: float, n_alike: float) -> tuple[FloatArray, FloatArray]:
     from scipy.optimize import least_squares
 
+    is_point = np.arange(2 * len(problem.seen_px) + problem.n_common) < 2 * len(problem.seen_px)
+
+    def loss(z: FloatArray) -> FloatArray:
+        """Soft beyond some standard deviations for points; beliefs keep their weight."""
+        root = np.sqrt(1.0 + z)
+        soft = np.stack((2.0 * (root - 1.0), 1.0 / root, -0.5 / root**3)) / n_alike
+        return np.where(is_point, soft, np.stack((z, np.ones_like(z), np.zeros_like(z))))
+
     result = least_squares(
-        problem.residuals, start, args=(sigma_px,), loss="soft_l1", f_scale=3.0, x_scale="jac", max_nfev=60
+        problem.residuals, start, args=(sigma_px,), loss=loss, f_scale=3.0, x_scale="jac", max_nfev=60
     )
     if not np.isfinite(result.cost):
         raise ScanError(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sharpset.scans.frame import DICTIONARY, N_MODULES
 from sharpset.scans.scan import Scan
 
-__all__ = ["MarkerSighting", "find_markers"]
+__all__ = ["MarkerSighting", "find_markers", "n_in_mirror_image"]
 
 FloatArray = NDArray[np.float64]
 
@@ -35,10 +35,13 @@ class MarkerSighting:
     ids : ndarray of int, shape (n,)
     corners_px : ndarray, shape (n, 4, 2)
         Column and row, each marker clockwise from its own upper-left corner.
+    twice : frozenset of int
+        Markers that are seen at more than one place, which are left out.
     """
 
     ids: NDArray[np.int64]
     corners_px: FloatArray
+    twice: frozenset[int] = frozenset()
 
 
 def find_markers(scan: Scan) -> MarkerSighting:
@@ -57,26 +60,45 @@ def find_markers(scan: Scan) -> MarkerSighting:
         Empty where there are none.
     """
     found: dict[int, FloatArray] = {}
-    largest = max(scan.n_rows, scan.n_columns)
-    factors = sorted({max(1, round(largest / side)) for side in _SEARCH_SIDES_PX} | ({1} if largest <= 2400 else set()))
-    for factor in reversed(factors):
-        for marker_id, corners in _search(scan, factor):
+    twice: set[int] = set()
+    for factor in reversed(_factors(scan)):
+        here: set[int] = set()
+        for marker_id, corners in _search(_small(scan, factor), factor):
+            if marker_id in here:
+                twice.add(marker_id)
+            here.add(marker_id)
             found[marker_id] = corners
+    found = {marker_id: corners for marker_id, corners in found.items() if marker_id not in twice}
     if not found:
-        return MarkerSighting(ids=np.zeros(0, dtype=np.int64), corners_px=np.zeros((0, 4, 2)))
+        return MarkerSighting(ids=np.zeros(0, dtype=np.int64), corners_px=np.zeros((0, 4, 2)), twice=frozenset(twice))
     refined = [(marker_id, _refine(scan, corners)) for marker_id, corners in sorted(found.items())]
     kept = [(marker_id, corners) for marker_id, corners in refined if corners is not None]
     return MarkerSighting(
         ids=np.array([marker_id for marker_id, _ in kept], dtype=np.int64),
         corners_px=np.array([corners for _, corners in kept]).reshape(-1, 4, 2),
+        twice=frozenset(twice),
     )
 
 
-def _search(scan: Scan, factor: int) -> list[tuple[int, FloatArray]]:
+def n_in_mirror_image(scan: Scan) -> int:
+    """How many markers a picture's mirror image shows: tells why a picture of the frame shows none."""
+    factor = _factors(scan)[0]
+    return len(_search(_small(scan, factor)[:, ::-1], factor))
+
+
+def _factors(scan: Scan) -> list[int]:
+    largest = max(scan.n_rows, scan.n_columns)
+    return sorted({max(1, round(largest / side)) for side in _SEARCH_SIDES_PX} | ({1} if largest <= 2400 else set()))
+
+
+def _small(scan: Scan, factor: int) -> NDArray[np.float64]:
+    return np.asarray(scan.reduced(factor) / scan.full_scale)
+
+
+def _search(small: NDArray[np.floating], factor: int) -> list[tuple[int, FloatArray]]:
     import cv2
 
-    small = scan.reduced(factor)
-    grey = np.ascontiguousarray(np.round(np.clip(small / scan.full_scale, 0, 1) * 255).astype(np.uint8))
+    grey = np.ascontiguousarray(np.round(np.clip(small, 0, 1) * 255).astype(np.uint8))
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))

@@ -17,7 +17,7 @@ from sharpset.files import whole_file
 from sharpset.scans.camera import CameraFit, PlaneView, fit_camera
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.frame import PhotoFrame
-from sharpset.scans.markers import MarkerSighting, find_markers
+from sharpset.scans.markers import MarkerSighting, find_markers, n_in_mirror_image
 from sharpset.scans.opening import open_scan
 from sharpset.scans.resampling import combine_window
 from sharpset.scans.scale_note import ScaleNote, write_note
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["RectifiedPhoto", "rectify_photo", "rectify_photos"]
 
 _FEWEST_MARKERS = 6
+_FEWEST_TWICE = 3  # text and piece may pass for a marker or two
 _LARGEST_TILT_DEG = 40.0
 _LARGEST_RESIDUAL = 0.004  # of the window's larger side: more means a bent card, a moved piece or another frame
 _U_BEND_MM = 0.3
@@ -44,7 +45,13 @@ _BENT = 1.5e-4
 it seen from 250 mm; noise and print leave a tenth of it."""
 _COVERED, _COVERED_MM = 6.0, 0.05
 """A marker that misses its place by so many times what the middle one does, and by so much, is partly covered."""
+_MOST_ALIKE = 0.9
+_MOST_STRAIN = 0.01
+"""Error of lengths of a marker's size beyond which nothing is measured: a card that bends by the thickness allowed for
+stays below a tenth of it."""
 _OUTWARD = np.array([(-1.0, 1.0), (1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)])
+_TURNED = (3, 6, 8)
+"""Orientation tags of pictures that are turned, not mirrored."""
 _FOCAL_35MM = 0xA405
 
 
@@ -242,8 +249,7 @@ def rectify_photos(
     views = chosen
     if stretched.rms_mm < _CLEARLY_LESS * camera.rms_mm:
         camera, views = stretched, others
-    # The four corners of a marker err alike, and are one observation.
-    camera = replace(camera, u_focal=min(2.0 * camera.u_focal, u_known))
+    camera = replace(camera, u_focal=min(camera.u_focal, u_known))
     _check(scans, camera, frame)
     step_mm = _finest_pixel_mm(camera, frame, thickness_mm) if pixel_mm is None else pixel_mm
     viewing = _viewing(camera, frame, thickness_mm)
@@ -277,16 +283,16 @@ def _fit_to_markers(views: Sequence[PlaneView], **known: Any) -> tuple[CameraFit
     """
     outward = [np.tile(_OUTWARD, (len(view.points_mm) // 4, 1)) for view in views]
     grown = list(views)
+    camera = fit_camera(grown, **known, n_alike=4.0)
     # In turns, as a first camera takes part of the growth for its own.
     for _ in range(3):
-        camera = fit_camera(grown, **known)
         along = [np.ravel(off * out) for off, out in zip(camera.residuals_mm, outward, strict=True)]
         growth_mm = float(np.median(np.concatenate(along)))
         grown = [
             replace(view, points_mm=view.points_mm + growth_mm * o) for view, o in zip(grown, outward, strict=True)
         ]
-    left = [off - growth_mm * out for off, out in zip(camera.residuals_mm, outward, strict=True)]
-    worst = [np.hypot(*part.T).reshape(-1, 4).max(axis=1) for part in left]
+        camera = fit_camera(grown, **known, n_alike=4.0, start=camera)
+    worst = [np.hypot(*part.T).reshape(-1, 4).max(axis=1) for part in camera.residuals_mm]
     most = max(_COVERED * float(np.median(np.concatenate(worst))), _COVERED_MM)
     whole = [np.repeat(part <= most, 4) for part in worst]
     if min(int(part.sum()) for part in whole) < 4 * _FEWEST_MARKERS:
@@ -295,7 +301,35 @@ def _fit_to_markers(views: Sequence[PlaneView], **known: Any) -> tuple[CameraFit
         PlaneView(points_px=view.points_px[own], points_mm=view.points_mm[own])
         for view, own in zip(grown, whole, strict=True)
     ]
-    return fit_camera(chosen, **known), chosen
+    camera = fit_camera(chosen, **known, n_alike=4.0, start=camera)
+    return fit_camera(chosen, **known, n_alike=_n_alike(camera), start=camera), chosen
+
+
+def _n_alike(camera: CameraFit) -> float:
+    """How many corners count as one: a marker's four err alike, and so do neighbours where the card is not flat.
+
+    As for the mean of a series in which each value resembles the one before (first-order autoregression).
+    """
+    square = together = 1e-12
+    for part in camera.residuals_mm:
+        offsets = part.reshape(-1, 4, 2).mean(axis=1)
+        square += float(np.sum(offsets**2))
+        together += float(np.sum(offsets * np.roll(offsets, 1, axis=0)))
+    alike = min(max(together / square, 0.0), _MOST_ALIKE)
+    return 4.0 * (1.0 + alike) / (1.0 - alike)
+
+
+def _strain(camera: CameraFit, marker_mm: float) -> float:
+    """How much lengths of a marker's size are off, relative, root mean square over directions and markers."""
+    squares = []
+    for part in camera.residuals_mm:
+        corners = part.reshape(-1, 4, 2)
+        along_x = (corners[:, 1] - corners[:, 0] + corners[:, 2] - corners[:, 3]) / (2.0 * marker_mm)
+        along_y = (corners[:, 0] - corners[:, 3] + corners[:, 1] - corners[:, 2]) / (2.0 * marker_mm)
+        x, y, shear = along_x[:, 0], along_y[:, 1], (along_x[:, 1] + along_y[:, 0]) / 2.0
+        # Mean over directions n of the square of n' E n.
+        squares.append(0.375 * (x**2 + y**2) + 0.25 * x * y + 0.5 * shear**2)
+    return math.sqrt(float(np.mean(np.concatenate(squares))))
 
 
 def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
@@ -311,14 +345,20 @@ def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
         )
     if camera.rms_mm > _BENT * max(frame.window_x_mm, frame.window_y_mm):
         found.append(
-            f"the markers miss their places by {1000 * camera.rms_mm:.0f} um rms: the card is bent, or was printed "
-            "unevenly. Tape it to something flat"
+            f"the markers miss their places by {1000 * camera.rms_mm:.0f} um rms: the card is bent or was printed "
+            "unevenly, or the camera moved. Tape it to something flat, put the camera on a stand"
         )
     return tuple(found)
 
 
 def _opened(image: str | Path | Scan, encoding: str) -> Scan:
-    return image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
+    """A picture as the camera's sensor saw it.
+
+    Telephones held level turn their pictures at random, by a tag: one lens stands for all only as long as they lie
+    alike. Markers tell which way is up.
+    """
+    scan = image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
+    return replace(scan, orientation=1) if scan.orientation in _TURNED else scan
 
 
 def _as_not_sharpened(scans: Sequence[Scan]) -> tuple[list[Scan], list[MarkerSighting], tuple[str, ...]]:
@@ -340,7 +380,19 @@ def _view(scan: Scan, sighting: MarkerSighting, frame: PhotoFrame) -> PlaneView:
     corners = frame.corners_mm()
     ours = sighting.ids < len(corners)
     n_found = int(ours.sum())
+    n_twice = sum(marker_id < len(corners) for marker_id in sighting.twice)
+    if n_twice >= _FEWEST_TWICE:
+        raise ScanError(
+            f"{scan.path}: {n_twice} of the frame's {len(corners)} markers are seen at two places. "
+            "Show one printed frame, and no mirror or screen that shows another."
+        )
     if n_found < min(_FEWEST_MARKERS, len(corners)):
+        n_mirrored = n_in_mirror_image(scan)
+        if n_mirrored >= max(_FEWEST_MARKERS, n_found + 1):
+            raise ScanError(
+                f"{scan.path}: the picture is mirrored, {n_mirrored} markers are seen in its mirror image. "
+                "Use the camera on the back, or save pictures unmirrored."
+            )
         raise ScanError(
             f"{scan.path}: {n_found} of the frame's {len(corners)} markers are seen, {_FEWEST_MARKERS} are needed. "
             "Show the whole frame, sharp and evenly lit."
@@ -348,7 +400,9 @@ def _view(scan: Scan, sighting: MarkerSighting, frame: PhotoFrame) -> PlaneView:
     true = corners[sighting.ids[ours]]
     spread = true.reshape(-1, 2).max(axis=0) - true.reshape(-1, 2).min(axis=0)
     if (spread < 0.6 * np.array([frame.window_x_mm, frame.window_y_mm])).any():
-        raise ScanError(f"{scan.path}: markers are seen on one side of the window only. Show the whole frame.")
+        raise ScanError(
+            f"{scan.path}: markers are seen on one side of the window only. Show the whole frame, sharp and evenly lit."
+        )
     return PlaneView(points_px=sighting.corners_px[ours].reshape(-1, 2), points_mm=true.reshape(-1, 2))
 
 
@@ -381,6 +435,12 @@ def _check(scans: Sequence[Scan], camera: CameraFit, frame: PhotoFrame) -> None:
                 f"{scan.path}: the markers miss their places by {rms:.2f} mm rms, {limit:.2f} is allowed. "
                 "Lay the card flat, and check that this is the frame that was printed."
             )
+    strain = _strain(camera, frame.marker_mm)
+    if not strain <= _MOST_STRAIN:
+        raise ScanError(
+            f"{scans[0].path}: lengths in the picture are off by {strain:.1%} from place to place, {_MOST_STRAIN:.0%} "
+            "is allowed. Tape the card to something flat and hold the camera still."
+        )
 
 
 def _corners_and_middle(frame: PhotoFrame) -> NDArray[np.float64]:
@@ -419,4 +479,7 @@ def _u_scale(camera: CameraFit, frame: PhotoFrame, thickness_mm: float, u_thickn
     from_height = math.hypot(u_thickness_mm, 0.3 * float(np.abs(camera.bend_mm).max())) / distance_mm
     # A print that came out longer one way may be too long there, too short across, or anything between.
     from_aspect = abs(camera.aspect - 1.0) / 2.0 / math.sqrt(3.0)
-    return math.sqrt(frame.u_scale**2 + from_points**2 + from_focal**2 + from_height**2 + from_aspect**2)
+    # What no smooth camera explains (wrinkles, a camera that moved while rows were read) differs from place to place.
+    from_place = _strain(camera, frame.marker_mm)
+    parts = (frame.u_scale, from_points, from_focal, from_height, from_aspect, from_place)
+    return math.sqrt(sum(part**2 for part in parts))

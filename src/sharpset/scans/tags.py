@@ -19,6 +19,7 @@ __all__ = ["Density", "FoundCurve", "Picture", "check_size", "exif_facts", "faul
 MAX_PIXELS = 2_000_000_000
 """Largest picture that is opened: a whole A4 glass at 4800 dpi has 2.2e9; a piece never needs it."""
 
+FRAME = "frame"
 LOWEST_SCAN_DPI = 100.0
 """Tags below this are a program's default (72, 96) or no resolution at all (0, 1); common practice, no source."""
 
@@ -49,8 +50,10 @@ class Density:
 
     @property
     def is_believable(self) -> bool:
-        """Whether it can be the resolution of a scan."""
-        return all(LOWEST_SCAN_DPI <= dpi <= HIGHEST_SCAN_DPI for dpi in (self.x_dpi, self.y_dpi))
+        """Whether it can be the resolution of a scan, or is that of a photograph made true to size."""
+        return self.source == FRAME or all(
+            LOWEST_SCAN_DPI <= dpi <= HIGHEST_SCAN_DPI for dpi in (self.x_dpi, self.y_dpi)
+        )
 
     def summary(self) -> str:
         """One phrase for a message."""
@@ -171,7 +174,11 @@ def settle_density(path: Path, picture: Picture) -> Density:
             return density
     advice = "Give the scanner's resolution with --dpi."
     if picture.is_photograph and picture.densities:
-        raise fault(path, f"this is a camera's picture; its resolution tag says nothing about size. {advice}")
+        raise fault(
+            path,
+            "this is a camera's picture; its resolution tag says nothing about size. Photograph the piece in the "
+            "printed frame and make that true to size (sharpset photo), or give the resolution with --dpi.",
+        )
     if picture.densities:
         found = " and ".join(density.summary() for density in picture.densities)
         raise fault(path, f"the resolution in the file ({found}) is not a scan resolution. {advice}")

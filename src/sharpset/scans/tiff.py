@@ -16,6 +16,7 @@ from sharpset.errors import ScanError
 from sharpset.scans.encoding import LINEAR, curve_from_samples
 from sharpset.scans.scale_note import read_note
 from sharpset.scans.tags import (
+    FRAME,
     FoundCurve,
     Picture,
     check_size,
@@ -98,7 +99,7 @@ def _read(path: Path, file: Any) -> Picture:
     exif = exif if isinstance(exif, dict) else {}
     note = read_note(_value(page, _DESCRIPTION))
     if note is not None and density is not None and note.fits(density):
-        density = replace(density, source="frame")
+        density = replace(density, source=FRAME)
     else:
         note = None
     return Picture(

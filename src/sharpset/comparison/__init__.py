@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.comparison.agreement import Agreement, measure_agreement, repeatability_coefficient
@@ -103,15 +104,4 @@ __all__ = [
     "study_drift",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    home = _HOMES.get(name)
-    if home is None:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{home}"), name)
-    globals()[name] = found
-    return found
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = opened_when_asked(__name__, _HOMES)

@@ -6,8 +6,41 @@ names is first used.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
+
+if TYPE_CHECKING:
+    from sharpset.fits.anova import anova_table
+    from sharpset.fits.best import (
+        BestSettings,
+        best_settings,
+        chance_map,
+        cheapest_settings,
+        describe_settings,
+        likeliest_settings,
+        thicken_table,
+    )
+    from sharpset.fits.boxcox import BoxCox, box_cox, power_inverse, power_transform
+    from sharpset.fits.confirm import Confirmation, Prediction, judge_confirmation, load_prediction, write_prediction
+    from sharpset.fits.files import load_fit, save_fit
+    from sharpset.fits.fit import Fit, fit_plan, fit_responses
+    from sharpset.fits.formed import FormedFit, fit_formed
+    from sharpset.fits.goals import DesirableSettings, Goal, desirability, desirable_settings
+    from sharpset.fits.hitmiss import HitMiss, firth_logistic, fit_hit_miss, lower_chance
+    from sharpset.fits.limits import Limit, formed_curve, formed_limit, limits_table
+    from sharpset.fits.margins import Margins, brief_margins, margins_from_readings
+    from sharpset.fits.mixed import MixedFit, fit_mixed
+    from sharpset.fits.region import Region
+    from sharpset.fits.regression import fit_response
+    from sharpset.fits.requirements import Forecast
+    from sharpset.fits.responses import formed_counts, responses_from_readings
+    from sharpset.fits.search import BriefSearch
+    from sharpset.fits.sequential import NextRuns, next_runs, steepest_ascent
+    from sharpset.fits.shares import ShareFit, fit_share
+    from sharpset.fits.space import Space, space_of
+    from sharpset.fits.surface import ResponseFit
+    from sharpset.fits.unreplicated import Lenth, lenth
 
 _HOME = {
     "BestSettings": "best",
@@ -69,14 +102,64 @@ _HOME = {
     "thicken_table": "best",
 }
 
-__all__ = sorted(_HOME)
+__all__ = [
+    "BestSettings",
+    "BoxCox",
+    "BriefSearch",
+    "Confirmation",
+    "DesirableSettings",
+    "Fit",
+    "Forecast",
+    "FormedFit",
+    "Goal",
+    "HitMiss",
+    "Lenth",
+    "Limit",
+    "Margins",
+    "MixedFit",
+    "NextRuns",
+    "Prediction",
+    "Region",
+    "ResponseFit",
+    "ShareFit",
+    "Space",
+    "anova_table",
+    "best_settings",
+    "box_cox",
+    "brief_margins",
+    "chance_map",
+    "cheapest_settings",
+    "describe_settings",
+    "desirability",
+    "desirable_settings",
+    "firth_logistic",
+    "fit_formed",
+    "fit_hit_miss",
+    "fit_mixed",
+    "fit_plan",
+    "fit_response",
+    "fit_responses",
+    "fit_share",
+    "formed_counts",
+    "formed_curve",
+    "formed_limit",
+    "judge_confirmation",
+    "lenth",
+    "likeliest_settings",
+    "limits_table",
+    "load_fit",
+    "load_prediction",
+    "lower_chance",
+    "margins_from_readings",
+    "next_runs",
+    "power_inverse",
+    "power_transform",
+    "responses_from_readings",
+    "save_fit",
+    "space_of",
+    "steepest_ascent",
+    "thicken_table",
+    "write_prediction",
+]
 
-
-def __getattr__(name: str) -> Any:
-    if name in _HOME:
-        return getattr(import_module(f"sharpset.fits.{_HOME[name]}"), name)
-    raise AttributeError(f"module 'sharpset.fits' has no attribute {name!r}")
-
-
-def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOME])
+__getattr__, __dir__ = opened_when_asked(__name__, _HOME)

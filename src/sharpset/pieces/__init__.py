@@ -5,8 +5,9 @@ Heavy modules are imported when one of their names is first used.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.pieces.code import CODE_BITS, RunCode, decode_bits, encode_run_id
@@ -52,13 +53,4 @@ __all__ = [
     "write_piece",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    """Import the module in which a public name lives."""
-    if name in _HOME:
-        return getattr(import_module(f"sharpset.pieces.{_HOME[name]}"), name)
-    raise AttributeError(f"module 'sharpset.pieces' has no attribute {name!r}")
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = opened_when_asked(__name__, _HOME)

@@ -6,8 +6,9 @@ behind the names are opened when a name is first asked for.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.plots.agreement import draw_agreement, draw_deviations, draw_differences, draw_limits
@@ -77,12 +78,4 @@ _HOMES = {
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
-
-def __getattr__(name: str) -> Any:
-    if name in _HOME_OF:
-        return getattr(import_module(f"sharpset.plots.{_HOME_OF[name]}"), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = opened_when_asked(__name__, _HOME_OF)

@@ -5,8 +5,9 @@ Heavy modules are imported when one of their names is first used.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.readings.blur import EdgeSpread
@@ -81,13 +82,4 @@ __all__ = [
     "write_readings",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    """Import the module in which a public name lives."""
-    if name in _HOME:
-        return getattr(import_module(f"sharpset.readings.{_HOME[name]}"), name)
-    raise AttributeError(f"module 'sharpset.readings' has no attribute {name!r}")
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = opened_when_asked(__name__, _HOME)

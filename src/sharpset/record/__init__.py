@@ -6,8 +6,9 @@ lies in a SQLite file, or in PostgreSQL for a workshop with several benches.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.record.cards import RecipeCard, ReprintSheet, recipe_card, reprint_sheet
@@ -58,12 +59,4 @@ _HOME = {
     "restore_record": "safety",
 }
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
-
-
-def __dir__() -> list[str]:
-    return sorted(__all__)
+__getattr__, __dir__ = opened_when_asked(__name__, _HOME)

@@ -6,8 +6,9 @@ code uses it.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.rehearsal.behaviour import Behaviour, Job
@@ -68,8 +69,4 @@ _HOMES = {
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
-
-def __getattr__(name: str) -> Any:
-    if name in _HOME_OF:
-        return getattr(import_module(f"sharpset.rehearsal.{_HOME_OF[name]}"), name)
-    raise AttributeError(f"module 'sharpset.rehearsal' has no attribute {name!r}")
+__getattr__, __dir__ = opened_when_asked(__name__, _HOME_OF)

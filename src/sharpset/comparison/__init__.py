@@ -63,6 +63,9 @@ _HOMES = {
     "run_length_ewma": "run_lengths",
     "run_length_individuals": "run_lengths",
     "study_drift": "drift",
+    "KnownRecipe": "recipes",
+    "RecipeMatch": "recipes",
+    "match_recipes": "recipes",
 }
 
 __all__ = [
@@ -77,7 +80,9 @@ __all__ = [
     "EwmaChart",
     "GaugeStudy",
     "IndividualsChart",
+    "KnownRecipe",
     "MeasuredScale",
+    "RecipeMatch",
     "ScaleChain",
     "Stage",
     "assess_equivalence",
@@ -93,6 +98,7 @@ __all__ = [
     "gauge_study",
     "holm_adjust",
     "load_readings",
+    "match_recipes",
     "measure_agreement",
     "measure_scale",
     "plan_scale_chain",

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sharpset.record.fitfolder import add_fit_folder
     from sharpset.record.merging import ImportReport
     from sharpset.record.safety import restore_record
+    from sharpset.record.series import PrintSeries, series_of_prints
     from sharpset.record.store import Record, open_record
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "FileRef",
     "Finding",
     "ImportReport",
+    "PrintSeries",
     "RecipeCard",
     "Record",
     "Ref",
@@ -38,6 +40,7 @@ __all__ = [
     "recipe_card",
     "reprint_sheet",
     "restore_record",
+    "series_of_prints",
 ]
 
 _HOME = {
@@ -57,6 +60,8 @@ _HOME = {
     "recipe_card": "cards",
     "reprint_sheet": "cards",
     "restore_record": "safety",
+    "PrintSeries": "series",
+    "series_of_prints": "series",
 }
 
 __getattr__, __dir__ = opened_when_asked(__name__, _HOME)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from sharpset.record.entries import Entry
     from sharpset.record.store import Record
 
 __all__ = ["KIND_NAMES", "configure"]
@@ -91,6 +92,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     _list_options(action("list", _list, "list entries, the newest first"))
     _show_options(action("show", _show, "show one entry; corrections are followed to the newest"))
     _search_options(action("search", _search, "search by what forms, the finest first"))
+    _match_options(action("match", _match, "find the recipe, and so the printer, that forms a part's details"))
+    _series_options(action("series", _series, "write the prints of a printer over time for 'compare --drift'"))
     correct = action("correct", _correct, "correct an entry by a new one that points to it", writer)
     correct.add_argument("code", metavar="CODE|NAME|UUID", help=_WHICH)
     correct.add_argument("--kind", choices=KIND_NAMES, help="where a name is used by several kinds")
@@ -184,6 +187,26 @@ def _search_options(parser: argparse.ArgumentParser) -> None:
     _most_argument(parser)
 
 
+def _match_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--details", type=Path, required=True, metavar="FILE", help="CSV: name, kind, full_size_mm")
+    parser.add_argument("--scale", type=float, metavar="N", help="modelling scale, 24 for 1:24")
+    parser.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml with the modelling scale instead")
+    parser.add_argument(
+        "--factor", type=float, default=1.0, metavar="N", help="master over model size, of a scale chain (default: 1)"
+    )
+    parser.add_argument("--printer", metavar="NAME|CODE", help="only recipes for this printer")
+    parser.add_argument("--material", metavar="NAME|CODE", help="only recipes of this material")
+    parser.add_argument("--status", choices=STATUS_NAMES, help="only recipes of this status (default: all but retired)")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="also write every recipe's details to this CSV file")
+
+
+def _series_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--printer", required=True, metavar="NAME|CODE", help="which printer")
+    parser.add_argument("--material", metavar="NAME|CODE", help="only prints of this material")
+    parser.add_argument("--piece", metavar="NAME|CODE", help="only prints of this piece")
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for readings.csv and prints.csv")
+
+
 def _open(args: argparse.Namespace, *, create: bool = False) -> Record:
     from sharpset.record.store import open_record
 
@@ -250,6 +273,75 @@ def _search(args: argparse.Namespace) -> int:
             most=args.most,
         )
     print(as_text(table, nothing=f"no {args.what} is known to do this"))
+    return 0
+
+
+def _match(args: argparse.Namespace) -> int:
+    from sharpset.brief import load_brief
+    from sharpset.comparison.recipes import KnownRecipe, match_recipes
+    from sharpset.comparison.tables import load_table
+    from sharpset.errors import RecordError
+    from sharpset.record.series import recipes_in_use
+    from sharpset.record.showing import as_text, write_table
+
+    scale = args.scale if args.scale is not None or args.brief is None else load_brief(args.brief).scale
+    if scale is None:
+        raise RecordError("no modelling scale is known. Give --scale 24 for 1:24, or a --brief with a scale.")
+    details = load_table(args.details, what="table of details")
+    with _open(args) as record:
+        entries = recipes_in_use(record, printer=args.printer, material=args.material, status=args.status)
+    known = [
+        KnownRecipe(
+            name=entry.name,
+            limits_mm={limit.kind: limit.limit_mm for limit in entry.limits},
+            growth_mm={
+                name.removesuffix("_mm"): float(value)
+                for name, value in (entry.fields.get("growth") or {}).items()
+                if isinstance(value, int | float)
+            },
+        )
+        for entry in entries
+    ]
+    found = match_recipes(details, known, scale=scale, factor=args.factor)
+    by_name = {entry.name: entry for entry in entries}
+    shown = found.recipes.assign(
+        code=[by_name[name].code for name in found.recipes["name"]],
+        printer=[_named(by_name[name], "printer") for name in found.recipes["name"]],
+        material=[_named(by_name[name], "material") for name in found.recipes["name"]],
+        status=[by_name[name].fields["status"] for name in found.recipes["name"]],
+        forms=[f"{n} of {len(details)}" for n in found.recipes["forms"]],
+        enlarge=[f"up to {t:.2f} times" if t > 1 else "" for t in found.recipes["most_times"]],
+    ).rename(columns={"name": "recipe", "lacking": "not as drawn"})
+    columns = ["recipe", "code", "printer", "material", "status", "forms", "enlarge", "not as drawn"]
+    print(as_text(shown[columns], nothing=""))
+    print(found.summary())
+    if args.out is not None:
+        print(f"Details by recipe: {write_table(found.details, args.out)}")
+    return 0
+
+
+def _named(entry: Entry, ref: str) -> str:
+    return entry.refs[ref].name if ref in entry.refs else ""
+
+
+def _series(args: argparse.Namespace) -> int:
+    from sharpset.errors import RecordError
+    from sharpset.record.series import series_of_prints
+    from sharpset.record.showing import write_table
+
+    with _open(args) as record:
+        found = series_of_prints(record, printer=args.printer, material=args.material, piece=args.piece)
+    try:
+        args.out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{args.out}: cannot be made ({error.strerror}). Choose another --out.") from error
+    readings, prints = (args.out / name for name in ("readings.csv", "prints.csv"))
+    write_table(found.readings, readings)
+    write_table(found.prints, prints)
+    print(found.summary())
+    for remark in found.remarks:
+        print(f"note: {remark}")
+    print(f"Next: sharpset compare --drift {readings} --prints {prints} --tolerance MM --out DIR")
     return 0
 
 

@@ -219,6 +219,16 @@ def test_a_feature_that_one_scan_refused_is_read_from_the_other(shaded):
     both = combine_pieces([refusing, replace(refusing)]).table.set_index("feature_id").loc[name]
     assert np.isnan(both["measured_mm"])
     assert "refused" in both["flags"]
+    # Glare says nothing of a feature, being dim does: one scan says whole, the other not.
+    table["flags"] = table["flags"].str.replace("refused: glare", "refused: dim")
+    dim = replace(refusing, table=table)
+    doubtful = combine_pieces([dim, second]).table.set_index("feature_id").loc[name]
+    assert doubtful["formed"] == "partly"
+    assert "scans disagree" in doubtful["flags"]
+    twice = combine_pieces([dim, replace(dim)]).table.set_index("feature_id").loc[name]
+    assert twice["formed"] == "partly"
+    assert "scans disagree" not in twice["flags"]
+    assert combine_pieces([dim, second, second]).table.set_index("feature_id").loc[name, "formed"] == "yes"
 
 
 def test_a_dark_plate_is_corrected_the_other_way(tmp_path):

@@ -27,6 +27,7 @@ from sharpset.readings.quantity import Quantity
 from sharpset.readings.results import PieceReading, ScanReading, is_refused
 from sharpset.readings.shading import common_shift_mm
 from sharpset.readings.values import growths
+from sharpset.refusals import says_nothing
 
 __all__ = ["Combine", "combine_pieces", "combine_readings", "turn_between_deg"]
 
@@ -152,9 +153,9 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
     -------
     PieceReading
         Sizes by weights of the private uncertainties, shared errors fitted where turns tell them; places and
-        roughness averaged over the scans that were used. ``formed`` is what most scans say; where as many say yes as
-        no it is 'partly'. Flags tell of scans that disagree or were left out. Pose, blur and picture are those of the
-        first scan.
+        roughness averaged over the scans that were used. ``formed`` is what most scans say, those that refused a
+        feature as dim or askew saying 'partly'; where as many say yes as no it is 'partly'. Flags tell of scans that
+        disagree or were left out. Pose, blur and picture are those of the first scan.
 
     Raises
     ------
@@ -198,15 +199,15 @@ def combine_pieces(pieces: Sequence[PieceReading]) -> PieceReading:
 
 def _formed(tables: list[pd.DataFrame]) -> tuple[pd.Series, NDArray[np.bool_]]:
     words = np.column_stack([table["formed"].to_numpy(dtype=object) for table in tables])
-    # A feature that a scan refused to read says nothing there.
-    refused = np.column_stack([is_refused(table) for table in tables])
-    words = np.where(refused, "", words)
+    # A feature that a scan refused to read says nothing there, unless it was refused for what it is itself.
+    silent = np.column_stack([says_nothing(table["flags"]).to_numpy() for table in tables])
+    words = np.where(silent, "", words)
     counts = {word: np.sum(words == word, axis=1) for word in ("yes", "partly", "no")}
     most = np.max(list(counts.values()), axis=0)
     tied = np.sum([count == most for count in counts.values()], axis=0) > 1
     winner = np.select([counts[word] == most for word in counts], list(counts), default="partly")
     found = np.where(tied, "partly", winner)
-    return pd.Series(found), np.asarray(most == np.maximum(np.sum(~refused, axis=1), 1))
+    return pd.Series(found), np.asarray(most == np.maximum(np.sum(~silent, axis=1), 1))
 
 
 def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: list[str]) -> FloatArray:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from edge_pictures import hole
+from PIL import Image
 from reading_scenes import make_scene, write_scene
 
 from sharpset.cli import main
@@ -46,6 +47,22 @@ def test_parts_of_one_edge_are_no_independent_measurements_of_the_response():
     assert found.value == pytest.approx(5.0)
     assert found.n == 16
     assert np.isnan(_quantity("mtf50_x", [np.array([np.nan]), np.array([4.0])]).U95)
+
+
+def test_responses_of_coarse_jpeg_files_hold_what_was_rounded_away(tmp_path):
+    scene = make_scene(dpi=600, blur_px=0.7, angle_deg=8.0, seed=52, noise=0.002, plate=0.3, background=0.2)
+    # The frequency at which exp(-2 (pi 0.7 f)^2) sinc(f) is a tenth, in cycles per mm.
+    true = 0.44859 / (25.4 / 600)
+    Image.fromarray(scene.pixels).save(tmp_path / "a.jpg", dpi=(600, 600), quality=85)
+    coarse, plain = (
+        read_scan(file, piece=scene.piece).pieces[0].quantities
+        for file in (tmp_path / "a.jpg", write_scene(scene, tmp_path / "a.png", dpi=600))
+    )
+    for name in ("mtf10_x", "mtf10_y"):
+        off = abs(coarse[name].value - true)
+        assert off > 2 * plain[name].U95
+        assert off < coarse[name].U95 < coarse[name].value
+        assert abs(plain[name].value - true) < plain[name].U95 + 0.02 * true
 
 
 def _light(picture: np.ndarray) -> PieceLight:

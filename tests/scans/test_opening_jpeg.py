@@ -138,3 +138,10 @@ def test_truncated_with_a_whole_thumbnail_inside(tmp_path: Path) -> None:
     assert open_scan(put(tmp_path, data)).pixels.shape == (64, 88, 3)
     with pytest.raises(ScanError, match="truncated"):
         open_scan(put(tmp_path, data[:-40]))
+
+
+def test_steps_of_rounding_are_those_of_the_files_first_table(tmp_path):
+    data = jpeg(picture())
+    # Another library's reading of the same table, rows after one another.
+    table = np.array(Image.open(io.BytesIO(data)).quantization[0]).reshape(8, 8)
+    assert open_scan(put(tmp_path, data), dpi=600).steps == tuple((table[0] + table[:, 0]) / 2)

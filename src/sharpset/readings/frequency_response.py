@@ -40,6 +40,9 @@ _FEWEST_EDGES = 3
 _U_METHOD = 0.01
 """Relative standard uncertainty that edges share: a transfer exponent off by a fortieth, shade on one side, a halo that
 reaches beyond the window (rendered scans with all of these)."""
+_SHARED_ROUNDING = 0.5
+"""Share of what JPEG rounds away that blocks share: small cosines are all lost, larger ones rounded either way. On
+rendered scans responses were off by 0.1 to 0.6 of the standard deviation of one rounding."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -200,7 +203,8 @@ def measure_frequency_response(light: PieceLight, pose: Pose, piece: Piece) -> F
     FrequencyResponse
         Roughness of the printed edge counts as blur of the scan: what is stated is a lower bound of the scanner's own
         response. So does shade beside it and what JPEG takes from fine detail: on files of a quality below 80 the 10 %
-        frequency came out 10 to 15 % low. Intervals cover the scatter between edges and 1 % for what edges share.
+        frequency came out 10 to 15 % low. Intervals cover the scatter between edges, 1 % for what edges share, and
+        what a JPEG file's own tables may have rounded away.
     """
     edges = [edge for edge in _edges(pose, piece) if _LEAST_SLANT_DEG <= edge.slant_deg <= _MOST_SLANT_DEG]
     pixel = float(np.mean(pose.pixel_mm))
@@ -211,7 +215,9 @@ def measure_frequency_response(light: PieceLight, pose: Pose, piece: Piece) -> F
         responses = [response for blocks in by_edge for response in blocks]
         for level in (50, 10):
             values = [np.array([r.falls_to(level / 100) for r in blocks]) / pixel for blocks in by_edge]
-            found[f"mtf{level}_{axis}"] = _quantity(f"mtf{level}_{axis}", values)
+            typical = float(np.median(every)) * pixel if len(every := _finite(values)) else np.nan
+            rounded = _u_rounded(light.steps, typical, level / 100)
+            found[f"mtf{level}_{axis}"] = _quantity(f"mtf{level}_{axis}", values, rounded)
         if responses:
             grid = np.arange(0.0, 1.0001, 0.02)
             mean = np.mean([np.interp(grid, r.frequency, r.response) for r in responses], axis=0)
@@ -236,17 +242,35 @@ def measure_frequency_response(light: PieceLight, pose: Pose, piece: Piece) -> F
     )
 
 
-def _quantity(name: str, values: list[FloatArray]) -> Quantity:
+def _u_rounded(steps: FloatArray, frequency: float, level: float) -> float:
+    """Return the relative standard uncertainty of a frequency by what JPEG rounds away.
+
+    An edge of contrast 1 has cosines of M / (2 sin(pi f)) at f cycles per pixel where the response is M; rounding to
+    steps s is off by s / sqrt(12). A normal blur's response falls by 2 M ln(1 / M) per relative change of frequency.
+    """
+    if len(steps) == 0:
+        return 0.0
+    step = float(np.interp(16 * frequency, np.arange(len(steps)), steps))
+    response = _SHARED_ROUNDING * step / np.sqrt(12) * 2 * np.sin(np.pi * min(frequency, 0.5))
+    return float(response / (2 * level * np.log(1 / level)))
+
+
+def _finite(values: list[FloatArray]) -> FloatArray:
+    every = np.concatenate([*values, np.zeros(0)])
+    return np.asarray(every[np.isfinite(every)])
+
+
+def _quantity(name: str, values: list[FloatArray], u_rounded: float = 0.0) -> Quantity:
     """Return the median of all parts of edges, with the scatter between edges (parts of one share what befell it)."""
     known = [each[np.isfinite(each)] for each in values]
     known = [each for each in known if len(each)]
-    every = np.concatenate([*known, np.zeros(0)])
+    every = _finite(values)
     if len(every) < 2:
         return Quantity(name=name, unit="cycles/mm", value=np.nan, U95=np.nan, n=len(every))
     middle = float(np.median(every))
     groups = np.array([np.mean(each) for each in known]) if len(known) >= _FEWEST_EDGES else every
     scatter = float(stdtrit(len(groups) - 1, 0.975) * np.std(groups, ddof=1) / np.sqrt(len(groups)))
-    half = float(np.hypot(scatter, 1.96 * _U_METHOD * middle))
+    half = float(np.hypot(scatter, 1.96 * np.hypot(_U_METHOD, u_rounded) * middle))
     return Quantity(name=name, unit="cycles/mm", value=middle, U95=half, n=len(every))
 
 

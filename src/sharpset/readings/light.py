@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -96,6 +96,8 @@ class PieceLight:
         Standard deviation of a mean of 5 x 5 plate pixels over that of independent ones, at least 1.
     bleed : Bleed, optional
         Light that bleeds to one side of edges, which the share solid is freed of.
+    steps : ndarray of float
+        Steps to which a JPEG file rounds cosines (see `Scan`), as shares of the contrast of stored values.
     """
 
     stored: NDArray[Any]
@@ -109,6 +111,7 @@ class PieceLight:
     clipped: float
     noise_inflation: float
     bleed: Bleed | None = None
+    steps: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     @property
     def contrast_to_noise(self) -> float:
@@ -204,7 +207,17 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
         contrast=contrast,
         clipped=max(_at_the_end(scan, plate_light), _at_the_end(scan, open_light)),
         noise_inflation=inflation,
+        steps=_steps(scan, float(plate(*middle)), float(background(*middle))),
     )
+
+
+def _steps(scan: Scan, plate: float, background: float) -> FloatArray:
+    """Return a JPEG file's steps as shares of the contrast of stored values."""
+    if not scan.steps:
+        return np.zeros(0)
+    values = np.arange(2**scan.bit_depth)
+    high, low = np.interp([plate, background], scan.curve.decode(values / values[-1]), values)
+    return np.asarray(np.array(scan.steps) / max(abs(high - low), 1.0))
 
 
 def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[Any], tuple[int, int]]:

@@ -27,6 +27,9 @@ __all__ = ["open_jpeg"]
 _START_OF_SCAN, _END = 0xDA, b"\xff\xd9"
 _FRAMES = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
 _BARE_MARKERS = {0x01, *range(0xD0, 0xD9)}
+_TABLES = 0xDB
+_RIGHT, _DOWN = [0, 1, 5, 6, 14, 15, 27, 28], [0, 2, 3, 9, 10, 20, 21, 35]
+"""Where a table's first row and first column stand in zigzag order."""
 
 
 @dataclass(kw_only=True, slots=True)
@@ -41,6 +44,7 @@ class _Segments:
     exif: ExifFacts = field(default_factory=ExifFacts)
     profile: dict[int, bytes] = field(default_factory=dict)
     adobe: bool = False
+    steps: tuple[float, ...] = ()
     scan_at: int = -1
 
 
@@ -91,6 +95,7 @@ def open_jpeg(path: Path, data: mmap.mmap) -> Picture:
         is_photograph=segments.exif.is_photograph,
         remarks=remarks,
         scanner_id=segments.exif.scanner_id,
+        steps=segments.steps,
     )
 
 
@@ -128,6 +133,8 @@ def _read_segments(path: Path, data: mmap.mmap) -> _Segments:
             found.exif = exif_facts(body)
         elif marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             found.profile[body[12]] = body[14:]
+        elif marker == _TABLES:
+            found.steps = _steps(body) or found.steps
         elif marker == 0xEE and body.startswith(b"Adobe"):
             found.adobe = True
         elif marker == _START_OF_SCAN:
@@ -135,6 +142,17 @@ def _read_segments(path: Path, data: mmap.mmap) -> _Segments:
     if not found.bit_depth:
         raise fault(path, "the JPEG file has no frame header. Copy or scan it again.")
     return found
+
+
+def _steps(body: bytes) -> tuple[float, ...]:
+    """Return the steps of brightness (table 0) along rows and columns, their means; nothing where others are meant."""
+    while body:
+        size, number = 2 if body[0] >> 4 else 1, body[0] & 15
+        values = np.frombuffer(body[1 : 1 + 64 * size], dtype=">u2" if size == 2 else np.uint8)
+        if number == 0 and len(values) == 64:
+            return tuple((values[_RIGHT] / 2 + values[_DOWN] / 2).tolist())
+        body = body[1 + 64 * size :]
+    return ()
 
 
 def _take_density(found: _Segments, body: bytes) -> None:

@@ -91,6 +91,7 @@ def open_scan(
         # An argument overrules the file's resolution, and with it what the file says about its error.
         u_scale=math.nan if picture.u_scale is None or size_argument is not None else picture.u_scale,
         viewing=None if size_argument is not None else picture.viewing,
+        steps=picture.steps,
     )
 
 

@@ -66,6 +66,9 @@ class Scan:
         Relative standard uncertainty of the scale where the file states it (a rectified photograph), else NaN.
     viewing : Viewing or None
         From where a rectified photograph was taken; None for what a scanner made.
+    steps : tuple of float
+        Steps, of stored values, to which a JPEG file rounds the cosines of its blocks of 8 pixels: of 0 to 7 half
+        waves. Empty for other files.
     """
 
     path: Path
@@ -82,6 +85,7 @@ class Scan:
     scanner_id: str = ""
     u_scale: float = math.nan
     viewing: Viewing | None = None
+    steps: tuple[float, ...] = ()
 
     @cached_property
     def pixels(self) -> NDArray[Any]:

@@ -96,6 +96,8 @@ class Picture:
         Relative standard uncertainty of the resolution, where the file states it.
     viewing : Viewing or None
         From where it was seen, where the file states it.
+    steps : tuple of float
+        Steps to which a JPEG file rounds the cosines of its blocks of 8 pixels: of 0 to 7 half waves.
     """
 
     kind: str
@@ -109,6 +111,7 @@ class Picture:
     scanner_id: str = ""
     u_scale: float | None = None
     viewing: Viewing | None = None
+    steps: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

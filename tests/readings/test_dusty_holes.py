@@ -173,8 +173,18 @@ def test_dust_larger_and_darker_than_a_hole_does_not_swallow_it(seed, monkeypatc
 @pytest.mark.parametrize("oval_px", [1.0, 2.5])
 def test_an_oval_of_a_wide_hole_is_no_dust(oval_px):
     fits = _read(np.array([9.0, 12, 15, 20, 44]), {}, 5, oval_px=oval_px)
-    assert fits[-1].diameter_mm == pytest.approx(44 * PIXEL, abs=0.1 * PIXEL)
+    assert fits[-1].diameter_mm == pytest.approx(2 * np.sqrt(22**2 + oval_px**2 / 2) * PIXEL, abs=0.1 * PIXEL)
     assert np.hypot(fits[-1].shift_x_mm, fits[-1].shift_y_mm) < 0.5 * PIXEL
+
+
+def test_a_wide_oval_has_the_diameter_of_the_circle_of_its_area_with_dust_on_its_rim_too():
+    """Four pixels beside its circle, four blurs; the area under r + a cos 2t is pi (r^2 + a^2 / 2)."""
+    blob = {4: (0.0, 16.0, 2.0, 0.6)}
+    for seed, blobs in ((5, {}), (6, blob)):
+        fits = _read(np.array([9.0, 12, 15, 20, 44]), blobs, seed, oval_px=4.0)
+        assert fits[-1].diameter_mm == pytest.approx(2 * np.sqrt(22**2 + 8) * PIXEL, abs=0.2 * PIXEL)
+        # Root mean square of a cosine of 4 px.
+        assert fits[-1].roundness_mm == pytest.approx(4 / np.sqrt(2) * PIXEL, rel=0.1)
 
 
 def _doubts(fits: list[DiscFit], nominal: np.ndarray) -> list[str]:

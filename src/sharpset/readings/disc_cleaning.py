@@ -22,6 +22,8 @@ further away by the last factor it is suspected to be dust."""
 _MOST_SPREADS, _UNCERTAIN, _TAIL = 3.0, 5.0, 3.0
 """Pixels count as far off at most so many spreads; a hole whose pixels leave so many standard deviations more than
 noise does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
+_LEAST_IN_SIGHT = 0.4
+"""Of a hole's missing light. Where a mark hides more of it, grain of the plate could be a hole that is covered."""
 _SPECK_MM = 0.4
 """Dust is rarely larger (common practice, no source). Of a wider hole it hides the smaller part of the rim: what such a
 hole leaves unexplained or is moved by is its own shape, an oval say."""
@@ -120,12 +122,20 @@ def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tupl
         seen = np.where(none[own], ahead, seen)
         again = iterate_discs(part, half.p, marks=seen)
         price = _price(part, again.p, seen)
-        better = price < lowest
+        better = (price < lowest) & (_in_sight(part, again.p, seen) >= _LEAST_IN_SIGHT)
         lowest = np.where(better, price, lowest)
         p[suspects[better]] = again.p[better]
         taken = better[own]
         weight[pixels[taken]], marks[pixels[taken]] = again.weight[taken], seen[taken]
     return DiscState(p=p, weight=weight, noise=found.noise), marks
+
+
+def _in_sight(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> FloatArray:
+    """Return what share of the light that each hole takes from the plate is missing outside marks."""
+    patches = problem.patches
+    lacking = np.maximum(p[patches.owner, 3] - (patches.solid - problem.residual(p)), 0.0)
+    seen = np.bincount(patches.owner, np.where(marks, 0.0, lacking), patches.n_holes)
+    return np.asarray(seen / np.maximum(np.bincount(patches.owner, lacking, patches.n_holes), 1e-12))
 
 
 def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> FloatArray:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.medians import row_medians
 
-__all__ = ["MISPLACED_MM", "start_discs"]
+__all__ = ["MISPLACED_MM", "sector_radii", "start_discs"]
 
 FloatArray = NDArray[np.float64]
 _FAINT, _MOST_MISSING = 0.15, 1.2
@@ -60,6 +60,26 @@ def start_discs(
     where = np.array(large, dtype=np.intp)[good]
     found[where, :2], found[where, 2] = centres[good], radius[good]
     return found
+
+
+def sector_radii(
+    hole: tuple[FloatArray, FloatArray, FloatArray], centre: FloatArray, *, radius_mm: float, pixel_area_mm2: float
+) -> FloatArray:
+    """Return the radius of a hole in each of up to 32 sectors about a centre, by the light that it lacks there.
+
+    Parameters
+    ----------
+    hole : (x, y, solid)
+    centre : ndarray of float, shape (2,)
+    radius_mm, pixel_area_mm2 : float
+        Nominal radius; area of a pixel.
+
+    Returns
+    -------
+    ndarray of float, shape (n_sectors,)
+        From -180 degrees on.
+    """
+    return _Begun.of(*hole, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2).sectors(centre)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -15,6 +15,7 @@ from sharpset.readings.disc_model import DiscTables, Patches, reach_mm
 from sharpset.readings.disc_start import start_discs
 from sharpset.readings.light import PieceLight
 from sharpset.readings.medians import median
+from sharpset.readings.out_of_round import OutOfRound, out_of_round
 from sharpset.readings.strips import LeftOver, Light, Priors, WidthParts
 from sharpset.scans import Pose
 
@@ -46,6 +47,7 @@ class DiscFit:
     Attributes
     ----------
     diameter_mm, u_diameter_mm : float
+        Of the circle of the same area where a wide hole is clearly not round.
     shift_x_mm, shift_y_mm, u_shift_mm : float
         Centre from the nominal place, along columns and rows.
     level, contrast : float
@@ -91,6 +93,7 @@ class _Patch:
     row: NDArray[np.intp]
     area_mm2: float
     scale: float
+    shape: OutOfRound | None = None
 
 
 def fit_discs(
@@ -137,7 +140,7 @@ def fit_discs(
     priors = priors or Priors()
     sigma = spread.mean_sigma_mm
     discs = [replace(disc, reach_mm=_enough_mm(disc, pose, spread)) for disc in discs]
-    patches = [_patch(light, pose, disc) for disc in discs]
+    patches = [_rounded(_patch(light, pose, disc), disc, sigma) for disc in discs]
     radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
     whole = _joined(patches, np.array(radii) + reach_mm(sigma, spread) * (1 + spread.u_relative) + _MOVED_MM)
     precision = np.array([0.0, 0.0, 0.0, priors.level**-2, priors.contrast**-2])
@@ -238,6 +241,20 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     )
 
 
+def _rounded(patch: _Patch, disc: Disc, sigma: float) -> _Patch:
+    """Return a patch whose hole is round: one that is clearly not is drawn to a circle."""
+    shape = out_of_round(
+        *(patch.x, patch.y, patch.solid),
+        radius_mm=disc.diameter_mm * patch.scale / 2,
+        pixel_area_mm2=patch.area_mm2,
+        sigma_mm=sigma,
+    )
+    if shape is None:
+        return patch
+    x, y = shape.drawn(patch.x, patch.y)
+    return replace(patch, x=x, y=y, shape=shape)
+
+
 def _joined(patches: Sequence[_Patch], far_mm: FloatArray) -> Patches:
     return Patches.joined(
         [one.x for one in patches],
@@ -320,7 +337,8 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
         shape_mm=np.array([2 * shape]),
     )
     area = np.pi * (disc.diameter_mm * patch.scale / 2) ** 2
-    diameter = 2 * float(p[2])
+    square = patch.shape.square_mm2 if patch.shape else 0.0
+    diameter = 2 * float(np.sqrt(p[2] ** 2 + square))
     core = _core_contrast(state, p)
     opened = np.pi * diameter**2 / 4 * float(p[4]) / area
     u_diameter = 2 * float(np.hypot(deviation[2], pull[2]))
@@ -336,7 +354,7 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
         u_open_share=float(2 * u_diameter * diameter / max(diameter**2, 1e-9) * opened),
         misfit=state.misfit,
         dirty=float(1 - used.mean()),
-        roundness_mm=_roundness(state, p, sigma, used, patch.area_mm2),
+        roundness_mm=float(np.hypot(_roundness(state, p, sigma, used, patch.area_mm2), np.sqrt(square))),
         parts=parts,
         own_contrast=core[0],
         u_own_contrast=core[1],

@@ -320,16 +320,18 @@ def _why_not(outlines: list[_Outline], wanted: tuple[float, float]) -> str:
             "Is it the right piece folder (and the right --mirror)?"
         )
     plausible = [o for o in outlines if 0.15 < max(o.sides_mm) / max(wanted) < 7 and min(o.sides_mm) > 3]
-    for outline in plausible:
-        long, short = sorted(outline.sides_mm)[::-1]
-        ratio = long / max(wanted)
-        if abs(long / short / (max(wanted) / min(wanted)) - 1) < 0.02 and abs(ratio - 1) > _SIDE_SLACK:
-            return (
-                f"no piece of {need} is there, but an outline of the same shape of {long:.1f} x {short:.1f} mm. "
-                f"Is the dpi wrong by a factor of {ratio:.2f}, or is it another piece folder?"
-            )
+    # The largest one: windows of a piece may happen to have its shape, and are no sign of a wrong resolution.
+    alike = [o for o in plausible if _same_shape(o, wanted)]
+    if alike:
+        # Of the cuts through one outline the first, half-way up the edge, comes nearest to its size.
+        most = max(_area_mm2(o) for o in alike)
+        long, short = sorted(next(o for o in alike if _area_mm2(o) > 0.8 * most).sides_mm)[::-1]
+        return (
+            f"no piece of {need} is there, but an outline of the same shape of {long:.1f} x {short:.1f} mm. "
+            f"Is the dpi wrong by a factor of {long / max(wanted):.2f}, or is it another piece folder?"
+        )
     if plausible:
-        biggest = max(plausible, key=lambda o: o.sides_mm[0] * o.sides_mm[1])
+        biggest = max(plausible, key=_area_mm2)
         a, b = sorted(biggest.sides_mm)[::-1]
         return (
             f"no piece of {need} is there; the largest plate-like thing is {a:.1f} x {b:.1f} mm. "
@@ -339,3 +341,14 @@ def _why_not(outlines: list[_Outline], wanted: tuple[float, float]) -> str:
         f"no piece of {need} is there. The whole piece must lie on a plain background that is clearly darker or "
         "lighter than the plastic."
     )
+
+
+def _area_mm2(outline: _Outline) -> float:
+    return outline.sides_mm[0] * outline.sides_mm[1]
+
+
+def _same_shape(outline: _Outline, wanted: tuple[float, float]) -> bool:
+    """Return whether an outline has the piece's proportions, but not its size."""
+    long, short = sorted(outline.sides_mm)[::-1]
+    stretch = long / short / (max(wanted) / min(wanted))
+    return abs(stretch - 1) < 0.02 and abs(long / max(wanted) - 1) > _SIDE_SLACK

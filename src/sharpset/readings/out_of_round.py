@@ -1,0 +1,108 @@
+"""Wide holes that are not round: how far their rim lies from a circle, by its second and third harmonic.
+
+An oval whose rim lies further from its circle than the blur is no circle with dust on it. The light that each sector
+lacks tells how far its rim is; pixels are then drawn in or out by what the harmonics say, which leaves a round hole to
+be fitted. Its diameter is that of the circle of the same area.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.readings.disc_start import sector_radii
+from sharpset.readings.medians import median
+
+__all__ = ["OutOfRound", "out_of_round"]
+
+FloatArray = NDArray[np.float64]
+_HARMONICS = (2, 3)
+_WIDE_BLURS, _WIDE_MM = 6.0, 0.4
+"""Of narrower holes (radius) the blur swallows the shape, and dust hides so much of a rim that it shows as an oval (it
+is rarely larger than 0.4 mm; common practice, no source)."""
+_CLEAR, _LEAST_BLURS = 4.0, 0.25
+"""Standard errors, and blurs, from which on a rim is drawn to a circle; less than that the blur swallows."""
+_TURNS, _WILD = 8, 4.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class OutOfRound:
+    """A rim that wanders about its circle.
+
+    Attributes
+    ----------
+    centre_mm : ndarray of float, shape (2,)
+        About which the harmonics were found.
+    terms_mm : ndarray of float, shape (4,)
+        Cosine and sine of the second and of the third harmonic.
+    """
+
+    centre_mm: FloatArray
+    terms_mm: FloatArray
+
+    @property
+    def square_mm2(self) -> float:
+        """Mean square of the rim's distance from its circle."""
+        return float(self.terms_mm @ self.terms_mm) / 2
+
+    def drawn(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return pixels drawn to where they would be if the rim were a circle."""
+        x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
+        away = np.maximum(np.hypot(x, y), 1e-9)
+        keep = 1.0 - np.minimum(_shape(np.arctan2(y, x)) @ self.terms_mm / away, 0.9)
+        return self.centre_mm[0] + keep * x, self.centre_mm[1] + keep * y
+
+
+def _shape(angle: FloatArray) -> FloatArray:
+    return np.column_stack([wave(k * angle) for k in _HARMONICS for wave in (np.cos, np.sin)])
+
+
+def out_of_round(
+    x_mm: FloatArray, y_mm: FloatArray, solid: FloatArray, *, radius_mm: float, pixel_area_mm2: float, sigma_mm: float
+) -> OutOfRound | None:
+    """Return how far a hole's rim lies from a circle, None where it is round as far as can be told or too narrow.
+
+    Parameters
+    ----------
+    x_mm, y_mm, solid : ndarray of float, shape (n,)
+        Pixels from the hole's nominal centre and their share solid.
+    radius_mm : float
+        Nominal.
+    pixel_area_mm2, sigma_mm : float
+        Area of a pixel; blur.
+    """
+    if radius_mm < max(_WIDE_BLURS * sigma_mm, _WIDE_MM):
+        return None
+    centre = np.zeros(2)
+    for _ in range(3):
+        own = sector_radii((x_mm, y_mm, solid), centre, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
+        n = len(own)
+        angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
+        design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle)))
+        found, weight = _robust(design, own, 0.1 * np.sqrt(pixel_area_mm2))
+        centre = centre + found[1:3]
+    kept = np.flatnonzero(weight > 0)
+    if len(kept) < 2 * design.shape[1]:
+        return None
+    left = own - design @ found
+    variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
+    error = np.sqrt(np.diag(np.linalg.inv((design.T * weight) @ design)) * max(variance, 0.0))[3:]
+    terms = found[3:]
+    size = float(np.hypot.reduce(terms))
+    clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
+    return OutOfRound(centre_mm=centre, terms_mm=terms) if clear and size > _LEAST_BLURS * sigma_mm else None
+
+
+def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return the coefficients by Tukey's biweight and the weights."""
+    weight = np.ones(len(own))
+    found: FloatArray = np.zeros(design.shape[1])
+    for _ in range(_TURNS):
+        root = np.sqrt(weight)
+        found = np.asarray(np.linalg.lstsq(design * root[:, None], own * root, rcond=None)[0])
+        away = np.abs(own - design @ found)
+        scale = max(1.4826 * median(away), least_mm)
+        weight = np.clip(1 - (away / (_WILD * scale)) ** 2, 0.0, None) ** 2
+    return found, weight

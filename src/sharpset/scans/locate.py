@@ -40,6 +40,8 @@ _SIDE_SLACK = 0.05
 """Largest difference of an outline's side from the piece's, as a share; printers shrink by 1-2 %."""
 _LEAST_MATCH = 0.45
 _LEAST_LEAD = 0.06
+_ROOM = 0.2
+"""Share of its longer side by which a piece is looked for beyond where it seems to lie."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -168,9 +170,11 @@ def _coarse_picture(scan: Scan, channel: int | None) -> tuple[NDArray[np.float32
     height = max(8, round(n_rows * factor * pixel.y / _COARSE_MM))
     # The pixels left are less than two to one: interpolating them is good enough, and quick.
     resized = cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR).astype(np.float32)
+    del small
     scale = np.array([n_columns * factor / width, n_rows * factor / height])
     low, high = np.percentile(resized[::2, ::2], (0.5, 99.5))
-    resized = ((resized - low) / max(high - low, 1e-6)).astype(np.float32)
+    resized -= np.float32(low)
+    resized /= np.float32(max(high - low, 1e-6))
     return resized, np.concatenate((scale, (scale - 1) / 2))
 
 
@@ -287,18 +291,33 @@ def _settle(coarse: NDArray[np.float32], trial: _Candidate, pattern: NDArray[np.
     """Move a trial into place."""
     start = _pattern_to_coarse(trial.matrix)
     sign = 1.0 if _signed(coarse, trial.matrix, pattern) >= 0 else -1.0
+    rows, columns = _around(start, pattern, coarse)
+    start[:, 2] -= (columns.start, rows.start)
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
     try:
         _, warp = cv2.findTransformECC(
-            (sign * pattern).astype(np.float32), coarse, start.copy(), cv2.MOTION_AFFINE, criteria, None, 3
+            (sign * pattern).astype(np.float32), coarse[rows, columns], start, cv2.MOTION_AFFINE, criteria, None, 3
         )
     except cv2.error:  # no convergence: the trial is a poor one and is judged as it stands
         return trial
     linear = warp[:, :2].astype(float)
-    settled = np.column_stack((linear / _COARSE_MM, warp[:, 2] - linear @ [0.5, 0.5]))
+    shift = warp[:, 2] + [columns.start, rows.start]
+    settled = np.column_stack((linear / _COARSE_MM, shift - linear @ [0.5, 0.5]))
     if np.any(np.abs(np.hypot(*linear) - 1) > 0.1):
         return trial
     return replace(trial, matrix=settled, match=abs(_signed(coarse, settled, pattern)))
+
+
+def _around(
+    to_coarse: NDArray[np.float32], pattern: NDArray[np.float32], coarse: NDArray[np.float32]
+) -> tuple[slice, slice]:
+    """Return the rows and columns of the picture in which a pattern lies, with room to move it."""
+    height, width = pattern.shape
+    corners = to_coarse[:, :2] @ [[0, width, 0, width], [0, 0, height, height]] + to_coarse[:, 2:]
+    room = _ROOM * max(width, height)
+    first = np.maximum(np.floor(corners.min(axis=1) - room), 0).astype(int)
+    last = np.ceil(corners.max(axis=1) + room).astype(int)
+    return slice(first[1], min(last[1], coarse.shape[0])), slice(first[0], min(last[0], coarse.shape[1]))
 
 
 def _signed(coarse: NDArray[np.float32], matrix: FloatArray, pattern: NDArray[np.float32]) -> float:

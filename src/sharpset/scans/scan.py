@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["PixelSize", "Scan", "file_sha256", "scan_from_pixels"]
 
 _CHANNELS = {"red": 0, "green": 1, "blue": 2}
+_BAND = 64
 
 
 class PixelSize(NamedTuple):
@@ -218,13 +219,17 @@ class Scan:
         flips = (flip_columns, flip_rows) if swapped else (flip_rows, flip_columns)
         spans = [slice(-size, None) if flip else slice(0, size) for size, flip in zip(sizes, flips, strict=True)]
         view = view[spans[0], spans[1]]
-        small, left = view, factor
-        while left > 1:
-            # Halving is what the library does quickest.
-            by = left if left % 2 else 2
-            size = (small.shape[1] // by, small.shape[0] // by)
-            small, left = cv2.resize(small, size, interpolation=cv2.INTER_AREA), left // by
-        return np.ascontiguousarray(_upright(small if index is None else small[..., index], self.orientation))
+        parts = []
+        # Band by band, so that what lies between the halvings stays small.
+        for first in range(0, view.shape[0], _BAND * factor):
+            small, left = view[first : first + _BAND * factor], factor
+            while left > 1:
+                # Halving is what the library does quickest.
+                by = left if left % 2 else 2
+                size = (small.shape[1] // by, small.shape[0] // by)
+                small, left = cv2.resize(small, size, interpolation=cv2.INTER_AREA), left // by
+            parts.append(small if index is None else small[..., index])
+        return np.ascontiguousarray(_upright(np.concatenate(parts), self.orientation))
 
     def summary(self) -> str:
         """One line for people."""

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Sequence
 from typing import Any
 
 from sharpset.errors import SharpsetError
 
-__all__ = ["LARGEST_SEED", "add_action", "named_values", "seed_number"]
+__all__ = ["LARGEST_SEED", "add_action", "named_values", "number_of_jobs", "seed_number"]
 
 LARGEST_SEED = 2**32 - 1
 """Every generator of random numbers in use takes seeds up to this."""
+_MOST_JOBS = 60
 
 
 def seed_number(text: str) -> int:
@@ -28,6 +30,19 @@ def seed_number(text: str) -> int:
     if not 0 <= seed <= LARGEST_SEED:
         raise SharpsetError(f"--seed takes a whole number from 0 to {LARGEST_SEED}, got {text!r}.")
     return seed
+
+
+def number_of_jobs(text: str) -> int:
+    """Return how many scans to read at a time, as it was typed in.
+
+    Raises
+    ------
+    argparse.ArgumentTypeError
+        If it is no whole number from 1 to 60.
+    """
+    if not (text.isdecimal() and 1 <= int(text) <= _MOST_JOBS):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of scans; give 1 to {_MOST_JOBS}")
+    return int(text)
 
 
 def named_values(texts: Sequence[str]) -> dict[str, str]:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sharpset.arguments import number_of_jobs
 from sharpset.errors import ReportError
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["configure", "run_demo"]
 
 _WORKSHOP = "Brackwater Works (fictitious)"
-_MOST_JOBS = 60
 _MARK = "INVENTED.txt"
 _WRITTEN = ("readings.csv", "fit", "record.sqlite", "recipe.pdf")
 _NOTE = "INVENTED DATA: the scans were made by a virtual printer and a virtual scanner."
@@ -41,7 +40,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--out", type=Path, default=Path("demo_out"), metavar="DIR", help="folder to write (default: demo_out)"
     )
     parser.add_argument(
-        "--jobs", type=_jobs, metavar="N", help="scans read at the same time (default: one a processor)"
+        "--jobs", type=number_of_jobs, metavar="N", help="scans read at the same time (default: one a processor)"
     )
     parser.set_defaults(run=lambda args: run_demo(args.samples, args.out, jobs=args.jobs))
 
@@ -56,12 +55,6 @@ class _Samples:
     results: pd.DataFrame
     scans: tuple[Path, ...]
     piece_folder: Path
-
-
-def _jobs(text: str) -> int:
-    if not (text.isdecimal() and 1 <= int(text) <= _MOST_JOBS):
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of scans; give 1 to {_MOST_JOBS}")
-    return int(text)
 
 
 def run_demo(samples: Path | None, out: Path, *, jobs: int | None = None) -> int:
@@ -146,42 +139,11 @@ def _load_samples(folder: Path) -> _Samples:
     )
 
 
-def _read_one(task: tuple[Path, Path, tuple[str, ...]]) -> ScanReading:
-    """Read one scan; runs in a process of its own."""
-    import cv2
-
-    from sharpset.pieces import load_piece
-    from sharpset.readings import read_scan
-
-    cv2.setNumThreads(1)
-    path, piece_folder, known = task
-    return read_scan(path, piece=load_piece(piece_folder), known_run_ids=known)
-
-
 def _read(given: _Samples, out: Path, *, n_jobs: int) -> list[ScanReading]:
-    from tqdm import tqdm
-
-    from sharpset.readings import write_readings
+    from sharpset.readings import read_scans, write_readings
 
     known = tuple(given.plan.runs["run_id"].astype(str))
-    tasks = [(path, given.piece_folder, known) for path in given.scans]
-
-    def bar(scans: Iterable[ScanReading]) -> list[ScanReading]:
-        return list(tqdm(scans, desc="Reading scans", unit="scan", total=len(tasks), disable=None))
-
-    if n_jobs == 1:
-        readings = bar(map(_read_one, tasks))
-    else:
-        import multiprocessing
-        from concurrent.futures import ProcessPoolExecutor
-
-        # Spawned, not forked: libraries that hold threads do not survive a fork. One thread each, so that
-        # the processes do not take turns on the same cores.
-        os.environ.setdefault("OMP_NUM_THREADS", "1")
-        with ProcessPoolExecutor(
-            min(n_jobs, len(tasks), _MOST_JOBS), mp_context=multiprocessing.get_context("spawn")
-        ) as pool:
-            readings = bar(pool.map(_read_one, tasks))
+    readings = read_scans(given.scans, piece=given.piece, known_run_ids=known, jobs=n_jobs)
     write_readings(readings, out / "readings.csv")
     return readings
 

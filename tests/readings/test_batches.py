@@ -31,7 +31,7 @@ def test_a_bad_picture_costs_no_good_one_and_batches_gather_in_one_table(bench, 
     (folder / "Thumbs.db").write_bytes(b"no picture")
     (folder / "half.PNG").write_bytes((folder / "first.png").read_bytes()[:3000])
     read = ["read", str(folder), "--piece", "piece", "--out", "r.csv"]
-    assert main([*read, "--budget"]) == 1
+    assert main([*read, "--budget", "--jobs", "2"]) == 1
     said = capsys.readouterr()
     assert said.err.count("\n") == 1
     assert "half.PNG" in said.err and "the other picture was read" in said.err

@@ -199,7 +199,6 @@ def _doubts(fits: list[DiscFit], nominal: np.ndarray) -> list[str]:
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fits]),
         u_shift_mm=np.array([f.u_shift_mm for f in fits]),
         pixel_mm=PIXEL,
-        unseen=np.zeros(len(fits), dtype=bool),
     ).doubts
 
 

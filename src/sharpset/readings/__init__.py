@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
+    from sharpset.readings.batches import read_scans
     from sharpset.readings.blur import EdgeSpread
     from sharpset.readings.combining import combine_pieces, combine_readings
     from sharpset.readings.feature_budget import FeatureBudget, difference
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from sharpset.readings.looking import FeatureView, look_at
     from sharpset.readings.quality import EdgeQuality
     from sharpset.readings.quantity import Quantity
-    from sharpset.readings.reader import read_scan, read_scans
+    from sharpset.readings.reader import read_scan
     from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
     from sharpset.readings.roughness import EdgeRoughness
     from sharpset.readings.shading import Shade
@@ -51,7 +52,7 @@ _HOME = {
     "look_at": "looking",
     "pieces_table": "tables",
     "read_scan": "reader",
-    "read_scans": "reader",
+    "read_scans": "batches",
     "readings_table": "tables",
     "write_readings": "tables",
 }

@@ -24,13 +24,16 @@ from sharpset.readings.discs import Disc, DiscFit
 __all__ = ["faintest_hole_mm2", "lacking_mm2", "plain_places"]
 
 FloatArray = NDArray[np.float64]
-_N_PLACES, _FEWEST = 32, 12
+_N_PLACES, _FEWEST, _EVERY = 32, 12, 4
 _GRID_MM, _CLEAR_MM, _REACH_MM = 0.7, 0.45, 0.25
 _DOUBTFUL_BLURS = 3.0
 """Holes from this many blurs across on take two thirds of the light in their middle; texture does not."""
 _UPPER, _BEYOND = 0.9, 2.0
 """Of one-sided normal scatter the upper tenth begins at 1.6 (one place) to 2.4 standard deviations (the best of a dozen
 places): twice that is passed by chance in a thousand holes once, or less."""
+_PLAINLY = 3.0
+"""Holes that take so many times as much as the second of a few blanks, doubled, are plainly holes: of one-sided normal
+scatter the second of eight lies below a third of the upper tenth's beginning once in eighty times."""
 
 
 @lru_cache(maxsize=8)
@@ -65,6 +68,7 @@ def faintest_hole_mm2(
     discs: Sequence[Disc],
     fits: Sequence[DiscFit],
     *,
+    in_doubt: NDArray[np.bool_],
     blur_mm: float,
     fit: Callable[[Sequence[Disc]], list[DiscFit]],
 ) -> float:
@@ -74,6 +78,8 @@ def faintest_hole_mm2(
     ----------
     piece : Piece
     discs, fits : sequences, one entry a hole
+    in_doubt : ndarray of bool, shape (n_holes,)
+        Which of them are holes unless they take too little light.
     blur_mm : float
         Standard deviation of the scan's blur.
     fit : callable
@@ -82,17 +88,18 @@ def faintest_hole_mm2(
     Returns
     -------
     float
-        0 where no hole is small enough to be doubtful, or the plate has no room for blanks.
+        0 where no hole is small enough to be doubtful, where a few blanks tell already that all take plainly more, or
+        where the plate has no room for blanks.
     """
     small = [one for one, found in zip(discs, fits, strict=True) if found.diameter_mm < _DOUBTFUL_BLURS * blur_mm]
     places = plain_places(piece) if small else np.empty((0, 2))
-    if len(places) < _FEWEST:
+    if len(places) < _FEWEST or not in_doubt.any():
         return 0.0
     like = sorted(small, key=lambda one: one.diameter_mm)[len(small) // 2]
-    blanks = fit(
-        [
-            Disc(name="", diameter_mm=like.diameter_mm, x_mm=float(x), y_mm=float(y), reach_mm=_REACH_MM)
-            for x, y in places
-        ]
-    )
-    return _BEYOND * float(np.quantile(lacking_mm2(blanks), _UPPER))
+    blanks = [
+        Disc(name="", diameter_mm=like.diameter_mm, x_mm=float(x), y_mm=float(y), reach_mm=_REACH_MM) for x, y in places
+    ]
+    few = np.sort(lacking_mm2(fit(blanks[::_EVERY])))
+    if lacking_mm2(fits)[in_doubt].min() > _PLAINLY * _BEYOND * few[-2]:
+        return 0.0
+    return _BEYOND * float(np.quantile(lacking_mm2(fit(blanks)), _UPPER))

@@ -26,6 +26,8 @@ _ROUNDS = 2
 _U_EDGE = 0.05
 _LEAST_LEFT = 0.2
 """Smallest share of the contrast that solid parts are believed to have left."""
+_DENSITY = np.append(np.exp(-0.5 * ndtri(np.linspace(0, 1, 4097)) ** 2) / np.sqrt(2 * np.pi), 0.0)
+_RISE = np.diff(_DENSITY, append=0.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -107,10 +109,20 @@ def unbled(
     left = np.maximum(1 - plate * (1 - near) - ground * near, _LEAST_LEFT)
     rest = seen - ground * near
     solid = rest / left
-    for _ in range(_ROUNDS if np.any(change) else 0):
-        density = np.exp(-0.5 * ndtri(np.clip(solid, 1e-4, 1 - 1e-4)) ** 2) / np.sqrt(2 * np.pi)
-        solid = (rest - (plate - ground) * change * density) / left
+    if not np.any(change):
+        return np.asarray(solid)
+    change = (plate - ground) * change
+    for _ in range(_ROUNDS):
+        solid = (rest - change * _density(solid)) / left
     return np.asarray(solid)
+
+
+def _density(solid: FloatArray) -> FloatArray:
+    """Return the density of a normal blur where its distribution has come to a share, from a table (good to 2e-5)."""
+    place = np.clip(solid, 0.0, 1.0) * (len(_DENSITY) - 2)
+    cell = place.astype(np.intp)
+    place -= cell
+    return _DENSITY.take(cell) + place * _RISE.take(cell)
 
 
 def near_at(field: NDArray[np.float32], cell_px: float, columns: FloatArray, rows: FloatArray) -> FloatArray:

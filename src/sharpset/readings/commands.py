@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sharpset.arguments import number_of_jobs
+
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
     from sharpset.readings.results import ScanReading
@@ -89,15 +91,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="DIR",
         help="also draw what was found into this folder, and a page to point into",
     )
+    parser.add_argument(
+        "--jobs",
+        type=number_of_jobs,
+        metavar="N",
+        help="pictures read at the same time (default: from four pictures on one a processor, at most four)",
+    )
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Read the scans and write the table."""
     from sharpset.pieces import load_piece
+    from sharpset.readings.batches import read_scans, usual_jobs
     from sharpset.readings.combining import combine_readings
     from sharpset.readings.pictures import pictures_named
-    from sharpset.readings.reader import read_scans
     from sharpset.readings.tables import table_path, write_readings
 
     args.images = pictures_named(args.images)
@@ -118,6 +126,7 @@ def run(args: argparse.Namespace) -> int:
         scale_sources=_scale_sources(args),
         check_wire_mm=args.check_wire,
         unread=unread,
+        jobs=args.jobs or usual_jobs(len(args.images)),
     )
     apart = readings
     readings = combine_readings(apart, combine=args.combine, separate=args.separate)

@@ -7,14 +7,12 @@ sharpening of stored values), the part that is opposite from a blur of another s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from sharpset.readings.features import END_MM, PieceSamples
+from sharpset.readings.features import PieceSamples, sampled_anew
 from sharpset.readings.light import PieceLight
-from sharpset.readings.profiles import robust_profiles
-from sharpset.readings.sampling import sample_strips
 from sharpset.readings.spread import WIDE_PX, WideEdges, edge_residual, edge_sides, measure_edge_spread, wide_edges
 from sharpset.scans import Pose
 
@@ -88,8 +86,7 @@ def both_ways(light: PieceLight, pose: Pose, strips: PieceSamples) -> BothWays:
     if len(edges.samples.strips) < _ENOUGH:
         least = max(_NARROWER_PX, _BLURS * strips.spread.mean_sigma_mm / strips.samples.pixel_mm)
         edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES, least_px=min(least, WIDE_PX))
-    samples = sample_strips(light, pose, edges.samples.strips, end_mm=END_MM)
-    before, other = (_parts(each) for each in (edges, replace(edges, profiles=robust_profiles(samples))))
+    before, other = (_parts(each) for each in (edges, sampled_anew(light, pose, edges)))
     return BothWays(before=before[0], other=other[0], uneven_before=before[1], uneven_other=other[1])
 
 

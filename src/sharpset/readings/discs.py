@@ -233,7 +233,7 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     return _Patch(
         x=x.take(column),
         y=y.take(row),
-        solid=light.solid_grid(columns, rows).take(kept) if len(row) else np.zeros(0),
+        solid=light.solid_grid(columns, rows, kept) if len(row) else np.zeros(0),
         column=column,
         row=row,
         area_mm2=float(pixel.prod()),

@@ -35,7 +35,7 @@ from sharpset.readings.spread import (
 from sharpset.readings.strips import Light, Priors, StripFits, fit_strips
 from sharpset.scans import Pose
 
-__all__ = ["END_MM", "Borrowed", "FeatureFits", "PieceSamples", "read_features", "sample_piece"]
+__all__ = ["END_MM", "Borrowed", "FeatureFits", "PieceSamples", "read_features", "sample_piece", "sampled_anew"]
 
 FloatArray = NDArray[np.float64]
 END_MM = 0.3
@@ -153,6 +153,12 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     )
 
 
+def sampled_anew(light: PieceLight, pose: Pose, edges: WideEdges) -> WideEdges:
+    """Return the same wide edges as another light shows them."""
+    samples = sample_strips(light, pose, edges.samples.strips, end_mm=END_MM)
+    return replace(edges, profiles=robust_profiles(samples))
+
+
 def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:
     """Fit and judge every feature of a piece.
 
@@ -252,7 +258,6 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         )
 
     fitted = fit_holes(discs)
-    faintest = faintest_hole_mm2(piece, discs, fitted, blur_mm=spread.mean_sigma_mm, fit=fit_holes)
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),
         u_open_share=np.array([f.u_open_share for f in fitted]),
@@ -264,8 +269,16 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         pixel_mm=float(np.mean(pose.pixel_mm)),
         own_contrast=np.array([f.own_contrast for f in fitted]),
         u_own_contrast=np.array([f.u_own_contrast for f in fitted]),
-        unseen=lacking_mm2(fitted) < faintest,
     )
+    faintest = faintest_hole_mm2(
+        piece,
+        discs,
+        fitted,
+        in_doubt=np.array(disc_verdicts.formed) != "no",
+        blur_mm=spread.mean_sigma_mm,
+        fit=fit_holes,
+    )
+    disc_verdicts = disc_verdicts.without(lacking_mm2(fitted) < faintest)
     shade = measure_shade(
         samples,
         profiles,

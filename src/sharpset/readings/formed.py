@@ -11,7 +11,7 @@ that lets no light through is not a slot.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,14 @@ class Verdicts:
     confidence: FloatArray
     faint: NDArray[np.bool_]
     doubts: list[str]
+
+    def without(self, closed: NDArray[np.bool_]) -> Verdicts:
+        """Return the verdicts with some features not formed after all."""
+        return replace(
+            self,
+            formed=np.where(closed, "no", self.formed).tolist(),
+            doubts=np.where(closed, "", self.doubts).tolist(),
+        )
 
 
 def judge_strips(
@@ -126,13 +134,11 @@ def judge_discs(
     pixel_mm: float,
     own_contrast: FloatArray,
     u_own_contrast: FloatArray,
-    unseen: NDArray[np.bool_],
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open.
 
     A spot of light clearly larger than the other holes' growth leaves, or clearly beside the place that the other
-    holes agree on, is a foreign mark, not a hole; one smaller than a pixel is no hole either, nor one that the plate's
-    texture may show by chance.
+    holes agree on, is a foreign mark, not a hole; one smaller than a pixel is no hole either.
 
     Parameters
     ----------
@@ -143,8 +149,6 @@ def judge_discs(
     pixel_mm : float
     own_contrast, u_own_contrast : ndarray of float, shape (n,)
         Of the middle of each fitted hole, relative to the scan's; NaN where there is no middle.
-    unseen : ndarray of bool
-        Which take no more light from the plate than its texture does where there is no hole.
     """
     opened = open_share >= _HOLE_FORMED_FROM
     smaller = (nominal_mm - diameter_mm)[opened]
@@ -159,7 +163,7 @@ def judge_discs(
     dim |= own_contrast + 3 * u_own_contrast < _LEAST_CONTRAST
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
     formed = np.where((gone | choked | dim) & (formed == "yes"), "partly", formed)
-    formed = np.where(foreign | unseen | (diameter_mm < pixel_mm), "no", formed)
+    formed = np.where(foreign | (diameter_mm < pixel_mm), "no", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
     doubts = _doubts(formed, dim, np.zeros(len(formed), dtype=bool))

@@ -332,10 +332,12 @@ def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:
     x, y = columns * pixel[0] - edge.start[0], (rows * pixel[1] - edge.start[1])[:, None]
     along, across = (x * direction[0] + y * direction[1] for direction in (edge.along, edge.inwards))
     keep = (along > _END_MM) & (along < edge.length - _END_MM) & (np.abs(across) < _REACH_MM)
-    if keep.sum() < 200:
+    row, column = np.nonzero(keep)
+    if len(row) < 200:
         return []
-    along, across = along[keep], across[keep]
-    solid = light.solid_grid(columns, rows)[keep]
+    along, across = along[row, column], across[row, column]
+    # The edge of a turned piece is a small part of the box around it.
+    solid = light.solid_share(columns.take(column), rows.take(row))
     step = float(pixel.mean())
     period = step / np.tan(np.radians(max(edge.slant_deg, _LEAST_SLANT_DEG)))
     n_blocks = int(np.clip((edge.length - 2 * _END_MM) / max(period, 0.5), 1, _N_BLOCKS))

@@ -137,13 +137,24 @@ class PieceLight:
         dark, bright = self.background(x, y), self.plate(x, y)
         return self._without_bleed(np.asarray((light - dark) / (bright - dark)), x, y)
 
-    def solid_grid(self, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> FloatArray:
-        """Return the same where neighbouring columns and neighbouring rows cross, shape (n_rows, n_columns)."""
+    def solid_grid(
+        self, columns: NDArray[np.intp], rows: NDArray[np.intp], kept: NDArray[np.intp] | None = None
+    ) -> FloatArray:
+        """Return the same where neighbouring columns and neighbouring rows cross.
+
+        Of all crossings, shape (n_rows, n_columns), or of those whose numbers (counted along rows) are `kept`.
+        """
         top, left = int(rows[0]) - self.origin[1], int(columns[0]) - self.origin[0]
         light = self.decode(self.stored[top : top + len(rows), left : left + len(columns)])
         x, y = columns.astype(float), rows.astype(float)
         dark = self.background.on_grid(x, y)
-        return self._without_bleed(np.asarray((light - dark) / (self.plate.on_grid(x, y) - dark)), x, y[:, None])
+        seen = np.asarray((light - dark) / (self.plate.on_grid(x, y) - dark))
+        if kept is None:
+            return self._without_bleed(seen, x, y[:, None])
+        if self.bleed is None:
+            return seen.take(kept)
+        row, column = np.divmod(kept, len(x))
+        return self._without_bleed(seen.take(kept), x.take(column), y.take(row))
 
     def _without_bleed(self, seen: FloatArray, columns: FloatArray, rows: FloatArray) -> FloatArray:
         if self.bleed is None:

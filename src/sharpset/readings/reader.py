@@ -1,15 +1,15 @@
-"""Read scans: from a picture file to tables of readings."""
+"""Read a scan: from a picture file to tables of readings."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from sharpset.errors import ReadingError, ScanError
+from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.assembling import assemble, places_of, square_of
@@ -23,7 +23,7 @@ from sharpset.readings.contributions import (
     u_of_curve,
 )
 from sharpset.readings.curve_evidence import both_ways
-from sharpset.readings.features import FeatureFits, PieceSamples, read_features, sample_piece
+from sharpset.readings.features import FeatureFits, PieceSamples, read_features, sample_piece, sampled_anew
 from sharpset.readings.gates import (
     PlateState,
     check_backing,
@@ -44,7 +44,7 @@ from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
 from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.seams import across_seams, find_seams
 from sharpset.readings.slant import without_slant
-from sharpset.readings.spread import edge_residual
+from sharpset.readings.spread import edge_residual, measure_edge_spread
 from sharpset.readings.traces import is_stretched
 from sharpset.readings.true_places import (
     as_edges_are,
@@ -74,7 +74,7 @@ from sharpset.scans.locate import Mirror
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["U_SCALE", "Prepared", "prepare_piece", "read_scan", "read_scans"]
+__all__ = ["U_SCALE", "Prepared", "prepare_piece", "read_scan"]
 
 U_SCALE = U_UNCALIBRATED
 """Relative standard uncertainty of a scale that nothing but a dpi tag or argument vouches for."""
@@ -173,60 +173,6 @@ def _scan_remarks(scan: Scan, scale: ScanScale, check: CheckReading | None, faul
     checked = () if check is None else (check.summary(),)
     unread = (f"one piece was not read: {fault}" for fault in faults)
     return (*scan.remarks, scale.summary(), *scale.remarks, *checked, *unread)
-
-
-def read_scans(
-    paths: Iterable[Path | str],
-    *,
-    piece: Piece,
-    dpi: float | None = None,
-    mirror: Mirror = "auto",
-    encoding: str = "auto",
-    known_run_ids: Sequence[str] = (),
-    scale_sources: ScaleSources | None = None,
-    check_wire_mm: float | None = None,
-    progress: bool = True,
-    unread: list[ScanError | ReadingError] | None = None,
-) -> list[ScanReading]:
-    """Read several pictures one after the other, with a progress bar; see `read_scan`.
-
-    Parameters
-    ----------
-    unread : list, optional
-        Takes the errors of pictures that cannot be read; the others are read all the same.
-
-    Raises
-    ------
-    ScanError, ReadingError
-        At the first picture that cannot be read; with `unread`, where no picture can.
-    """
-    from tqdm import tqdm
-
-    paths = list(paths)
-    if not paths:
-        raise ScanError("no picture was named. Give one or more scans.")
-    found = []
-    for path in tqdm(paths, desc="reading scans", unit="scan", disable=None if progress else True, leave=False):
-        try:
-            reading = read_scan(
-                path,
-                piece=piece,
-                dpi=dpi,
-                mirror=mirror,
-                encoding=encoding,
-                known_run_ids=known_run_ids,
-                scale_sources=scale_sources,
-                check_wire_mm=check_wire_mm,
-            )
-        except (ScanError, ReadingError) as error:
-            if unread is None:
-                raise
-            unread.append(error)
-        else:
-            found.append(reading)
-    if unread and not found:
-        raise unread[0]
-    return found
 
 
 def _read_piece(
@@ -403,8 +349,8 @@ def _freed(ready: Prepared, piece: Piece) -> Prepared:
     if bleed is None:
         return ready
     # Bled light had widened the blur; the blur that is left without it takes its place.
-    freed = sample_piece(replace(light, bleed=bleed), pose, piece)
-    light = replace(light, bleed=replace(bleed, blur_mm=min(bleed.blur_mm, freed.spread.mean_sigma_mm)))
+    freed = measure_edge_spread(sampled_anew(replace(light, bleed=bleed), pose, strips.edges))
+    light = replace(light, bleed=replace(bleed, blur_mm=min(bleed.blur_mm, freed.mean_sigma_mm)))
     return replace(ready, light=light, strips=sample_piece(light, pose, piece))
 
 

@@ -154,7 +154,7 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         # Several times as fast as picking by truth values.
         kept = np.flatnonzero(keep)
         d, t = d.take(kept), t.take(kept)
-        solid = light.solid_grid(columns, rows).take(kept) if len(d) else np.zeros(0)
+        solid = light.solid_grid(columns, rows, kept) if len(d) else np.zeros(0)
         parts.append((np.full(len(d), i), d, t, solid))
     owner, d, t, solid = (np.concatenate(column) for column in zip(*parts, strict=True))
     return Samples(

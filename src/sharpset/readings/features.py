@@ -44,6 +44,11 @@ _STRIP_REACH_MM = 0.42
 _OWN_CONTRAST = Priors(contrast=1.0, level=0.1, slope_per_mm=0.2, blur=0.1)
 _NEAR_NOMINAL = 0.2
 """Logarithm of width and contrast over what was drawn, within which a fit cannot have ended at another strip."""
+_LEAN_PER_STEP = 4.0
+"""Third moment of edges by JPEG, in cubes of the blur, over the mean step to which it rounds one to four half waves
+(13 rendered scans)."""
+_LEAN_OF_BLEED = 0.1
+"""The same by what is left of light that bled once it is taken out."""
 _CONTRAST_FLOOR = 0.01
 _EVIDENT_FLOOR = 0.001
 _ROOT_STRIPS = 4.0
@@ -286,6 +291,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         spread,
         plate_is_bright=light.contrast > 0,
         lamp=lamp_side(light, pose, piece),
+        lean_of_file=_lean_of_file(light),
     )
     borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, shade.u_all_mm)))
     return FeatureFits(
@@ -343,6 +349,12 @@ def _inflation(strips: PieceSamples, lengthwise: Lengthwise) -> float:
     """
     factor = lengthwise.noise_factor / noise_share(strips.profiles)
     return float(np.clip(factor, 1.0, strips.noise_inflation)) if np.isfinite(factor) else strips.noise_inflation
+
+
+def _lean_of_file(light: PieceLight) -> float:
+    """Return what the picture's storage, or taking out what bled, may make all edges lean by."""
+    rounded = _LEAN_PER_STEP * float(np.mean(light.steps[1:5])) if len(light.steps) else 0.0
+    return float(np.hypot(rounded, 0.0 if light.bleed is None else _LEAN_OF_BLEED))
 
 
 def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:

@@ -27,6 +27,7 @@ _LEAST_CONTRAST = 0.5
 _LEAST_WIDTH = 0.15
 _DIM, _ALIKE = 0.8, 0.3
 """Share of its peers' contrast below which a strip is dim, and how far peers' widths may differ (their logarithms)."""
+_SEVERAL, _UPPER_QUARTILE = 8, 0.6745
 _APART, _ALIKE_CONTRAST = 6.0, 0.08
 """Or it is dim where it lies so many of its peers' spreads below them, and by more than openings of one width differ
 that lie beside walls and in the open (some per cent)."""
@@ -89,7 +90,8 @@ def judge_strips(
     # A slot that is closed in places shows less contrast on the average too: only one that is evenly dim is faint.
     even = share >= FORMED_FROM
     faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15) & even
-    dim = even & _dim(own_contrast, u_own_contrast, nominal_mm, solid)
+    # What is closed in places is no measure for others.
+    dim = even & _dim(np.where(even, own_contrast, np.nan), u_own_contrast, nominal_mm, solid)
     astray = astray_mm > _MISPLACED_MM
     gone = (width_mm < 5 * u_width_mm) | (width_mm < _LEAST_WIDTH * nominal_mm) | faint
     formed = np.where(even, "yes", np.where(share <= NOT_FORMED_TO, "no", "partly"))
@@ -117,6 +119,9 @@ def _dim(own: FloatArray, u_own: FloatArray, nominal_mm: FloatArray, solid: NDAr
         if peers.sum() >= 4:
             upper, middle = np.quantile(own[peers], (0.75, 0.5))
             scatter = 1.4826 * float(np.median(np.abs(own[peers] - middle)))
+            if peers.sum() >= _SEVERAL:
+                # Films only lower contrasts: where several peers have one, the better ones tell how much they scatter.
+                scatter = min(scatter, float(upper - middle) / _UPPER_QUARTILE)
             least = max(_DIM * min(float(upper), 1.0), float(middle) - max(_APART * scatter, _ALIKE_CONTRAST))
             dim[i] = own[i] + 3 * u_own[i] < least
     return dim

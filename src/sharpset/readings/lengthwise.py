@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.blur import EdgeSpread, blurred_edge
+from sharpset.readings.films import CLEAR_BLURS, filmed
 from sharpset.readings.medians import row_medians
 from sharpset.readings.profiles import LEAST_NOISE
 from sharpset.readings.sampling import INNER_MM, Samples
@@ -133,6 +134,11 @@ def _steps(
     noise_mm = noise * 2 * reach / np.sqrt(np.maximum(3 * expected, 1))
     least = np.maximum(_OPEN_FROM * nominal, 3 * noise_mm)
     is_open = (three >= least[:, None]) & full
+    clear = fits.width_mm / 2 - CLEAR_BLURS * fits.sigma_mm
+    middle = np.abs(d_mm - fits.centre_mm.take(own)) <= np.maximum(clear, samples.pixel_mm / 2).take(own)
+    asked = (clear > 0) & ~samples.is_bar & (inner == 0)
+    middle &= asked.take(own)
+    is_open &= ~filmed(effect[middle] / fits.contrast.take(own[middle]), cell[middle], shape, asked=asked)
     moment = np.bincount(cell, effect * d_mm, size).reshape(shape)
     square = np.bincount(cell, d_mm**2, size).reshape(shape)
     place = np.where(is_open, moment / np.where(is_open, np.maximum(total, 1e-9), 1.0), np.nan)

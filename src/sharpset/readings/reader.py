@@ -400,6 +400,8 @@ def _remarks(
         )
     if fits.slant is not None and fits.slant.summary():
         remarks.append(fits.slant.summary())
+    if fits.shade.summary_of_all():
+        remarks.append(fits.shade.summary_of_all())
     # Walls that are seen at a slant look like shade, which they are not.
     if any(fits.shade.facing) and not fits.shade.at_slant:
         off = ", which is taken off" if any(fits.shade.is_sure) else ""

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.bands import WIDEST_MM, Seen, Shift, likely_shift
+from sharpset.readings.bands import WIDEST_MM, Seen, Shift, likely_shift, likely_shifts
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.edge_shapes import edge_differences
 from sharpset.readings.profiles import Profiles
@@ -45,8 +45,9 @@ _ASLANT, _LEAST_TURN_DEG = 5.0, 8.0
 """Gain in the logarithm of the likelihood from which on a lamp is taken to lie aslant, and its smallest angle."""
 _ALONG = 0.35
 """Component of the lamp's direction along an axis from which on its side counts there."""
-_LEAN_OF_BLUR = 0.1
-"""Third moment, over the cube of the blur, of edges that are not off: no blur is quite the one that is fitted."""
+_FAR_APART, _MOSTLY = 9.0, (0.85, 0.6)
+"""Blur widths between edges whose lean hardly depends on the blur's shape, and the component of their direction along
+an axis from which on they count to it; the lesser one where there are too few."""
 _OPEN = 0.2
 """Chance of a lit wall, or of shade, from which on a remark speaks of both."""
 _APART = 3.0
@@ -79,12 +80,15 @@ class Shade:
     lean_x_mm3, lean_y_mm3, u_lean_x_mm3, u_lean_y_mm3 : float
         The same as the excess, of the third moment of the spread: positive where edges that face +x (+y) lean towards
         their bright side more than the others.
+    both_x_mm3, both_y_mm3, u_both_x_mm3, u_both_y_mm3 : float
+        Mean lean towards the bright side of edges that face either way along x and y; uncertainties are infinite where
+        too few strips are wide enough.
     found : (Shift, Shift), optional
         What bands that agree with the scan shift edges by, along x and y.
+    alike : Shift, optional
+        What walls that are lit, or dark, beside all edges alike shift every edge by.
     spread : EdgeSpread, optional
         Of the scan.
-    u_all_mm : float
-        Standard uncertainty of every edge's place from what all edges lean by, as lit walls all round make them.
     plate_is_bright : bool
         Which side shade takes light from.
     at_slant : bool
@@ -106,9 +110,13 @@ class Shade:
     lean_y_mm3: float = np.nan
     u_lean_x_mm3: float = np.nan
     u_lean_y_mm3: float = np.nan
+    both_x_mm3: float = 0.0
+    both_y_mm3: float = 0.0
+    u_both_x_mm3: float = np.inf
+    u_both_y_mm3: float = np.inf
     found: tuple[Shift, Shift] | None = None
+    alike: Shift | None = None
     spread: EdgeSpread | None = None
-    u_all_mm: float = 0.0
 
     @property
     def facing(self) -> tuple[int, int]:
@@ -137,6 +145,8 @@ class Shade:
             u_variance_mm2=getattr(self, f"u_excess_{one}_mm2"),
             lean_mm3=getattr(self, f"lean_{one}_mm3"),
             u_lean_mm3=getattr(self, f"u_lean_{one}_mm3"),
+            both_mm3=getattr(self, f"both_{one}_mm3"),
+            u_both_mm3=getattr(self, f"u_both_{one}_mm3"),
         )
 
     def taken_mm(self, axis: int) -> float:
@@ -147,6 +157,30 @@ class Shade:
         if self.at_slant:
             return 0.0
         return self.likely_shift_mm(axis) if self.plate_is_bright else -self.likely_shift_mm(axis)
+
+    @property
+    def taken_all_mm(self) -> float:
+        """Shift of every edge that sizes are corrected for, positive where openings read too wide."""
+        if self.at_slant or self.alike is None:
+            return 0.0
+        return self.alike.middle_mm if self.plate_is_bright else -self.alike.middle_mm
+
+    @property
+    def u_all_mm(self) -> float:
+        """Standard uncertainty of every edge's place from walls beside all edges alike."""
+        if self.at_slant or self.alike is None:
+            return 0.0
+        return max(self.alike.u_mm, _U_TAKEN * abs(self.alike.middle_mm))
+
+    def summary_of_all(self) -> str:
+        """Return what walls beside all edges alike do, in one line; empty where nothing is taken off."""
+        if self.taken_all_mm == 0.0 or self.alike is None:
+            return ""
+        kind = "lit walls show" if self.alike.middle_mm < 0 else "the bright side is dim"
+        return (
+            f"all edges lean alike: {kind} beside them, or the picture was sharpened. All sizes are corrected by "
+            f"{2000 * abs(self.taken_all_mm):.1f} um, good to {2000 * _K95 * self.u_all_mm:.1f} um"
+        )
 
     def u_shift_mm(self, axis: int) -> float:
         """Return the standard uncertainty of the shift, after correction where there is one."""
@@ -199,6 +233,7 @@ def measure_shade(
     *,
     plate_is_bright: bool = True,
     lamp: FloatArray | None = None,
+    lean_of_file: float = 0.0,
 ) -> Shade:
     """Compare the spread of edges that face opposite ways.
 
@@ -209,6 +244,8 @@ def measure_shade(
     plate_is_bright : bool
     lamp : ndarray of float, shape (2,), optional
         Direction (column, row) in which the lamp lies, zeros if nothing tells.
+    lean_of_file : float
+        Standard uncertainty of edges' lean from how the picture was stored, in cubes of the blur.
 
     Returns
     -------
@@ -247,6 +284,9 @@ def measure_shade(
         )
     ]
     (excess, u_excess), (lean, u_lean) = parts
+    far = fits.width_mm[chosen] > _FAR_APART * fits.sigma_mm[chosen]
+    least = lean_of_file * spread.mean_sigma_mm**3
+    both = [_middle(differ.both_lean_mm3[chosen][far], np.abs(faces[far, axis]), least) for axis in (0, 1)]
     lies = np.zeros(2) if lamp is None else _axes(turn) @ lamp
     lies = np.where(np.abs(lies) > _ALONG, lies, 0.0)
     shade = Shade(
@@ -265,19 +305,20 @@ def measure_shade(
         u_lean_x_mm3=u_lean[0],
         u_lean_y_mm3=u_lean[1],
         spread=spread,
-        u_all_mm=_u_all_mm(differ.both_lean_mm3[chosen], spread.mean_sigma_mm),
+        both_x_mm3=bright * both[0][0],
+        both_y_mm3=bright * both[1][0],
+        u_both_x_mm3=both[0][1],
+        u_both_y_mm3=both[1][1],
     )
-    x, y = (
-        likely_shift(
-            shade.seen(axis),
-            spread,
-            evenly_lit=_EVENLY_LIT[axis],
-            lamp=shade.lamp[axis],
-            on_ground=not plate_is_bright,
-        )
-        for axis in (0, 1)
+    found = likely_shifts(
+        (shade.seen(0), shade.seen(1)),
+        spread,
+        evenly_lit=_EVENLY_LIT,
+        lamp=shade.lamp,
+        on_ground=not plate_is_bright,
     )
-    return replace(shade, shift_x_mm=x.most_mm, shift_y_mm=y.most_mm, found=(x, y))
+    x, y = found.x, found.y
+    return replace(shade, shift_x_mm=x.most_mm, shift_y_mm=y.most_mm, found=(x, y), alike=found.all)
 
 
 def seen_at_slant(shade: Shade, most_mm: float) -> Shade:
@@ -322,16 +363,19 @@ def common_shift_mm(shades: Sequence[Shade], axis: int) -> tuple[float, float]:
     return found.middle_mm, max(found.u_mm, _U_TAKEN * abs(found.middle_mm))
 
 
-def _u_all_mm(lean: FloatArray, sigma: float) -> float:
-    """Return how far all edges may be off by what they all lean by.
+def _middle(values: FloatArray, along: FloatArray, u: float) -> tuple[float, float]:
+    """Return the median of edges that face along an axis and its standard uncertainty, at least `u`.
 
-    Light that begins with a share q beside an edge and fades evenly moves it by m and has a third moment of about
-    2 m^3 / q^2, so that m is 0.29 of its cube root for a share of 0.22, which half the lens and diffuse light make.
+    `along` is the component of their directions. Of too few edges the uncertainty is infinite.
     """
-    middle = float(np.median(lean))
-    u = 1.25 * 1.4826 * float(np.median(np.abs(lean - middle))) / np.sqrt(len(lean))
-    evident = max(abs(middle) - 2 * u - _LEAN_OF_BLUR * sigma**3, 0.0)
-    return 0.29 * float(np.cbrt(evident))
+    enough = [part for part in _MOSTLY if np.count_nonzero(along > part) >= _FEWEST]
+    if not enough:
+        return 0.0, np.inf
+    values = values[along > enough[0]]
+    middle = float(np.median(values))
+    # The median of n normal values scatters by 1.25 / sqrt(n) of one.
+    own = 1.25 * 1.4826 * float(np.median(np.abs(values - middle))) / np.sqrt(len(values))
+    return middle, float(np.hypot(own, u))
 
 
 def _turn_deg(normal: FloatArray, variance: FloatArray, weight: FloatArray) -> float:

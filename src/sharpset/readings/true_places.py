@@ -110,15 +110,17 @@ def without_shade(fits: FeatureFits) -> FeatureFits:
     Places stay: shade moves every feature of a piece by the same amount, which its registration takes up.
     """
     shift = np.array([fits.shade.taken_mm(axis) for axis in (0, 1)])
-    if not shift.any():
+    alike = fits.shade.taken_all_mm
+    if not shift.any() and alike == 0.0:
         return fits
     samples, width = fits.strips.samples, fits.strip_fits.width_mm
     opening = np.where(samples.is_bar, -1.0, 1.0)
-    wider = opening * (width_effect(samples.normal, fits.shade.turn_deg) @ shift)
+    wider = opening * (width_effect(samples.normal, fits.shade.turn_deg) @ shift + 2 * alike)
     discs = []
     for disc in fits.discs:
         most = _MOST_SHADE * disc.diameter_mm
-        discs.append(replace(disc, diameter_mm=disc.diameter_mm - min(float(shift.sum()) * diameter_effect(), most)))
+        wide = float(shift.sum()) * diameter_effect() + 2 * alike
+        discs.append(replace(disc, diameter_mm=disc.diameter_mm - min(wide, most)))
     return replace(
         fits,
         strip_fits=replace(fits.strip_fits, width_mm=width - np.minimum(wider, _MOST_SHADE * width)),

@@ -35,5 +35,6 @@ def test_edges_without_shade_get_no_remark(tmp_path):
     (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces
     assert not any("lopsided" in remark for remark in piece.remarks)
     edge = piece.contributions[piece.contributions["line"] == "edge"]
-    # What is left of symmetric edges is a tenth of a micrometre beside the 0.02 px that always count.
-    assert edge["u_mm"].max() < 1.2 * 0.02 * 0.0212
+    # What is left of symmetric edges is a tenth of a micrometre beside the 0.02 px that always count, and lit walls
+    # beside all of them that leave no lean may still move them by a few tenths.
+    assert edge["u_mm"].max() < 1.5 * 0.02 * 0.0212

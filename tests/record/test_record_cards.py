@@ -102,7 +102,8 @@ def test_reprint_lists_all_that_is_needed_and_what_is_not_known(local_record: Re
     sheet = reprint_sheet(local_record, made["print"])
     said = dict(sheet.made_of)
     assert said["head"].startswith("brass 0.25, nozzle 0.25 mm")
-    assert said["lot"].startswith("spool 14, opened 2026-02-10")
+    # Printed on 4 March: 18 days of February and 4 of March later.
+    assert said["lot"].startswith("spool 14, opened 2026-02-10 (22 days before this print)")
     assert dict(sheet.settings)["temperatures_c"] == "205, 60"
     assert {file.role for file in sheet.files} == {"profile", "model"}  # the model belongs to the piece
     assert {ref.kind for ref in sheet.readings} == {"scan", "readings"}
@@ -110,7 +111,14 @@ def test_reprint_lists_all_that_is_needed_and_what_is_not_known(local_record: Re
     assert sheet.summary().endswith("complete")
     bare = local_record.add_print({}, printer="Heron", name="lost")
     gaps = " ".join(reprint_sheet(local_record, bare).gaps)
-    for words in ("head is not recorded", "lot is not recorded", "No settings", "No model file", "No slicer profile"):
+    for words in (
+        "head is not recorded",
+        "lot is not recorded",
+        "No settings",
+        "No model file",
+        "No slicer profile",
+        "how it lay",
+    ):
         assert words in gaps
     path = write_reprint_sheet(reprint_sheet(local_record, bare), tmp_path / "r.pdf")
     assert pages_of(path) == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from sharpset.errors import RecordError
@@ -194,8 +195,8 @@ class ReprintSheet:
         return f"<p>{self.summary()}</p>{self.to_frame().to_html(index=False)}"
 
 
-def _describe(record: Record, ref: Ref) -> str:
-    """Return an entry that is pointed to with what matters of it at the bench."""
+def _describe(record: Record, ref: Ref, *, printed_utc: str = "") -> str:
+    """Return an entry that is pointed to with what matters of it at the bench, and how old it was when it was used."""
     entry = record.show(ref.uuid, follow=False)
     said = [entry.name or entry.code]
     if entry.kind == "head" and "size_mm" in entry.fields:
@@ -204,8 +205,18 @@ def _describe(record: Record, ref: Ref) -> str:
         if name in entry.fields:
             said.append(str(entry.fields[name]))
     if "opened_utc" in entry.fields:
-        said.append(f"opened {entry.fields['opened_utc'][:10]}")
+        said.append(f"opened {entry.fields['opened_utc'][:10]}{_before(entry.fields['opened_utc'], printed_utc)}")
+    if entry.kind in ("head", "lot"):
+        said += [f"{name.replace('_', ' ')} {value}" for name, value in _pairs(entry.fields.get("details"))]
     return f"{', '.join(said)} [{entry.code}]"
+
+
+def _before(opened_utc: str, printed_utc: str) -> str:
+    """Say how many days a lot had been open when it was printed from; nothing where that is not known."""
+    if not printed_utc:
+        return ""
+    days = (date.fromisoformat(printed_utc[:10]) - date.fromisoformat(opened_utc[:10])).days
+    return f" ({days} day{'' if days == 1 else 's'} before this print)" if days >= 0 else ""
 
 
 def _process(record: Record, entry: Entry) -> str:
@@ -266,6 +277,12 @@ def _gaps(entry: Entry, files: tuple[FileRef, ...]) -> tuple[str, ...]:
     ]
     if not any(file.role.startswith("profile") for file in files):
         gaps.append("No slicer profile is recorded: settings that are not listed here are not known.")
+        noted = " ".join([*entry.fields["settings"], *(entry.fields.get("details") or {})]).lower()
+        lacking = [
+            words for key, words in (("orient", "how it lay on the plate"), ("support", "supports")) if key not in noted
+        ]
+        if lacking:
+            gaps.append(f"Not recorded: {' and '.join(lacking)} (settings.orientation, settings.supports).")
     return tuple(gaps)
 
 
@@ -324,7 +341,10 @@ def reprint_sheet(record: Record, code: Target) -> ReprintSheet:
         run=run,
         by=entry.by,
         note=entry.note,
-        made_of=tuple((name, _describe(record, ref)) for name, ref in entry.refs.items()),
+        made_of=tuple(
+            (name, _describe(record, ref, printed_utc=str(fields.get("printed_utc", ""))))
+            for name, ref in entry.refs.items()
+        ),
         settings=_with_units(fields, units | _units_of(fields)),
         details=_pairs({n: v for n, v in (fields.get("details") or {}).items() if n != "units"}),
         files=files,

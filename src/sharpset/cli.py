@@ -83,6 +83,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         With status 2 for wrong usage, 0 after ``--help`` and ``--version``.
     """
     words = list(sys.argv[1:] if argv is None else argv)
+    if not words:
+        build_parser().print_help(sys.stderr)
+        raise SystemExit(2)
     verb = next((word for word in words if not word.startswith("-")), None)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -119,8 +122,13 @@ def _draw_overlays(readings: Any, piece: Any, folder: Path) -> None:
     """Draw what was found for a verb whose own room knows no figures."""
     from sharpset.plots import write_overlays
 
-    for path in write_overlays(readings, piece, folder):
-        print(f"overlay: {path}")
+    paths = write_overlays(readings, piece, folder)
+    if len(paths) <= 2:
+        for path in paths:
+            print(f"overlay: {path}")
+        return
+    n = sum(path.suffix == ".png" for path in paths)
+    print(f"overlays: {n} pictures (.png) and pages to point into (.html) in {folder}")
 
 
 def _refuse_empty_paths(words: Sequence[str], args: argparse.Namespace) -> None:

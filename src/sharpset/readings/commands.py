@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -132,13 +133,7 @@ def run(args: argparse.Namespace) -> int:
     readings = combine_readings(apart, combine=args.combine, separate=args.separate)
     aside = _keep_earlier(args, [reading.scan_id for reading in readings])
     files = write_readings(readings, args.out, budget=args.budget, append=args.append)
-    for reading in readings:
-        for one in reading.pieces:
-            print(one.summary())
-            for remark in one.remarks:
-                print(f"  note: {remark}")
-        for remark in reading.remarks:
-            print(f"  note: {remark}")
+    _tell(readings)
     print("wrote " + ", ".join(str(file) for file in files) + aside)
     if args.overlay is not None:
         args.draw_overlays(apart, piece, args.overlay)
@@ -147,6 +142,23 @@ def run(args: argparse.Namespace) -> int:
     if unread:
         _tell_unread(unread, len(apart))
     return 0
+
+
+def _tell(readings: Sequence[ScanReading]) -> None:
+    """Print what was read, and what is to be said of it; what holds for every scan alike is said once."""
+    said = [[*(remark for one in reading.pieces for remark in one.remarks), *reading.remarks] for reading in readings]
+    of_all = [remark for remark in dict.fromkeys(said[0]) if all(remark in own for own in said)] if said[1:] else []
+    for reading in readings:
+        for one in reading.pieces:
+            print(one.summary())
+            for remark in one.remarks:
+                if remark not in of_all:
+                    print(f"  note: {remark}")
+        for remark in reading.remarks:
+            if remark not in of_all:
+                print(f"  note: {remark}")
+    for remark in of_all:
+        print(f"note on all {len(readings)} scans: {remark}")
 
 
 def _check_wishes(args: argparse.Namespace, piece: Piece) -> None:

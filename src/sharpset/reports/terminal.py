@@ -46,7 +46,7 @@ def _models(responses: Mapping[str, ResponseFit]) -> list[str]:
     alike: dict[str, list[str]] = {}
     for name, response in responses.items():
         right = response.formula.split("~", 1)[-1].strip()
-        apart = response.lenth is not None or response.mixed is not None
+        apart = response.lenth is not None or (response.mixed is not None and len(response.mixed.groups) > 1)
         alike.setdefault(name if apart else right, []).append(name)
     lines: list[str] = []
     for right, names in alike.items():
@@ -69,21 +69,26 @@ def _unbroken(term: str) -> str:
 def _table(responses: Mapping[str, ResponseFit], names: list[str]) -> list[str]:
     labels = {name: label_of(name) for name in names}
     wide = max(len(label) for label in labels.values())
-    heads = ("prints", "R2", "pred. R2", "print sd", "df", "lack-of-fit p")
+    mixed = responses[names[0]].mixed
+    group = None if mixed is None else mixed.groups[0]
+    last_head = "lack-of-fit p" if group is None else f"{group.replace('_', ' ')} sd"
+    heads = ("prints", "R2", "pred. R2", "print sd", "df", last_head)
     lines = [f"  {'response':<{wide}} {{:>6}} {{:>6}} {{:>9}} {{:>9}} {{:>5}} {{:>13}}  clear effects".format(*heads)]
     smaller = False
     for name in names:
         own, use = responses[name], responses[name].predictor
         shown = own if own.df_resid > 0 else use
         clear = use.terms[(use.terms["p"] < 0.05) & (use.terms["term"] != "Intercept")]["term"].tolist()
-        lack = float("nan") if use.lack_of_fit is None else float(use.lack_of_fit["p"].iloc[0])
+        last = float("nan") if use.lack_of_fit is None else float(use.lack_of_fit["p"].iloc[0])
+        if own.mixed is not None and group is not None:
+            last = own.mixed.standard_deviations[group]
         cells = (
             f"{own.n:>6}",
             f"{max(shown.r2, 0.0):>6.3f}",
             f"{shown.r2_predicted:>9.3f}" if np.isfinite(shown.r2_predicted) else f"{'':>9}",
             f"{shown.residual_sd:>9.3g}",
             f"{shown.df_resid:>5.3g}",
-            f"{lack:>13.2g}" if np.isfinite(lack) else f"{'':>13}",
+            f"{last:>13.2g}" if np.isfinite(last) else f"{'':>13}",
         )
         star = "*" if use is not own else ""
         smaller |= use is not own

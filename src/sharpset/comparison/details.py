@@ -179,6 +179,14 @@ def budget_for_fit(details: pd.DataFrame, fit: Fit, *, scale: float, factor: flo
         raise ComparisonError("the fit recommends no settings. Fit again with --brief.")
     plain = budget_details(details, limits_mm={}, scale=scale, factor=factor).details
     turns = pd.to_numeric(details["angle_deg"], errors="coerce") if "angle_deg" in details else plain["limit_mm"]
+    if "angle_deg" in details:
+        written = details["angle_deg"].notna() & (details["angle_deg"].astype(str).str.strip() != "")
+        odd = written & turns.isna()
+        if odd.any():
+            raise ComparisonError(
+                f"the detail {details.loc[odd, 'name'].iloc[0]}: angle_deg is "
+                f"{str(details.loc[odd, 'angle_deg'].iloc[0])!r}; give degrees, or leave it empty."
+            )
     angles = turns.to_numpy(dtype=float)
     limits, growth = [], []
     for kind, master, angle in zip(plain["kind"], plain["master_mm"], angles, strict=True):

@@ -80,7 +80,8 @@ def load_table(path: Path | str, *, what: str = "table") -> pd.DataFrame:
         text = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise ComparisonError(f"{path}: not a {what} ({text}). Give a CSV file with a header line.") from error
     if frame.empty:
-        raise ComparisonError(f"{path}: the {what} has no rows. Read the scans again with 'sharpset read'.")
+        todo = "Read the scans again with 'sharpset read'" if what == "table of readings" else "Add a row for each"
+        raise ComparisonError(f"{path}: the {what} has no rows. {todo}.")
     return frame
 
 

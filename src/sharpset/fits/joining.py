@@ -22,6 +22,10 @@ from sharpset.plans.written import is_run_order, names_groups
 __all__ = ["Joined", "join_tables"]
 
 
+LONGEST_H = 24.0
+"""Print time of a test piece, above which it is asked whether minutes were meant: it prints in minutes to a few hours."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Joined:
     """A plan's runs with every response, one row per print job.
@@ -110,6 +114,11 @@ def join_tables(
     shares, found = _shares(runs, found, own, response, formula, remarks)
     if not found and not shares:
         others = [] if isinstance(plan, pd.DataFrame) else [c for c in plan.extra_columns if c in runs]
+        if results is not None:
+            raise FitError(
+                "There is no response to fit: the results hold no number yet beside the run ids and the settings. Fill "
+                "in a column for each response."
+            )
         raise FitError(
             "There is no response to fit: no column of numbers stands beside the plan's own"
             + (f" (words, or only numbers of the runs, in {', '.join(others)})" if others else "")
@@ -117,6 +126,11 @@ def join_tables(
         )
     chosen = _choose(found, own, response, formula, runs) if found else []
     remarks += [said for name in chosen if name not in measured for said in slips_of_the_point(runs, name)]
+    if "print_time_h" in chosen and runs["print_time_h"].min() > LONGEST_H:
+        remarks.append(
+            f"print_time_h: no print took less than {runs['print_time_h'].min():.3g} h; if these are minutes, call the "
+            "column print_time_min"
+        )
     return Joined(
         runs=runs,
         responses=tuple(chosen),

@@ -18,6 +18,7 @@ from sharpset.plans.copied import check_copied, order_as_printed
 from sharpset.plans.factor_file import factors_from_dict
 from sharpset.plans.factors import RESERVED, Factor, Factors
 from sharpset.plans.formulas import Term
+from sharpset.plans.known_names import with_known_names
 from sharpset.plans.plan import Plan, run_ids
 from sharpset.plans.remarks import practice_remarks
 from sharpset.plans.tables import TextTable, read_table
@@ -429,7 +430,7 @@ def load_results(path: Path | str, plan: Plan) -> pd.DataFrame:
             continue
         frame[column] = table.numbers(column, what=f"the response {column!r}", blank=True)
     # Numbers of the runs, copied along, are no responses.
-    frame = frame.drop(columns=[c for c in columns if is_run_order(c, frame[c])])
+    frame = with_known_names(frame.drop(columns=[c for c in columns if is_run_order(c, frame[c])]))
     if printed is not None:
         frame["print_order"] = frame["run_id"].map(printed)
     order = {str(r): i for i, r in enumerate(plan.runs["run_id"])}

@@ -79,6 +79,8 @@ class TextTable:
             value = math.nan if blank and text.lower() in BLANK else self.number(text)
             if value is None or (not blank and not math.isfinite(value)) or math.isinf(value):
                 empty = "" if not blank else " Leave the cell empty where there is no result."
+                if re.fullmatch(r"\d+:[0-5]\d(:[0-5]\d)?", text):
+                    empty = " Write a time as one number: 1:30 h is 1.5."
                 raise PlanError(f"{self.where(i, column)}: {what} must be a number, got {text!r}.{empty}")
             values.append(value)
         return values

@@ -23,7 +23,7 @@ __all__ = ["Joined", "join_tables"]
 
 
 LONGEST_H = 24.0
-"""Print time of a test piece, above which it is asked whether minutes were meant: it prints in minutes to a few hours."""
+"""Print time of a test piece (minutes to a few hours, as a rule) above which it is asked whether minutes were meant."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -26,7 +26,8 @@ def with_known_names(results: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         A column is taken for one of them only where it names its unit, and where none of that name stands there.
     """
-    names, factors = {}, {}
+    names: dict[str, str] = {}
+    factors: dict[str, float] = {}
     for column in results.columns:
         words = re.sub(r"[\s_\-/\[\]\(\)]+", " ", str(column)).strip().casefold().split(" ")
         known = _KNOWN.get("".join(words[:-1]))

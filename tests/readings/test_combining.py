@@ -13,7 +13,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import make_stencil, write_piece
 from sharpset.readings import budgets_table, combine_pieces, combine_readings, difference, load_readings, read_scan
 from sharpset.readings.combining import turn_between_deg
-from sharpset.readings.shading import common_shift_mm
+from sharpset.readings.shading import common_shift_mm, of_one_lamp
 
 SCANNER = Scanner(
     dpi=600.0,
@@ -252,3 +252,18 @@ def test_scans_that_contradict_each_other_about_the_lamp_take_nothing_off(shaded
     shift, u = common_shift_mm([shades[0], turned], 1)
     assert shift == 0.0
     assert u == pytest.approx(shades[0].shift_y_mm / 1.96, rel=0.15)
+
+
+def test_two_scanners_that_look_alike_have_each_a_lamp_of_its_own(shaded, tmp_path):
+    printed, _, readings = shaded
+    even = write_scan(printed, replace(SCANNER, shade_mm=0.0), replace(SCAN, seed=77), tmp_path / "even")
+    other = read_scan(even, piece=printed.piece)
+    shades = [reading.pieces[0].shade for reading in (readings[0], other)]
+    assert not of_one_lamp(shades, 1)
+    assert of_one_lamp(shades, 0)
+    assert of_one_lamp([reading.pieces[0].shade for reading in readings], 1)
+    both = combine_pieces([readings[0].pieces[0], other.pieces[0]])
+    error, half = _errors(both.table, printed)
+    # The shade that one of them shows, 12 um, taken off both would leave 6 um and more.
+    assert np.max(np.abs(error)) < 0.003
+    assert np.mean(np.abs(error) <= half) > 0.9

@@ -25,7 +25,7 @@ from sharpset.readings.contributions import CONTRIBUTION_COLUMNS, totals
 from sharpset.readings.joint_fit import JointFit, fit_jointly
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.results import PieceReading, ScanReading, is_refused
-from sharpset.readings.shading import common_shift_mm
+from sharpset.readings.shading import common_shift_mm, of_one_lamp
 from sharpset.readings.values import growths
 from sharpset.refusals import says_nothing
 
@@ -244,14 +244,16 @@ def _effects(pieces: Sequence[PieceReading], names: list[str]) -> tuple[dict[_Ke
     one_scanner = _one_scanner(pieces)
     found: dict[_Key, FloatArray] = {}
     taken = np.zeros((len(names), len(pieces)))
-    all_shades = all(piece.shade is not None for piece in pieces)
+    shades = [piece.shade for piece in pieces if piece.shade is not None]
+    all_shades = len(shades) == len(pieces)
+    one_lamp = {line: one_scanner and of_one_lamp(shades, axis) for axis, line in enumerate(_SHADOWS)}
     for k, piece in enumerate(pieces):
         common = piece.contributions[piece.contributions["shared"] != "no"]
         signed = common.assign(effect=common["sign"] * common["u_mm"])
         for (line, own), part in signed.groupby(["line", "shared"]):
             # What each scan took off for itself is known here, so that the lamp's shade is one error all the same.
             shared = "scanner" if line in _SHADOWS else own
-            key = (str(line), str(shared), -1 if shared == "scanner" and one_scanner else k)
+            key = (str(line), str(shared), -1 if shared == "scanner" and one_lamp.get(str(line), one_scanner) else k)
             column = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
             found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = column
             if line in _SHADOWS and all_shades and piece.shade is not None:

@@ -11,6 +11,9 @@ import pandas as pd
 import pytest
 import shapely
 from faulty_scenes import covered_share
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import minimize_scalar
+from scipy.special import ndtr
 from shapely import affinity
 from shapely.geometry import Point
 from shapely.ops import unary_union
@@ -20,6 +23,7 @@ from sharpset.pieces import Piece, make_stencil
 from sharpset.readings import read_scan
 from sharpset.readings.results import ScanReading
 from sharpset.readings.slant import hole_seen, hole_true, loss_of, wall_light
+from sharpset.readings.wall_bands import edge_beside_band
 from sharpset.scans import Viewing, Viewpoint, open_scan, scan_from_pixels
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.photo import RectifiedPhoto
@@ -68,6 +72,25 @@ def test_hole_is_as_large_as_what_circles_have_in_common(moved: list[tuple[float
     assert hole_true(seen, np.array(moved)[:, None], parts) == pytest.approx([diameter], abs=1e-6)
 
 
+@pytest.mark.parametrize(("breadth", "share"), [(0.02, 0.4), (0.1, 0.2), (0.1, 0.7), (0.12, 0.3), (0.1, 1.0)])
+def test_edge_beside_a_band_is_where_one_step_fits_best(breadth: float, share: float) -> None:
+    blur = 0.04
+    x = np.arange(-0.6, 0.8, 0.0005)
+    # Light along the wall falls evenly to a quarter, but no wall is lighter than the face; blurred by sums.
+    top = min(2 * share / 1.25, 1.0)
+    wall = np.where(x < 0, 0.0, top + (2 * share - 2 * top) * x / breadth)
+    sharp = np.where(x < 0, 1.0, np.where(x < breadth, wall, 0.0))
+    seen = gaussian_filter1d(sharp, blur / 0.0005)
+    found = minimize_scalar(
+        lambda d: float(np.sum((seen - ndtr((d - x) / blur)) ** 2)), bounds=(-0.01, breadth + 0.01), method="bounded"
+    )
+    place = edge_beside_band(np.array([breadth]), np.array([share]), np.array([blur]))
+    assert place == pytest.approx([found.x], abs=5e-4)
+    # A narrow band moves the edge by its mean light.
+    if breadth < blur:
+        assert place == pytest.approx([share * breadth], rel=0.02)
+
+
 @pytest.mark.parametrize(("share", "lamp"), [(0.0, 0.0), (0.4, 0.0), (1.0, 0.0), (0.5, 0.3)])
 def test_light_of_walls_is_told_by_the_differences_within_rows(share: float, lamp: float) -> None:
     towards = np.radians([0.0, 45.0, 90.0])
@@ -79,7 +102,7 @@ def test_light_of_walls_is_told_by_the_differences_within_rows(share: float, lam
         rows = np.repeat(np.arange(6), 12)
         loss = np.tile(np.linspace(0.02, 0.14, 12), 6) + rng.uniform(0, 0.05, 6)[rows]
         excess = rng.normal(0, 0.02, 6)[rows] + true * loss + rng.normal(0, 0.004, len(rows))
-        walls = wall_light(excess, loss, facing, rows)
+        walls = wall_light(excess, loss, facing, rows, np.full(len(rows), 1.0))  # a blur that hides the bands
         assert ((walls.share(facing) >= 0) & (walls.share(facing) <= 1)).all()
         assert walls.u_share(facing).max() < 0.08
         held.append(np.mean(np.abs(walls.share(facing) - true) <= 1.96 * walls.u_share(facing)))
@@ -87,7 +110,8 @@ def test_light_of_walls_is_told_by_the_differences_within_rows(share: float, lam
 
 
 def test_nothing_told_leaves_everything_possible() -> None:
-    walls = wall_light(np.zeros(0), np.zeros(0), np.zeros((0, 2)), np.zeros(0, dtype=np.intp))
+    none = np.zeros(0)
+    walls = wall_light(none, none, np.zeros((0, 2)), np.zeros(0, dtype=np.intp), none)
     assert walls.share(np.array([[1.0, 0.0]])) == pytest.approx([0.5])
     # Anything from 0 to 1, and a quarter more or less towards a lamp.
     assert walls.u_share(np.array([[1.0, 0.0]])) == pytest.approx([np.hypot(1 / np.sqrt(12), 0.25)], rel=0.01)

@@ -86,3 +86,25 @@ def test_other_descriptions_are_no_notes(text):
 def test_a_note_comes_back():
     note = ScaleNote(pixel_mm=0.0123, u_scale=0.00071)
     assert read_note(write_note(note)) == note
+
+
+def test_a_resolution_that_is_nearly_a_whole_number_keeps_the_note(tmp_path):
+    # 600.993 dpi: tags so near to a whole number pass for it.
+    frame = PhotoFrame(window_x_mm=60, window_y_mm=50)
+    picture = scan_from_pixels(render(Scene(), frame), pixel_mm=0.1)
+    result = rectify_photos([picture], frame, pixel_mm=25.4 / 600.993)
+    again = open_scan(result.write(tmp_path / "window.tif"))
+    assert again.scale_source == "frame"
+    assert again.viewing is not None
+    assert not again.viewing.is_linear
+    assert again.pixel_mm.x == pytest.approx(25.4 / 600.993, rel=1e-9)
+
+
+def test_pictures_of_linear_light_are_noted_as_such(tmp_path):
+    # As a camera's raw file is developed, 16 bits: no tones of the camera's own.
+    encoded = render(Scene(), PhotoFrame(window_x_mm=60, window_y_mm=50)) / 255.0
+    light = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+    tifffile.imwrite(tmp_path / "raw.tif", np.round(light * 65535).astype(np.uint16))
+    frame = PhotoFrame(window_x_mm=60, window_y_mm=50)
+    result = rectify_photos([tmp_path / "raw.tif"], frame, pixel_mm=0.1, encoding="linear")
+    assert open_scan(result.write(tmp_path / "window.tif")).viewing.is_linear

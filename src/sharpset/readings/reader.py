@@ -204,7 +204,8 @@ def _read_piece(
     code = read_run_code(light, registration.pose, piece, known=known)
     advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
-    u_transfer = U_STRETCHED if stretched else U_TRANSFER if scan.viewing is None else U_PHOTOGRAPHED
+    developed = scan.viewing is None or scan.viewing.is_linear
+    u_transfer = U_STRETCHED if stretched else U_TRANSFER if developed else U_PHOTOGRAPHED
     taken: Literal["sRGB", "linear"] = "linear" if scan.curve == LINEAR else "sRGB"
     u_transfer = U_UNDECLARED if ready.doubtful else u_of_curve(u_transfer, ready.chance_of_other, taken=taken)
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
 from sharpset.readings.shading import seen_at_slant
+from sharpset.readings.wall_bands import edge_beside_band
 from sharpset.scans import Pose, Viewing
 
 if TYPE_CHECKING:
@@ -38,7 +39,12 @@ _U_FLOOR = 0.02
 _U_THICKNESS_MM = 0.05
 """Standard uncertainty of a printed plate's thickness (common practice, no source)."""
 _U_BAND = 0.3
-"""Of the loss where walls are half as bright as the face, as a share of it: a band of light has no edge."""
+"""Of the loss where walls are half as bright as the face, as a share of it: a broad band of light has no edge."""
+_NARROW, _BROAD = 2.0, 4.0
+"""Breadths of bands in blurs from which on, and up to which, that comes in: a narrow band moves an edge as any light
+does, whatever lies where in it."""
+_STEP = 0.01
+_WIDE_BLUR_MM = 10.0
 _U_LENS = 0.1
 """What remains of a hole has corners and is no circle: rendered photographs erred by up to a tenth of the loss."""
 _MOST_OF_SIZE = 0.25
@@ -76,6 +82,8 @@ class Loss:
         The most that it counts anywhere over the feature.
     facing : ndarray of float, shape (n, 2)
         Where the walls that are seen face, unit vectors along columns and rows; 0 where none is seen.
+    blur_mm : ndarray of float, shape (n,)
+        Standard deviation of the edge spread with which each was fitted; much broader than the loss until it is known.
     normals : ndarray of float, shape (n, 2), or None
         Of strips.
     """
@@ -86,7 +94,18 @@ class Loss:
     parts: FloatArray
     anywhere: FloatArray
     facing: FloatArray
+    blur_mm: FloatArray
     normals: FloatArray | None = None
+
+    @property
+    def breadth_mm(self) -> FloatArray:
+        """How broad the band is that a wall shows: round holes that across the band, where most of it lies."""
+        return self.width_mm if self.normals is not None else self.width_mm * np.pi**2 / 8
+
+    def seen_as_plate(self, share: FloatArray) -> FloatArray:
+        """Return how much of the loss an edge is moved by, relative, where walls are so bright, shape (n,)."""
+        breadth = np.maximum(self.breadth_mm, 1e-9)
+        return edge_beside_band(breadth, share, self.blur_mm) / breadth
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -139,15 +158,21 @@ class Slant:
     def u_common_mm(self, loss: Loss) -> FloatArray:
         """Return the standard uncertainty that features share (share that counts, thickness, viewpoint)."""
         share, u = self.walls.share(loss.facing), self.walls.u_share(loss.facing)
+        low, seen, high = (loss.seen_as_plate(np.clip(share + k * u, 0.0, 1.0)) for k in (-1, 0, 1))
+        of_share = np.maximum(high - seen, seen - low)
         return np.asarray(
-            loss.width_mm * np.hypot(u, share * np.hypot(_U_THICKNESS_MM / self.thickness_mm, self.u_height))
+            loss.width_mm * np.hypot(of_share, seen * np.hypot(_U_THICKNESS_MM / self.thickness_mm, self.u_height))
         )
 
     def u_private_mm(self, loss: Loss) -> FloatArray:
         """Return that of each feature for itself: walls neither like the face nor like the ground, holes no circles."""
         share = self.walls.share(loss.facing)
-        band = _U_BAND * np.sqrt(share * (1 - share))
-        return np.asarray(loss.width_mm * np.hypot(band, _U_LENS * share if loss.normals is None else 0.0))
+        seen = loss.seen_as_plate(share)
+        breadth = np.maximum(loss.breadth_mm, 1e-9)
+        even = edge_beside_band(breadth, share, loss.blur_mm, fading=1.0) / breadth
+        broad = np.clip((breadth / loss.blur_mm - _NARROW) / (_BROAD - _NARROW), 0.0, 1.0)
+        band = np.maximum(np.abs(share - even), broad * _U_BAND * np.sqrt(share * (1 - share)))
+        return np.asarray(loss.width_mm * np.hypot(band, _U_LENS * seen if loss.normals is None else 0.0))
 
     def _most(self, loss: Loss) -> FloatArray:
         return np.minimum(self.walls.share(loss.facing) + 2 * self.walls.u_share(loss.facing), 1.0)
@@ -183,13 +208,14 @@ class Slant:
 
     def summary(self) -> str:
         """Return the slant in one line; empty where it moves no size by more than 3 um."""
-        width, facing = (
-            np.concatenate((self.strips.width_mm, self.holes.width_mm)),
-            np.vstack((self.strips.facing, self.holes.facing)),
-        )
+        width = np.concatenate((self.strips.width_mm, self.holes.width_mm))
         if not len(width):
             return ""
-        taken_mm, half_mm = width * self.walls.share(facing), 1.96 * width * self.walls.u_share(facing)
+        losses = (self.strips, self.holes)
+        taken_mm = np.concatenate(
+            [loss.width_mm * loss.seen_as_plate(self.walls.share(loss.facing)) for loss in losses]
+        )
+        half_mm = 1.96 * np.concatenate([self.u_common_mm(loss) for loss in losses])
         if (taken_mm + half_mm).max() < _WORTH_SAYING_MM:
             return ""
         at = int(np.argmax(taken_mm + half_mm))
@@ -231,6 +257,7 @@ def loss_of(points_mm: FloatArray, normals: FloatArray, viewing: Viewing, *, thi
         parts=parts,
         anywhere=parts,
         facing=np.sign(lower - upper)[:, None] * normals,
+        blur_mm=np.full(len(points_mm), _WIDE_BLUR_MM),
         normals=normals,
     )
 
@@ -249,7 +276,13 @@ def _loss_of_holes(points_mm: FloatArray, viewing: Viewing, thickness_mm: float)
     facing = -np.einsum("vn,vnk->nk", parts, moved)
     facing /= np.maximum(np.linalg.norm(facing, axis=1, keepdims=True), 1e-12)
     return Loss(
-        width_mm=2 * edge.mean(axis=1), shift_mm=shift, moved_mm=moved, parts=parts, anywhere=parts, facing=facing
+        width_mm=2 * edge.mean(axis=1),
+        shift_mm=shift,
+        moved_mm=moved,
+        parts=parts,
+        anywhere=parts,
+        facing=facing,
+        blur_mm=np.full(len(points_mm), _WIDE_BLUR_MM),
     )
 
 
@@ -301,7 +334,13 @@ def hole_true(seen_mm: FloatArray, moved_mm: FloatArray, parts: FloatArray) -> F
     return np.asarray((low + high) / 2)
 
 
-def wall_light(excess_mm: FloatArray, loss_mm: FloatArray, facing: FloatArray, rows: NDArray[np.intp]) -> WallLight:
+def wall_light(
+    excess_mm: FloatArray,
+    loss_mm: FloatArray,
+    facing: FloatArray,
+    rows: NDArray[np.intp],
+    blur_mm: FloatArray,
+) -> WallLight:
     """Return which share of the hidden width counts as plate.
 
     Parameters
@@ -313,6 +352,8 @@ def wall_light(excess_mm: FloatArray, loss_mm: FloatArray, facing: FloatArray, r
         Where the walls that are seen face.
     rows : ndarray of int, shape (n,)
         Row of features that each belongs to: one kind in one direction, which the printer makes alike.
+    blur_mm : ndarray of float, shape (n,)
+        Of the edges.
 
     Notes
     -----
@@ -321,11 +362,16 @@ def wall_light(excess_mm: FloatArray, loss_mm: FloatArray, facing: FloatArray, r
     robust = np.ones(len(loss_mm))
     prior = np.diag([_U_PRIOR, _U_LAMP, _U_LAMP]) ** 2
     mean = np.array([_PRIOR, 0.0, 0.0])
-    columns = loss_mm[:, None] * _terms(facing)
+    terms = _terms(facing)
     found, precision = mean, np.linalg.inv(prior)
     for _ in range(10):
-        x = np.column_stack([_within(column, robust, rows) for column in columns.T])
-        y = _within(excess_mm, robust, rows)
+        share = np.clip(terms @ found, 0.0, 1.0)
+        place = edge_beside_band(loss_mm, share, blur_mm)
+        low, high = np.maximum(share - _STEP, 0.0), np.minimum(share + _STEP, 1.0)
+        slope = edge_beside_band(loss_mm, high, blur_mm) - edge_beside_band(loss_mm, low, blur_mm)
+        slope /= high - low
+        x = np.column_stack([_within(column, robust, rows) for column in (slope[:, None] * terms).T])
+        y = _within(excess_mm - place + slope * share, robust, rows)
         n_free = max(robust.sum() - len(np.unique(rows)) - len(mean), 1.0)
         normal = (x * robust[:, None]).T @ x
         own = np.linalg.lstsq(normal, (x * robust[:, None]).T @ y, rcond=1e-9)[0]
@@ -374,14 +420,17 @@ def without_slant(
     strips = replace(strips, anywhere=_most_parts(points[fits.strips.rows], (along, across), viewing))
     reach = piece.features["nominal_mm"].to_numpy(float)[fits.disc_rows, None] / 2 + _BESIDE_MM
     holes = replace(holes, anywhere=_most_parts(points[fits.disc_rows], (reach * [1, 0], reach * [0, 1]), viewing))
+    spread = fits.strips.spread
+    strips = replace(strips, blur_mm=spread.sigma_mm(samples.normal))
+    holes = replace(holes, blur_mm=np.full(len(holes.width_mm), spread.mean_sigma_mm))
     excess = np.where(solid, 1.0, -1.0) * (fits.strip_fits.width_mm - nominal)
     told = ~_unseen(fits.strip_verdicts.formed) & (strips.width_mm < 0.6 * nominal)
     turn = np.round(np.array([strip.angle_deg for strip in samples.strips]) / 15).astype(int)
     rows = np.unique(np.column_stack((solid, turn)), axis=0, return_inverse=True)[1].ravel()
-    walls = wall_light(excess[told], strips.width_mm[told], strips.facing[told], rows[told])
-    share = walls.share(strips.facing)
+    walls = wall_light(excess[told], strips.width_mm[told], strips.facing[told], rows[told], strips.blur_mm[told])
+    share = strips.seen_as_plate(walls.share(strips.facing))
     back = share * strips.width_mm
-    through = walls.share(holes.facing)[:, None]
+    through = holes.seen_as_plate(walls.share(holes.facing))[:, None]
     size = np.array([disc.diameter_mm for disc in fits.discs])
     true = np.where(size > 0, hole_true(size, through * holes.moved_mm, holes.parts), 0.0)
     discs = [

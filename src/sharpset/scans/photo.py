@@ -252,7 +252,8 @@ def rectify_photos(
     camera = replace(camera, u_focal=min(camera.u_focal, u_known))
     _check(scans, camera, frame)
     step_mm = _finest_pixel_mm(camera, frame, thickness_mm) if pixel_mm is None else pixel_mm
-    viewing = _viewing(camera, frame, thickness_mm)
+    is_linear = all(scan.curve.name == LINEAR.name and scan.kind != "JPEG" for scan in scans)
+    viewing = replace(_viewing(camera, frame, thickness_mm), is_linear=is_linear)
     pixels = combine_window(scans, camera, frame, viewing, step_mm=step_mm)
     u_scale = _u_scale(camera, frame, thickness_mm, u_thickness_mm)
     scan = scan_from_pixels(

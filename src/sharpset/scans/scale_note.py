@@ -14,6 +14,10 @@ __all__ = ["ScaleNote", "read_note", "write_note"]
 _KIND = "sharpset scale"
 
 
+_ROUNDED_DPI = 0.012
+"""Resolutions in tags that lie within 0.01 of a whole number are taken for that number."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ScaleNote:
     """What a rectified photograph says about its scale.
@@ -34,7 +38,7 @@ class ScaleNote:
 
     def fits(self, density: Density) -> bool:
         """Whether the resolution is still the one the note was written for (not that of a resized copy)."""
-        return all(abs(25.4 / dpi / self.pixel_mm - 1.0) < 1e-5 for dpi in (density.x_dpi, density.y_dpi))
+        return all(abs(dpi - 25.4 / self.pixel_mm) < _ROUNDED_DPI for dpi in (density.x_dpi, density.y_dpi))
 
 
 def write_note(note: ScaleNote) -> str:
@@ -45,6 +49,7 @@ def write_note(note: ScaleNote) -> str:
         data["face_mm"] = note.viewing.face_mm
         data["u_height"] = round(note.viewing.u_height, 4)
         data["nearest"] = note.viewing.is_nearest
+        data["linear"] = note.viewing.is_linear
     return json.dumps(data)
 
 
@@ -62,6 +67,7 @@ def read_note(text: object) -> ScaleNote | None:
                 face_mm=float(data["face_mm"]),
                 u_height=float(data.get("u_height", 0.0)),
                 is_nearest=data.get("nearest", False) is True,
+                is_linear=data.get("linear", False) is True,
             )
         note = ScaleNote(pixel_mm=float(data["pixel_mm"]), u_scale=float(data["u_scale"]), viewing=viewing)
     except (ValueError, KeyError, TypeError):

@@ -99,7 +99,8 @@ def _read(path: Path, file: Any) -> Picture:
     exif = exif if isinstance(exif, dict) else {}
     note = read_note(_value(page, _DESCRIPTION))
     if note is not None and density is not None and note.fits(density):
-        density = replace(density, source=FRAME)
+        dpi = 25.4 / note.pixel_mm
+        density = replace(density, source=FRAME, x_dpi=dpi, y_dpi=dpi)
     else:
         note = None
     return Picture(

@@ -39,12 +39,15 @@ class Viewing:
     is_nearest : bool
         Whether every place is shown as the photograph from most straight above it saw it; pictures made by earlier
         versions show the middle of all photographs.
+    is_linear : bool
+        Whether the photographs held linear light, not tones that a camera bent to please.
     """
 
     points: tuple[Viewpoint, ...]
     face_mm: float
     u_height: float = 0.0
     is_nearest: bool = True
+    is_linear: bool = False
 
     def shares(self, points_mm: FloatArray) -> FloatArray:
         """Return how much each photograph counts at places of the picture.

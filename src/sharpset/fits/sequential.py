@@ -163,6 +163,9 @@ def _raise_chance(fit: Fit, n_runs: int, n_candidates: int) -> NextRuns:
         for i, m in enumerate(means)
     ]
     ceiling = float(drawn.max(axis=0).mean())
+    enough = (
+        " More prints would hardly help: confirm the settings ('sharpset fit confirm')." if ceiling - now < 0.02 else ""
+    )
     return NextRuns(
         aim="chance",
         runs=runs,
@@ -170,7 +173,7 @@ def _raise_chance(fit: Fit, n_runs: int, n_candidates: int) -> NextRuns:
         statement=(
             f"The best settings known meet the brief with a chance of {100 * now:.0f} %; choosing afterwards "
             f"among these {n_runs} prints is expected to give {100 * expected[-1]:.0f} %, and full knowledge "
-            f"{100 * ceiling:.0f} %."
+            f"{100 * ceiling:.0f} %.{enough}"
         ),
     )
 

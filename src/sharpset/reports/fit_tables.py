@@ -244,7 +244,10 @@ def direction_text(fit: Fit) -> TextTable | None:
         return None
     table = fit.directions.assign(
         ratio=[f"{r.limit_ratio:.2f} ({r.low_ratio:.2f} to {r.high_ratio:.2f})" for r in fit.directions.itertuples()],
-        apart=[f"{r.growth_apart_mm:+.3f} \u00b1 {r.U95_growth_apart_mm:.3f}" for r in fit.directions.itertuples()],
+        apart=[
+            f"{round(r.growth_apart_mm, 3) + 0.0:+.3f} \u00b1 {r.U95_growth_apart_mm:.3f}"
+            for r in fit.directions.itertuples()
+        ],
     )
     columns: dict[str, tuple[str, Format]] = {
         "kind": ("mm on the print", ""),

@@ -17,7 +17,7 @@ __all__ = ["find_dust"]
 FloatArray = NDArray[np.float64]
 _PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMITS = 5.0, 4.5, (2.0, 3.0, 4.5)
 _PATCH, _NEAR = 5, 3
-_MOST_ROWS = 0.3
+_MOST_ROWS, _MOST_TOUCHED = 0.3, 0.6
 
 
 def find_dust(
@@ -104,11 +104,13 @@ def _marks(grid: _Grid, residual: FloatArray, begins: FloatArray, noise: float) 
         return nothing
     total = first if begins is residual else grid.off_median(residual)
     near, number = _patches(total, _NEAR), _patches(count, _NEAR)
-    most = _MOST_ROWS * max(int((count > 0).any(axis=0).sum()), 1)
+    n_rows = max(int((count > 0).any(axis=0).sum()), 1)
+    size = np.abs(near) / np.maximum(number, 1)
     for limit in _GROW_LIMITS:
         grown = binary_propagation(seed, mask=seed | _beyond(near, number, noise, limit))
         mark = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
-        if mark.any(axis=0).sum() <= most:
+        lost, core = mark.any(axis=0).sum(), (size > size[grown].max() / 2) & mark
+        if lost <= _MOST_ROWS * n_rows or (lost <= _MOST_TOUCHED * n_rows and core.any(axis=0).sum() <= _MOST_ROWS * n_rows):
             return np.asarray(mark.ravel())
     return nothing
 

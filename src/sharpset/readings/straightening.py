@@ -33,6 +33,7 @@ _CLOSER = 3.0
 _AT_REST_MM = 1e-5
 _APART = 3.0
 _FEWEST = 8
+_LIKE_OTHERS = 8.0
 _SEEN, _BESIDE_MARKS = 0.5, 0.3
 """Where marks cover more than this share of what tells an edge's place, they may have moved it by such a share of the
 blur."""
@@ -230,9 +231,9 @@ def straighten(
     base = fits.level.take(near.own) + fits.slope_per_mm.take(near.own) * near.d
     data = samples.solid.take(near.index) - base
     noise = np.maximum(noise, 2e-3)
-    used = (np.arange(n_steps) + 0.5) * step <= 2 * samples.half_length_mm[:, None]
-    # The last step, which a strip's end may cut, is followed, but has no say in means.
-    followed = np.arange(n_steps) * step <= 2 * samples.half_length_mm[:, None]
+    # A strip's end may cut the last step.
+    share = np.clip(2 * samples.half_length_mm[:, None] / step - np.arange(n_steps), 0.0, 1.0)
+    used, followed = share >= 0.5, share > 0
     basis = _basis(fits)
     wander = loose_mm if loose_mm is not None else first_wander(near, samples, fits, noise)
     places = np.zeros((2, *shape)) if before is None else before.places_mm
@@ -258,23 +259,21 @@ def straighten(
     assert prior is not None
     before_width, before_centre = width, centre
     width, centre = _moved_to(fits, basis, places)
-    steps = np.hypot(
-        *(np.where(used, a - b, 0.0).sum(axis=1) for a, b in ((width, before_width), (centre, before_centre)))
-    )
+    steps = np.hypot(*((share * (a - b)).sum(axis=1) for a, b in ((width, before_width), (centre, before_centre))))
     choked = np.any((width <= 0.12 * fits.width_mm[:, None]) & used, axis=1)
     width = np.where(choked[:, None], fits.width_mm[:, None], width)
     centre = np.where(choked[:, None], fits.centre_mm[:, None], centre)
     solid = samples.solid.copy()
     solid[near.index] -= near.seen(width.take(near.cell), centre.take(near.cell)).span - near.fitted
-    n_used = used.sum(axis=1)
-    mean_width = np.where(used, width, 0).sum(axis=1) / n_used - fits.width_mm
-    mean_centre = np.where(used, centre, 0).sum(axis=1) / n_used - fits.centre_mm
-    away = np.where(used, width - fits.width_mm[:, None] - mean_width[:, None], 0.0)
+    n_used = share.sum(axis=1)
+    mean_width = (share * width).sum(axis=1) / n_used - fits.width_mm
+    mean_centre = (share * centre).sum(axis=1) / n_used - fits.centre_mm
+    away = width - fits.width_mm[:, None] - mean_width[:, None]
     return Straightened(
         samples=replace(samples, solid=solid),
         mean_width_mm=mean_width,
         mean_centre_mm=mean_centre,
-        wander_mm=np.sqrt((away**2).sum(axis=1) / n_used),
+        wander_mm=np.sqrt((share * away**2).sum(axis=1) / n_used),
         places_mm=places,
         prior=prior,
         moving=steps > _AT_REST_MM * n_used,
@@ -444,8 +443,12 @@ def _under_marks(
 def _prior(equations: _Equations, used: NDArray[np.bool_]) -> EdgePrior:
     both = (equations.pull.reshape(-1, used.shape[1]), equations.information.reshape(-1, used.shape[1]))
     twice = np.tile(used, (2, 1))
-    variance = wander_variance(*both, twice)
-    return EdgePrior(variance=variance.reshape(2, -1), reach=correlation_reach(*both, twice, variance))
+    own = wander_variance(*both, twice)
+    reach = correlation_reach(*both, twice, own)
+    # A short edge may happen to be calm over most of its length: few of its steps are independent.
+    independent = twice.sum(axis=1) / reach
+    variance = (independent * own + _LIKE_OTHERS * np.median(own)) / (independent + _LIKE_OTHERS)
+    return EdgePrior(variance=variance.reshape(2, -1), reach=reach)
 
 
 def _followed(equations: _Equations, places: FloatArray, prior: EdgePrior, used: NDArray[np.bool_]) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -12,7 +13,7 @@ from scipy.ndimage import binary_propagation
 from sharpset.readings.medians import row_medians
 from sharpset.readings.sampling import INNER_MM, Samples
 
-__all__ = ["find_dust"]
+__all__ = ["find_dust", "foreign_light"]
 
 FloatArray = NDArray[np.float64]
 _PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMITS = 5.0, 4.5, (2.0, 3.0, 4.5)
@@ -45,9 +46,49 @@ def find_dust(
     count as foreign, and from there all pixels whose own three by three are beyond two spreads, with a pixel around
     them: the faint skirts of a mark shift an edge more than noise does.
     Spreads are those of each distance from the middle of the strip, so that what a rough edge leaves is not taken
-    for dust. Strips of which more than 30 % of the length would be lost are left alone: that is no dust but how
-    the strip was formed.
+    for dust. Strips of which marks would touch more than 60 % of the length, or be half as strong as anywhere over more
+    than 30 % of it, are left alone: that is no dust but how the strip was formed.
     """
+    found = np.zeros(len(residual), dtype=bool)
+    for i, one, grid in _grids(samples):
+        begins = residual[one] if surely is None else surely[one]
+        found[one] = _marks(grid, residual[one], begins, float(noise[i]))[grid.cell]
+    return found
+
+
+def foreign_light(samples: Samples, residual: FloatArray, dust: NDArray[np.bool_]) -> FloatArray:
+    """Return how much light marks add to pixels on and beside them or take from them; 0 elsewhere.
+
+    Parameters
+    ----------
+    samples : Samples
+    residual : ndarray of float, shape (n,)
+        Share solid less what the strip's model says.
+    dust : ndarray of bool, shape (n,)
+        Pixels on foreign marks.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        The largest mean of three by three pixels of a mark no more than a pixel away.
+    """
+    out = np.zeros(len(residual))
+    for _, one, grid in _grids(samples):
+        if dust[one].any():
+            total = np.bincount(grid.cell, residual[one], grid.count.size).reshape(grid.count.shape)
+            mean = np.abs(_patches(total.astype(np.float32), _NEAR)) / np.maximum(_patches(grid.count, _NEAR), 1)
+            marked = np.zeros(grid.count.size, dtype=bool)
+            marked[grid.cell[dust[one]]] = True
+            # Where a mark is as light as what it lies on nothing shows of it.
+            light = cv2.dilate(
+                np.where(marked.reshape(mean.shape), mean, np.float32(0)), np.ones((3, 3), dtype=np.uint8)
+            )
+            out[one] = light.ravel()[grid.cell]
+    return out
+
+
+def _grids(samples: Samples) -> Iterator[tuple[int, slice, _Grid]]:
+    """Go through the strips that have pixels: where these are, and their cells."""
     step = samples.pixel_mm
     width = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
     # The middle of wide openings is not sampled: both sides are moved together, whole pixels apart.
@@ -55,16 +96,11 @@ def find_dust(
     pixels = samples.slices()
     moved = [samples.d_mm[one] - np.sign(samples.d_mm[one]) * hollow[i] for i, one in enumerate(pixels)]
     lowest = min((float(d_mm.min()) for d_mm in moved if len(d_mm)), default=0.0)
-    found = np.zeros(len(residual), dtype=bool)
     for i, (one, d_mm) in enumerate(zip(pixels, moved, strict=True)):
-        if len(d_mm) == 0:
-            continue
-        along = np.floor((samples.t_mm[one] + samples.half_length_mm[i]) / step).astype(np.intp)
-        across = np.floor((d_mm - lowest) / step).astype(np.intp)
-        grid = _Grid.of(across - across.min(), along)
-        begins = residual[one] if surely is None else surely[one]
-        found[one] = _marks(grid, residual[one], begins, float(noise[i]))[grid.cell]
-    return found
+        if len(d_mm):
+            along = np.floor((samples.t_mm[one] + samples.half_length_mm[i]) / step).astype(np.intp)
+            across = np.floor((d_mm - lowest) / step).astype(np.intp)
+            yield i, one, _Grid.of(across - across.min(), along)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -109,8 +145,8 @@ def _marks(grid: _Grid, residual: FloatArray, begins: FloatArray, noise: float) 
     for limit in _GROW_LIMITS:
         grown = binary_propagation(seed, mask=seed | _beyond(near, number, noise, limit))
         mark = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
-        lost, core = mark.any(axis=0).sum(), (size > size[grown].max() / 2) & mark
-        if lost <= _MOST_ROWS * n_rows or (lost <= _MOST_TOUCHED * n_rows and core.any(axis=0).sum() <= _MOST_ROWS * n_rows):
+        touched, covered = (one.any(axis=0).sum() for one in (mark, mark & (size > size[grown].max() / 2)))
+        if touched <= _MOST_TOUCHED * n_rows and covered <= _MOST_ROWS * n_rows:
             return np.asarray(mark.ravel())
     return nothing
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.dust import find_dust
+from sharpset.readings.dust import find_dust, foreign_light
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.spread import edge_left_over, measure_edge_spread, select_samples, wide_edges
@@ -96,13 +96,16 @@ def look_again(
     samples, fits, noise = part, fits.some(chosen), noise[chosen]
     loose = first.wander_mm[chosen]
     straight = straighten(samples, fits, spread, noise, near=near, loose_mm=loose)
-    dust = np.zeros(len(samples.solid), dtype=bool)
+    dust, light = np.zeros(len(samples.solid), dtype=bool), np.zeros(len(samples.solid))
     suspect = np.arange(len(chosen) if first.dirty[chosen].any() else 0)
     for _ in range(_CLEANINGS):
-        more = _more_dust(samples, fits, near, straight, noise, suspect) & ~dust
+        more, residual = _more_dust(samples, fits, near, straight, noise, suspect)
+        more &= ~dust
         if not more.any():
             break
         dust |= more
+        some = samples.pixels_of(suspect)
+        light[some] = foreign_light(select_samples(samples, suspect), residual, dust[some])
         # Only where a mark was found may its skirts show next.
         suspect = np.unique(samples.owner[more])
         moving = np.union1d(suspect, np.flatnonzero(straight.moving))
@@ -115,6 +118,7 @@ def look_again(
             near=near.some(moving, samples, part),
             loose_mm=loose[moving],
             dust=dust[samples.pixels_of(moving)],
+            foreign=light[samples.pixels_of(moving)],
             before=straight.some(moving, part),
         )
         straight = straight.with_some(moving, again)
@@ -210,17 +214,20 @@ def _more_dust(
     straight: Straightened,
     noise: FloatArray,
     suspect: NDArray[np.intp],
-) -> NDArray[np.bool_]:
-    """Return which pixels of the suspect strips lie on foreign marks, as far as their edges are followed now."""
+) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Return which pixels of the suspect strips lie on foreign marks, as far as their edges are followed now.
+
+    Also what is left unexplained of the suspect strips' pixels.
+    """
     found = np.zeros(len(samples.solid), dtype=bool)
     if len(suspect) == 0:
-        return found
+        return found, np.zeros(0)
     wander = np.sqrt(straight.prior.variance.mean(axis=0))
     left = list(_unexplained(straight.samples, fits, near, wander, suspect))
     residual, surely = (np.concatenate([getattr(one, name) for one in left]) for name in ("residual", "surely"))
     some = select_samples(samples, suspect)
     found[samples.pixels_of(suspect)] = find_dust(some, residual, noise[suspect], surely=surely)
-    return found
+    return found, residual
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

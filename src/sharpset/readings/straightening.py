@@ -34,9 +34,9 @@ _AT_REST_MM = 1e-5
 _APART = 3.0
 _FEWEST = 8
 _LIKE_OTHERS = 8.0
-_SEEN, _BESIDE_MARKS = 0.5, 0.3
-"""Where marks cover more than this share of what tells an edge's place, they may have moved it by such a share of the
-blur."""
+_SEEN, _MARKED = 0.5, 3.0
+"""Places are hidden where marks cover more than this share of what tells them. The light of a mark is alike over some
+ten steps along an edge: as a scatter that each step has for itself it counts so many times."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -198,6 +198,7 @@ def straighten(
     near: NearEdges | None = None,
     loose_mm: FloatArray | None = None,
     dust: NDArray[np.bool_] | None = None,
+    foreign: FloatArray | None = None,
     before: Straightened | None = None,
 ) -> Straightened:
     """Follow both edges of every strip and lay them straight.
@@ -215,7 +216,9 @@ def straighten(
     loose_mm : ndarray of float, shape (n_strips,), optional
         How far single pixels say that the edges wander (`first_wander`), where it is known already.
     dust : ndarray of bool, shape (n,), optional
-        Pixels on foreign marks; they follow the edge without having a say in it.
+        Pixels on foreign marks.
+    foreign : ndarray of float, shape (n,), optional
+        Light that these marks add or take (`foreign_light`), 0 elsewhere: the brighter, the less do pixels say.
     before : Straightened, optional
         The same strips followed with less dust known, to go on from.
 
@@ -245,15 +248,13 @@ def straighten(
         seen = near.seen(flat_width, flat_centre)
         residual = data - seen.span
         weight = _weights(residual, near, noise, wander / _CLOSER**turn) * (noise**-2.0).take(near.own)
-        if dust is not None:
-            clean = np.where(dust[near.index], 0.0, weight)
-            if hidden is None:
-                hidden = _hidden(near, basis, dust, seen, shape)
-            weight = clean
-        moved = _moved(near, residual, weight, seen, shape)
-        equations = _along(basis, moved)
-        if hidden is not None:
-            equations = _dulled(equations, hidden, fits.sigma_mm)
+        if dust is not None and hidden is None:
+            hidden = _hidden(near, basis, dust, seen, shape)
+        if foreign is not None and prior is not None:
+            weight = _beside_marks(weight, foreign.take(near.index), near, fits, noise, prior)
+        equations = _along(basis, _moved(near, residual, weight, seen, shape))
+        if foreign is not None:
+            equations = _lifted(equations, near, basis, fits, residual, weight, seen, foreign.take(near.index))
         prior = prior or _prior(equations, used)
         places = _followed(equations, places, prior, followed)
     assert prior is not None
@@ -415,15 +416,53 @@ def _hidden(
     return np.asarray(left < _SEEN * of_all)
 
 
-def _dulled(equations: _Equations, beside: NDArray[np.bool_], sigma_mm: FloatArray) -> _Equations:
-    """Return the equations with what places beside marks tell made as unsure as the marks' skirts make it."""
-    unsure = (_BESIDE_MARKS * sigma_mm[:, None]) ** 2
-    less = np.where(beside, 1 / (1 + equations.information * unsure), 1.0)
-    return _Equations(
-        information=less * equations.information,
-        coupled=np.sqrt(less[0] * less[1]) * equations.coupled,
-        pull=less * equations.pull,
-    )
+def _beside_marks(
+    weight: FloatArray, light: FloatArray, near: NearEdges, fits: StripFits, noise: FloatArray, prior: EdgePrior
+) -> FloatArray:
+    """Return the weights with those of marks by their own light: none where it would move edges as they wander."""
+    steepest = np.abs(fits.contrast) / (fits.sigma_mm * np.sqrt(2 * np.pi))
+    most = (steepest * np.sqrt(prior.variance.mean(axis=0))).take(near.own)
+    left = np.where(light < most, 1 / (noise.take(near.own) ** 2 + (_MARKED * light) ** 2), 0.0)
+    return np.asarray(np.where(light > 0, left, weight))
+
+
+def _lifted(
+    equations: _Equations,
+    near: NearEdges,
+    basis: FloatArray,
+    fits: StripFits,
+    residual: FloatArray,
+    weight: FloatArray,
+    seen: _Seen,
+    light: FloatArray,
+) -> _Equations:
+    """Return the equations where marks may lift the level beside each place, as far as their light reaches.
+
+    A level that is free within a normal prior is worked out of the equations of each step. A slope of the light across
+    an edge moves it by nothing.
+    """
+    shape = equations.coupled.shape
+    apart = fits.width_mm > _APART * fits.sigma_mm
+    right = near.d > fits.centre_mm.take(near.own)
+    information, pull, coupled = equations.information.copy(), equations.pull.copy(), equations.coupled
+
+    def total(values: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(near.cell, values, coupled.size).reshape(shape))
+
+    lifts = []
+    for k in (0, 1):
+        by_place = basis[0, k].take(near.own) * seen.by_width + basis[1, k].take(near.own) * seen.by_centre
+        # Two edges that are apart have each a level of their own.
+        by_place *= np.where(~apart.take(near.own) | (right == (k == 1)), weight, 0.0)
+        of_level = np.where(by_place != 0, weight, 0.0)
+        lift = total(by_place)
+        square = total(by_place * by_place * light**2) / np.maximum(total(by_place * by_place), 1e-300)
+        free = square / (1 + square * total(of_level))
+        information[k] = np.maximum(information[k] - lift**2 * free, 0.0)
+        pull[k] -= lift * total(of_level * residual) * free
+        lifts.append(lift * np.sqrt(free))
+    coupled = coupled - np.where(apart[:, None], 0.0, lifts[0] * lifts[1])
+    return _Equations(information=information, coupled=coupled, pull=pull)
 
 
 def _under_marks(

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from sharpset.errors import ReadingError
 from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.dust import find_dust, foreign_light
+from sharpset.readings.near_edges import NearEdges, first_wander, near_edges
 from sharpset.readings.profiles import Profiles, robust_profiles
 from sharpset.readings.sampling import Samples
 from sharpset.readings.spread import edge_left_over, measure_edge_spread, select_samples, wide_edges
-from sharpset.readings.straightening import NearEdges, Straightened, first_wander, near_edges, straighten
+from sharpset.readings.straightening import Straightened, straighten
 from sharpset.readings.strips import LeftOver, StripFits
 
 __all__ = ["SecondLook", "improved", "look_again"]

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sharpset.errors import ReportError
-from sharpset.plots.style import FORMED_COLOURS, INK, KIND_COLOURS, new_figure, styled
+from sharpset.plots.style import FORMED_COLOURS, GREY, INK, KIND_COLOURS, new_figure, styled
 
 if TYPE_CHECKING:
     from sharpset.comparison.cure import CureCheck
@@ -62,9 +62,12 @@ def draw_budget(budget: DetailBudget) -> Figure:
     with styled():
         figure = new_figure(7.2, 1.5 + 0.32 * len(table))
         axes = figure.add_subplot()
-        colours = [FORMED_COLOURS["no" if forms == "no" else "yes"] for forms in table["forms"]]
+        shades = {"no": FORMED_COLOURS["no"], "yes": FORMED_COLOURS["yes"]}
+        colours = [shades.get(forms, GREY) for forms in table["forms"]]
         axes.hlines(places, table["master_mm"], printed, color=colours)
-        axes.plot(table["limit_mm"], places, "|", color=INK, markersize=15, label="limit of its kind")
+        # What comes out when it is drawn at its limit: growth lies between what is drawn and what is printed.
+        smallest = table["master_mm"] - table["spare_mm"]
+        axes.plot(smallest, places, "|", color=INK, markersize=15, label="smallest that forms")
         axes.scatter(printed, places, color=colours, zorder=3)
         thin = table["forms"].to_numpy() == "no"
         axes.scatter(
@@ -73,9 +76,11 @@ def draw_budget(budget: DetailBudget) -> Figure:
         axes.scatter([], [], color=FORMED_COLOURS["yes"], label="forms, true to scale")
         axes.scatter([], [], facecolor="white", edgecolor=FORMED_COLOURS["no"], label="does not form, true to scale")
         axes.scatter([], [], color=FORMED_COLOURS["no"], label="thickened to")
+        if (table["forms"] == "unknown").any():
+            axes.scatter([], [], color=GREY, label="no limit known")
         axes.set_yticks(places, [f"{name} ({kind})" for name, kind in zip(table["name"], table["kind"], strict=True)])
         axes.set_ylim(len(table) - 0.4, -0.6)
         axes.set_xlabel("size on the master / mm")
         axes.set_title("Which details form, and what must be thickened")
-        figure.legend(loc="outside lower center", ncols=4)
+        figure.legend(loc="outside lower center", ncols=3)
     return figure

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from sharpset.errors import SharpsetError
 
-__all__ = ["LARGEST_SEED", "add_action", "named_values", "number_of_jobs", "seed_number"]
+__all__ = ["LARGEST_SEED", "add_action", "named_values", "number_of_jobs", "seed_number", "typed_path"]
 
 LARGEST_SEED = 2**32 - 1
 """Every generator of random numbers in use takes seeds up to this."""
@@ -63,6 +64,12 @@ def named_values(texts: Sequence[str]) -> dict[str, str]:
             raise SharpsetError(f"--set {name} is given twice; keep one of them.")
         found[name] = value.strip()
     return found
+
+
+def typed_path(path: Path) -> str:
+    """Return a path as it is typed in a command that is shown: in quotes that every shell knows where it has blanks."""
+    text = str(path)
+    return f'"{text}"' if " " in text else text
 
 
 def add_action(actions: Any, name: str, text: str) -> Any:

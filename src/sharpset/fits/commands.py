@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sharpset.arguments import named_values, seed_number
+from sharpset.arguments import named_values, seed_number, typed_path
 from sharpset.errors import FitError
 from sharpset.files import read_table, whole_file
 
@@ -175,7 +175,8 @@ def _next(args: argparse.Namespace) -> int:
         except OSError as error:
             raise FitError(f"{args.save}: cannot be written ({error.strerror}). Choose another --save.") from error
         print(
-            f"Runs: {args.save}. 'sharpset plan augment PLAN --how given --table {args.save} --same-block --out LARGER'"
+            f"Runs: {args.save}. "
+            f"'sharpset plan augment PLAN --how given --table {typed_path(args.save)} --same-block --out LARGER'"
         )
         print("adds them to the plan; without --same-block if something changed meanwhile: a block costs a run.")
     return 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -57,7 +58,8 @@ def save_fit(fit: Fit, folder: Path | str) -> Path:
             with whole_file(folder / "tables" / f"{name}.csv") as place:
                 table.to_csv(place, index=False, lineterminator="\n")
         for name in set(NAMES) - set(tables):  # of an earlier fit in the same folder
-            (folder / "tables" / f"{name}.csv").unlink(missing_ok=True)
+            with suppress(PermissionError):  # open in a spreadsheet on Windows
+                (folder / "tables" / f"{name}.csv").unlink(missing_ok=True)
     except OSError as error:
         raise FitError(f"{folder}: cannot be written ({error.strerror}). Choose another --out.") from error
     return folder

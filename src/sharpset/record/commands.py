@@ -325,6 +325,7 @@ def _named(entry: Entry, ref: str) -> str:
 
 
 def _series(args: argparse.Namespace) -> int:
+    from sharpset.arguments import typed_path
     from sharpset.errors import RecordError
     from sharpset.record.series import series_of_prints
     from sharpset.record.showing import write_table
@@ -341,7 +342,8 @@ def _series(args: argparse.Namespace) -> int:
     print(found.summary())
     for remark in found.remarks:
         print(f"note: {remark}")
-    print(f"Next: sharpset compare --drift {readings} --prints {prints} --tolerance MM --out DIR")
+    tables = f"--drift {typed_path(readings)} --prints {typed_path(prints)}"
+    print(f"Next: sharpset compare {tables} --tolerance MM --out DIR")
     return 0
 
 

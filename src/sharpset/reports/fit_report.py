@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -189,8 +190,8 @@ def _recommendation(fit: Fit, figures: Mapping[str, bytes]) -> Part | None:
                 title="By direction",
                 text="Strips by the direction in which they run on the piece, compared within each print. Where "
                 "directions are clearly apart each has its own limit or growth; elsewhere they share that of their "
-                "kind. The scanner's lamp can make growth differ where all pieces lay the same way on the glass; turn "
-                "some of them.",
+                "kind. The limit of one direction rests on fewer features, so that its bound is wider. The scanner's "
+                "lamp can make growth differ where all pieces lay the same way on the glass; turn some of them.",
                 table=tables.direction_text(fit),
             )
         )
@@ -337,4 +338,5 @@ def _clear_away(folder: Path, figures: Mapping[str, bytes]) -> None:
     for path in sorted(folder.glob("*.png")):
         ours = path.stem in WHOLE_FIGURES or path.stem.startswith(RESPONSE_FIGURES)
         if ours and path.name not in written:
-            path.unlink()
+            with suppress(PermissionError):  # open in a viewer on Windows
+                path.unlink()

@@ -208,6 +208,12 @@ def test_a_hole_far_smaller_than_drawn_is_not_taken_for_one_that_something_thin_
     assert _doubts(fits, nominal) == [""] * len(fits)
 
 
+def test_of_a_hole_smaller_than_a_pixel_that_lets_light_through_nothing_is_said():
+    nominal = np.array([1.0, 1.0, 14, 14, 14, 12, 12, 12])
+    fits = _read(np.array([0.85, 0.05, 14, 14, 14, 12, 12, 12]), {}, seed=3, nominal=nominal)
+    assert _doubts(fits, nominal)[:2] == ["small", ""]
+
+
 @pytest.mark.parametrize("takes", [0.8, 0.55, 0.35])
 def test_a_hole_that_something_thin_closes_is_dim_beside_open_ones(takes):
     nominal = np.full(8, 10.0)

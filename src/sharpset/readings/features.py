@@ -279,7 +279,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         piece,
         discs,
         fitted,
-        in_doubt=np.array(disc_verdicts.formed) != "no",
+        in_doubt=(np.array(disc_verdicts.formed) != "no") | (np.array(disc_verdicts.doubts) == "small"),
         blur_mm=spread.mean_sigma_mm,
         fit=fit_holes,
     )

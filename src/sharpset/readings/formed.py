@@ -143,7 +143,8 @@ def judge_discs(
     """Judge holes by the share of their nominal area that is open.
 
     A spot of light clearly larger than the other holes' growth leaves, or clearly beside the place that the other
-    holes agree on, is a foreign mark, not a hole; one smaller than a pixel is no hole either.
+    holes agree on, is a foreign mark, not a hole. One smaller than a pixel that lets light through may be a hole or not:
+    nothing is said of it.
 
     Parameters
     ----------
@@ -168,10 +169,14 @@ def judge_discs(
     dim |= own_contrast + 3 * u_own_contrast < _LEAST_CONTRAST
     formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
     formed = np.where((gone | choked | dim) & (formed == "yes"), "partly", formed)
-    formed = np.where(foreign | (diameter_mm < pixel_mm), "no", formed)
+    small = diameter_mm < pixel_mm
+    formed = np.where(foreign | small, "no", formed)
     margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
     confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
     doubts = _doubts(formed, dim, np.zeros(len(formed), dtype=bool))
+    # Something lets light through, and a hole as small as this one may be wholly formed.
+    untold = small & opened & ~foreign
+    doubts = ["small" if one else word for word, one in zip(doubts, untold, strict=True)]
     return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=foreign, doubts=doubts)
 
 

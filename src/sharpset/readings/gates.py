@@ -291,8 +291,9 @@ def refuse_features(
     -------
     pandas.DataFrame
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
-        feature), ``refused: dim`` (something thin may close it), ``refused: line of the scanner``, ``refused: seam``,
-        ``refused: uneven background``, ``refused: uneven light``, ``refused: dirty`` or ``refused: hidden at a slant``.
+        feature), ``refused: dim`` (something thin may close it), ``refused: small`` (a hole narrower than a pixel),
+        ``refused: line of the scanner``, ``refused: seam``, ``refused: uneven background``, ``refused: uneven light``,
+        ``refused: dirty`` or ``refused: hidden at a slant``.
         A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
         its confidence is 0.5.
     """
@@ -321,7 +322,7 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
     for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
-        for word in ("askew", "dim"):
+        for word in ("askew", "dim", "small"):
             _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
     _name(reasons, fits.strips.rows, off, "uneven light")
     _name(reasons, fits.strips.rows, dirty, "dirty")

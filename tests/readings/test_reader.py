@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -127,6 +128,27 @@ def test_read_scan_refuses_a_picture_of_wrong_scale(tmp_path):
         read_scan(path, piece=scene.piece, dpi=624)
     with pytest.raises(ScanError, match=r"factor of 0\.50"):
         read_scan(path, piece=scene.piece, dpi=1200)
+
+
+def test_what_may_as_well_be_nothing_by_its_whole_budget_has_not_formed_for_sure(tmp_path, monkeypatch):
+    scene = make_scene(dpi=600, blur_px=0.7)
+    monkeypatch.setattr("sharpset.readings.reader.U_TRANSFER", 1.0)
+    table = read_scan(write_scene(scene, tmp_path / "u.png", dpi=600), piece=scene.piece).pieces[0].table
+    unsure = table["flags"].str.contains("refused: unsure")
+    assert unsure.sum() >= 5
+    assert not (table.formed[unsure] == "yes").any()
+    formed = table[table.formed == "yes"]
+    assert (formed.measured_mm >= 5 * formed.U95_mm / 1.97).all()
+
+
+def test_the_border_of_an_empty_picture_is_no_piece_of_wrong_scale(tmp_path):
+    scene = make_scene(dpi=600, blur_px=0.7)
+    width, height = scene.piece.width_mm * 1.12, scene.piece.height_mm * 1.12
+    rng = np.random.default_rng(4)
+    empty = rng.normal(40, 3, (round(height / 25.4 * 600), round(width / 25.4 * 600))).astype(np.uint8)
+    path = write_scene(replace(scene, pixels=empty), tmp_path / "empty.png", dpi=600)
+    with pytest.raises(ScanError, match="must lie on a plain background"):
+        read_scan(path, piece=scene.piece)
 
 
 def test_read_scan_refuses_too_much_blur(tmp_path):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.traces import count_gaps, count_spikes, is_stretched, share_of_values
+from sharpset.readings.traces import count_gaps, count_spikes, fills_scale, is_stretched, share_of_values
 
 
 def _picture(seed: int = 1) -> np.ndarray:
@@ -60,3 +60,15 @@ def test_few_levels_are_told(step):
     # One value in so many is left.
     assert share_of_values(rounded) == pytest.approx(1 / step, abs=0.05)
     assert is_stretched(rounded)
+
+
+@pytest.mark.parametrize(("kind", "top"), [(np.uint8, 255), (np.uint16, 65535)])
+def test_levels_that_were_stretched_before_rounding_heap_up_at_both_ends(kind, top):
+    light = _picture() / 255.0
+    low, high = np.quantile(light, (0.01, 0.99))
+    heaped = np.round(top * np.clip((light - low) / (high - low), 0, 1)).astype(kind)
+    assert fills_scale(heaped)
+    # A dark card that is cut off at nothing, or highlights alone, are no stretch.
+    assert not fills_scale(np.maximum(heaped, 1))
+    assert not fills_scale(np.minimum(heaped, top - 1))
+    assert not fills_scale(np.round(top * light).astype(kind))

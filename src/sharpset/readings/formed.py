@@ -143,7 +143,7 @@ def judge_discs(
     """Judge holes by the share of their nominal area that is open.
 
     A spot of light clearly larger than the other holes' growth leaves, or clearly beside the place that the other
-    holes agree on, is a foreign mark, not a hole. One smaller than a pixel that lets light through may be a hole or not:
+    holes agree on, is a foreign mark, not a hole. One smaller than a pixel that lets light through may be one or not:
     nothing is said of it.
 
     Parameters

@@ -69,6 +69,8 @@ _LEVEL_OFF = 0.15
 _REACHES = 3.0
 _MOST_BACKING, _SOME_BACKING = 0.25, 0.02
 _MOST_DIRTY = 0.3
+_LEAST_OF_U = 5.0
+"""Standard uncertainties that a size must be for anything to have formed, as in `formed`."""
 _BLANKED = (
     *("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm"),
     *("u_private_mm", "u_common_mm"),
@@ -293,12 +295,15 @@ def refuse_features(
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
         feature), ``refused: dim`` (something thin may close it), ``refused: small`` (a hole narrower than a pixel),
         ``refused: line of the scanner``, ``refused: seam``, ``refused: uneven background``, ``refused: uneven light``,
-        ``refused: dirty`` or ``refused: hidden at a slant``.
+        ``refused: dirty``, ``refused: hidden at a slant`` or ``refused: unsure`` (below five standard uncertainties).
         A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
         its confidence is 0.5.
     """
     reasons = _reasons(len(table), piece, fits, state)
     _name(reasons, np.arange(len(across)), across, "seam")
+    # The fit alone judged whether it is more than nothing; what all sizes may be off by is known only now.
+    u_mm = table["U95_mm"].to_numpy(float) / 1.96
+    _name(reasons, np.arange(len(table)), table["measured_mm"].to_numpy(float) < _LEAST_OF_U * u_mm, "unsure")
     refused = np.array([reason != "" for reason in reasons])
     if not refused.any():
         return table

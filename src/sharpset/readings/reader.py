@@ -45,7 +45,7 @@ from sharpset.readings.runcode import CodeReading, read_run_code
 from sharpset.readings.seams import across_seams, find_seams
 from sharpset.readings.slant import without_slant
 from sharpset.readings.spread import edge_residual, measure_edge_spread
-from sharpset.readings.traces import is_stretched
+from sharpset.readings.traces import fills_scale, is_stretched
 from sharpset.readings.true_places import (
     as_edges_are,
     at_true_places,
@@ -204,8 +204,10 @@ def _read_piece(
     code = read_run_code(light, registration.pose, piece, known=known)
     advice = advice_for(scan)
     stretched = scan.kind != "JPEG" and is_stretched(light.stored)
+    # Cameras send highlights there.
+    filled = not stretched and scan.viewing is None and fills_scale(light.stored)
     developed = scan.viewing is None or scan.viewing.is_linear
-    u_transfer = U_STRETCHED if stretched else U_TRANSFER if developed else U_PHOTOGRAPHED
+    u_transfer = U_STRETCHED if stretched or filled else U_TRANSFER if developed else U_PHOTOGRAPHED
     taken: Literal["sRGB", "linear"] = "linear" if scan.curve == LINEAR else "sRGB"
     u_transfer = U_UNDECLARED if ready.doubtful else u_of_curve(u_transfer, ready.chance_of_other, taken=taken)
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
@@ -220,6 +222,12 @@ def _read_piece(
             *remarks,
             "some stored values are missing or doubled: levels were stretched or the picture was brightened after it "
             f"was {advice.taken}, which moves edges. {advice.again} with all automatic corrections off",
+        )
+    if filled:
+        remarks = (
+            *remarks,
+            "the stored values reach both ends of the scale: a program seems to have stretched the levels, which moves "
+            f"edges. {advice.again} with all automatic corrections off",
         )
     if ready.doubtful:
         remarks = (

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["count_gaps", "count_spikes", "is_stretched", "share_of_values"]
+__all__ = ["count_gaps", "count_spikes", "fills_scale", "is_stretched", "share_of_values"]
 
 _MOST_PIXELS = 4_000_000
 _REACH = 3
@@ -20,6 +20,9 @@ _FEWEST_FOR_SPIKES, _SPIKE = 200.0, 1.5
 """From how many pixels of its neighbours a value that is half as frequent again is no accident (four and a half
 standard deviations); two values that were pressed into one are twice as frequent."""
 _FEWEST_VALUES, _MOST_LEFT_OUT = 12, 0.6
+_HEAP = 1e-3
+"""Automatic levels send 0.1 % to 2 % of the pixels to either end of the scale (common practice, no source); a card and
+a plate that are exposed well reach neither."""
 _FEWEST_GAPS, _FEWEST_SPIKES = 3, 5
 """The levels of plate and background may be a spike each."""
 
@@ -82,3 +85,15 @@ def is_stretched(stored: NDArray[Any]) -> bool:
     if count_gaps(stored) >= _FEWEST_GAPS or count_spikes(stored) >= _FEWEST_SPIKES:
         return True
     return share_of_values(stored) < _MOST_LEFT_OUT
+
+
+def fills_scale(stored: NDArray[Any]) -> bool:
+    """Return whether many pixels of a picture lie at the lowest and at the highest value there is.
+
+    Levels that a scanning program stretches before it rounds to 8 bits, or those of a picture of 16 bits or of a JPEG
+    file, leave no other trace.
+    """
+    if stored.dtype not in (np.uint8, np.uint16):
+        return False
+    kept = stored[:: max(1, -(-stored.size // _MOST_PIXELS))]
+    return all(np.count_nonzero(kept == end) >= _HEAP * kept.size for end in (0, np.iinfo(stored.dtype).max))

@@ -42,6 +42,8 @@ _LEAST_MATCH = 0.45
 _LEAST_LEAD = 0.06
 _ROOM = 0.2
 """Share of its longer side by which a piece is looked for beyond where it seems to lie."""
+_WHOLE = 0.96
+"""Share of the picture's sides from which an outline is the picture's own border."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -156,7 +158,7 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
         for place in search_pattern(coarse, pattern, border_px=_border_px()):
             try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:
-        raise ScanError(f"{scan.path}: {_why_not(outlines, wanted)}")
+        raise ScanError(f"{scan.path}: {_why_not(outlines, wanted, coarse.shape)}")
     return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
 
 
@@ -331,13 +333,15 @@ def _signed(coarse: NDArray[np.float32], matrix: FloatArray, pattern: NDArray[np
     return float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-9))
 
 
-def _why_not(outlines: list[_Outline], wanted: tuple[float, float]) -> str:
+def _why_not(outlines: list[_Outline], wanted: tuple[float, float], shape: tuple[int, ...]) -> str:
     need = f"{wanted[0]:g} x {wanted[1]:g} mm"
     if any(_fits(outline, wanted) for outline in outlines):
         return (
             f"something of the piece's size ({need}) is there, but its pattern is not this piece's. "
             "Is it the right piece folder (and the right --mirror)?"
         )
+    picture = sorted(_COARSE_MM * n for n in shape)
+    outlines = [o for o in outlines if any(a < _WHOLE * b for a, b in zip(sorted(o.sides_mm), picture, strict=True))]
     plausible = [o for o in outlines if 0.15 < max(o.sides_mm) / max(wanted) < 7 and min(o.sides_mm) > 3]
     # The largest one: windows of a piece may happen to have its shape, and are no sign of a wrong resolution.
     alike = [o for o in plausible if _same_shape(o, wanted)]

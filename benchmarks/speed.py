@@ -7,6 +7,10 @@ stencil on it is written as PNG, uncompressed TIFF, LZW TIFF and JPEG. For each 
 being in the system's cache: the processor time to decode it (the decoder that sharpset itself uses), that of
 ``read_scan`` (decode included), and the peak of memory beyond what the imported libraries take. The uncompressed TIFF
 is mapped into memory; for it the pages of the file that were really touched are counted.
+
+Then whole commands are timed as a user waits for them, start-up and writing of tables included, by the clock and by
+processor time: the help of ``sharpset read``, one small picture, the first large one, and eight small ones read one
+after the other and as many at a time as is the default.
 """
 
 from __future__ import annotations
@@ -114,6 +118,39 @@ def _peak_mb() -> float:
     return peak / 1024 if sys.platform != "darwin" else peak / 1024**2
 
 
+def time_commands(folder: Path, kind: str, path: Path, repeats: int) -> None:
+    """Print how long whole commands take: the least clock time and the least processor time of some runs."""
+    small = _small(path)
+    several = folder / "several"
+    several.mkdir()
+    for k in range(8):
+        (several / f"{k}{small.suffix}").write_bytes(small.read_bytes() + bytes([k]))
+    read = ["read", "--piece", str(folder / "piece"), "--out", str(folder / "out" / "readings.csv")]
+    commands = {
+        "read --help": ["read", "--help"],
+        f"one small {kind}": [*read, str(small)],
+        f"one large {kind}": [*read, str(path)],
+        "eight small, --jobs 1": [*read, str(several), "--jobs", "1"],
+        "eight small": [*read, str(several)],
+    }
+    print(f"{'sharpset ...':24s} {'clock s':>8s} {'processor s':>12s}")
+    for name, words in commands.items():
+        clock, processor = [], []
+        for _ in range(repeats):
+            before, start = os.times(), time.perf_counter()
+            done = subprocess.run(
+                [sys.executable, "-m", "sharpset", *words], capture_output=True, text=True, check=False
+            )
+            clock.append(time.perf_counter() - start)
+            after = os.times()
+            processor.append(
+                after.children_user + after.children_system - before.children_user - before.children_system
+            )
+            if done.returncode:
+                raise SystemExit(done.stderr)
+        print(f"{name:24s} {min(clock):8.2f} {min(processor):12.2f}")
+
+
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -147,6 +184,8 @@ def main() -> None:
                 f"{read['least'] / decode['least']:6.2f} {read['mb']:8.0f} {read['mb'] / size:9.2f}"
             )
         print(f"{int(read['features'])} features; least of {args.repeats} runs, one thread")
+        first = next(iter(files))
+        time_commands(folder, first, files[first], args.repeats)
     print(f"{platform.platform(terse=True)}, Python {platform.python_version()}, {os.cpu_count()} processors")
 
 

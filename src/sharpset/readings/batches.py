@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+import signal
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from pathlib import Path
+from threading import current_thread, main_thread
 from typing import Any
 
 from sharpset.errors import ReadingError, ScanError
@@ -76,18 +79,23 @@ def read_scans(
         "scale_sources": scale_sources,
         "check_wire_mm": check_wire_mm,
     }
-    outcomes = _outcomes(paths, how, min(jobs, len(paths), _MOST_JOBS))
     found = []
-    bar = tqdm(
-        outcomes, total=len(paths), desc="reading scans", unit="scan", disable=None if progress else True, leave=False
-    )
-    for outcome in bar:
-        if isinstance(outcome, ScanReading):
-            found.append(outcome)
-        elif unread is None:
-            raise outcome
-        else:
-            unread.append(outcome)
+    with closing(_outcomes(paths, how, min(jobs, len(paths), _MOST_JOBS))) as outcomes:
+        bar = tqdm(
+            outcomes,
+            total=len(paths),
+            desc="reading scans",
+            unit="scan",
+            disable=None if progress else True,
+            leave=False,
+        )
+        for outcome in bar:
+            if isinstance(outcome, ScanReading):
+                found.append(outcome)
+            elif unread is None:
+                raise outcome
+            else:
+                unread.append(outcome)
     if unread and not found:
         raise unread[0]
     return found
@@ -95,36 +103,55 @@ def read_scans(
 
 def _outcomes(
     paths: Sequence[Path | str], how: dict[str, Any], jobs: int
-) -> Iterator[ScanReading | ScanError | ReadingError]:
+) -> Generator[ScanReading | ScanError | ReadingError]:
     if jobs <= 1:
         yield from (_outcome(path, how) for path in paths)
         return
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
+    from multiprocessing import active_children, get_context
 
     # Spawned, not forked: libraries that hold threads do not survive a fork. One thread each, so that the processes do
     # not take turns on the same cores.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     pool = ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin, initargs=(how,))
+    others = set(active_children())
     try:
-        yield from pool.map(_in_process, paths)
+        with _not_interrupted():
+            outcomes = pool.map(_in_process, paths)
+        yield from outcomes
     except BrokenProcessPool as error:
         raise ReadingError(
             "a process that read scans was ended from outside, for want of memory perhaps. Read fewer at a time "
             "(--jobs 1)."
         ) from error
+    except BaseException:
+        # Nobody waits any more for what is still being read.
+        for process in set(active_children()) - others:
+            process.terminate()
+        raise
     finally:
         pool.shutdown(cancel_futures=True)
 
 
-def _begin(how: dict[str, Any]) -> None:
-    """Take over in a new process how pictures are read; whoever stops the program stops the process that started it."""
-    import signal
+@contextmanager
+def _not_interrupted() -> Iterator[None]:
+    """Start processes that no key interrupts, from their first moment on: they end with the one that started them."""
+    if current_thread() is not main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before or signal.SIG_DFL)
 
+
+def _begin(how: dict[str, Any]) -> None:
+    """Take over in a new process how pictures are read."""
     import cv2
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # not handed on everywhere
     cv2.setNumThreads(1)
     _how.update(how)
 

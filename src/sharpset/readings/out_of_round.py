@@ -24,6 +24,9 @@ _WIDE_BLURS, _WIDE_MM = 6.0, 0.4
 is rarely larger than 0.4 mm; common practice, no source)."""
 _CLEAR, _LEAST_BLURS = 4.0, 0.25
 """Standard errors, and blurs, from which on a rim is drawn to a circle; less than that the blur swallows."""
+_ABOVE, _CALM_PX = 3.0, 0.75
+"""By how much an oval exceeds what its sectors are off besides, unless that is less than so many pixels, as pixels on
+the borders of sectors make it: dust all along a rim makes sectors be off by as much as it makes the rim wander."""
 _TURNS, _WILD = 8, 4.0
 
 
@@ -92,7 +95,9 @@ def out_of_round(
     terms = found[3:]
     size = float(np.hypot.reduce(terms))
     clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
-    return OutOfRound(centre_mm=centre, terms_mm=terms) if clear and size > _LEAST_BLURS * sigma_mm else None
+    besides = 1.4826 * median(np.abs(left))
+    calm = besides < max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE)
+    return OutOfRound(centre_mm=centre, terms_mm=terms) if clear and calm and size > _LEAST_BLURS * sigma_mm else None
 
 
 def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -93,11 +93,14 @@ def test_refused_readings_that_are_not_whole_count_as_not_formed():
     )
 
 
-def test_a_scan_that_could_read_a_feature_tells_more_than_one_that_could_not():
+def test_a_scan_that_refused_a_feature_as_dim_says_that_it_is_not_whole():
     rows = [
         row("1", "b", "bar", 0.2, scan_id="s1", flags=""),
         row("1", "b", "bar", 0.2, formed="partly", scan_id="s2", flags="refused: dim"),
     ]
+    assert formed_counts(pd.DataFrame(rows))[["n", "n_formed"]].iloc[0].tolist() == [1, 0]
+    # Two scans that measured it whole outweigh one.
+    rows.append(row("1", "b", "bar", 0.2, scan_id="s3", flags=""))
     assert formed_counts(pd.DataFrame(rows))[["n", "n_formed"]].iloc[0].tolist() == [1, 1]
 
 

@@ -85,23 +85,29 @@ def _said_of_refused(flags: pd.Series[Any]) -> list[str]:
 
 
 def _join_scans(table: pd.DataFrame) -> pd.DataFrame:
-    """Average several scans of the same feature of the same piece of the same job."""
+    """Average several scans of the same feature of the same piece of the same job.
+
+    It formed where more than half of them say so; one that was refused as dim or askew says that it is not whole.
+    """
     keys = ["run_id", *(["piece_id"] if "piece_id" in table else []), "feature_id"]
     if not table.duplicated(keys).any():
         return table
-    if "flags" in table:
-        # Another scan that could read the feature tells more than one that could not.
-        read = table["flags"].map(refusal) == ""
-        table = table[read | ~read.groupby([table[key] for key in keys]).transform("any")]
     numbers = [
         c for c in ("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm") if c in table
     ]
     first = table.groupby(keys, sort=False, as_index=False).first()
     means = table.groupby(keys, sort=False, as_index=False)[numbers].mean()
     first[numbers] = means[numbers]
-    states = table.groupby(keys, sort=False)["formed"].agg(lambda s: s.iloc[0] if len(set(s)) == 1 else "partly")
+    states = table.groupby(keys, sort=False)["formed"].agg(_most_say)
     first["formed"] = states.to_numpy()
     return first
+
+
+def _most_say(states: pd.Series[str]) -> str:
+    """Return what scans of one feature say together."""
+    if states.nunique() == 1:
+        return str(states.iloc[0])
+    return "yes" if (states == "yes").mean() > 0.5 else "partly"
 
 
 def details_of_prints(readings: pd.DataFrame) -> pd.DataFrame:

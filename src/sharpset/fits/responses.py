@@ -105,7 +105,7 @@ def _join_scans(table: pd.DataFrame) -> pd.DataFrame:
 
 def _most_say(states: pd.Series[str]) -> str:
     """Return what scans of one feature say together."""
-    if states.nunique() == 1:
+    if (states == states.iloc[0]).all():
         return str(states.iloc[0])
     return "yes" if (states == "yes").mean() > 0.5 else "partly"
 

@@ -244,9 +244,11 @@ class _Fit:
 
     def unevenness(self, share: float, near: FloatArray, change: FloatArray) -> float:
         """Return by how much the mean edge rises otherwise than it fell, mean square over its places."""
-        place, solid = self.edge.place_mm, self.without(self.edge.solid, near, change, share)
-        known = np.isfinite(solid)
-        place, solid = place[known], solid[known]
+        known = np.isfinite(self.edge.solid)
+        place, solid = (
+            self.edge.place_mm[known],
+            self.without(self.edge.solid[known], near[known], change[known], share),
+        )
         if np.count_nonzero((solid[:-1] < 0.5) & (solid[1:] >= 0.5)) != 1:
             return np.inf
         middle, step = crossing(place, solid, 0.5), place[1] - place[0]

@@ -15,6 +15,8 @@ FloatArray = NDArray[np.float64]
 _OFF_MM = np.arange(0.15, 0.75, 0.1)
 _STEP_MM, _CORNER_MM = 0.25, 1.5
 _FEWEST = 20
+_LAGS, _NEIGHBOURS_MM = 9, (0.2, 0.45)
+"""Points along an opening's wall are 0.3 mm apart, round corners and in holes nearer."""
 _LEAST = 0.006
 """Smallest difference of the ground on opposite sides, as a share of the contrast, that is taken for shade: what the
 maps of light, which end at the piece, may be wrong by just outside of it."""
@@ -69,13 +71,26 @@ def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> float:
     -------
     float
         Range of the inner four fifths of the ground's light about its smooth map, as a share of the contrast; what
-        the pixels' noise makes of it is taken off.
+        the pixels' noise makes of it is taken off, and what its own grain does: points some tenths of a millimetre
+        apart along an opening's walls are shaded alike, but differ by grain.
     """
-    _, seen = means_of_nine(light, pose, sample_points(piece)[1])
+    points, seen = means_of_nine(light, pose, sample_points(piece)[1])
     low, high = np.quantile(seen, [0.1, 0.9])
+    grain = _grain(points, seen)
     # Four fifths of a normal variable lie within 1.28 standard deviations.
-    noise = 2 * 1.2816 * light.noise / abs(light.contrast) * light.noise_inflation / 3
+    noise = 2 * 1.2816 * max(light.noise / abs(light.contrast) * light.noise_inflation / 3, grain)
     return float(np.sqrt(max((high - low) ** 2 - noise**2, 0.0)))
+
+
+def _grain(points_mm: FloatArray, seen: FloatArray) -> float:
+    """Return the standard deviation of neighbouring points about what both have alike."""
+    apart: list[FloatArray] = []
+    for lag in range(1, _LAGS):
+        away = np.hypot(*(points_mm[lag:] - points_mm[:-lag]).T)
+        near = (away > _NEIGHBOURS_MM[0]) & (away < _NEIGHBOURS_MM[1])
+        apart.append(np.abs(seen[lag:] - seen[:-lag])[near])
+    every = np.concatenate(apart)
+    return 1.4826 * float(np.median(every)) / np.sqrt(2) if len(every) >= _FEWEST else 0.0
 
 
 def _light_at(light: PieceLight, pose: Pose, points_mm: FloatArray) -> FloatArray:

@@ -31,14 +31,16 @@ a few tenths of a millimetre over a page in the tests that `U_UNCALIBRATED` come
 _U_PLACES_MM = 0.0002
 """What lines and edges at the two ends of a row may be off by: the most that pictures of known truth showed."""
 _AXES = ("x", "y")
+_NO_ROW = "no row of graduations of its pitch lies along it"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Measured:
-    """Rows of graduations that passed every test, along one axis."""
+    """Rows of graduations that passed every test, along one axis; why there are none, and whether it is the pitch."""
 
     rows: list[Graduations]
     reason: str
+    is_another_pitch: bool = False
 
 
 def measure_scale(
@@ -90,7 +92,11 @@ def measure_scale(
             if found.rows:
                 axes[axis] = _axis_scale(scan, reference, found.rows, axis, axes, closest)
     for axis in (0, 1):
-        wrong = _wrong(axes[axis], reference, scan.pixel_mm[axis]) if measured[axis].rows else measured[axis].reason
+        found = measured[axis]
+        wrong = _wrong(axes[axis], reference, scan.pixel_mm[axis]) if found.rows else found.reason
+        if found.is_another_pitch and measured[1 - axis].rows:
+            # The pitch is right along the other axis: what repeats along this one is something else.
+            wrong = _NO_ROW
         if wrong:
             axes[axis] = (nominal.x, nominal.y)[axis]
             remarks.append(f"{reference.name} was not used along {_AXES[axis]}: {wrong}")
@@ -115,7 +121,7 @@ def _measure(
         return _Measured(
             rows=[], reason=f"its pitch is {n_pixels:.1f} pixels, {_FEWEST_PIXELS:g} are needed; scan at a finer dpi"
         )
-    reason = "no row of graduations of its pitch lies along it"
+    reason, is_another_pitch = _NO_ROW, False
     rows: list[Graduations] = []
     for track in find_tracks(thumbnail, reference, axis=axis, exclude_px=exclude_px):
         row = fit_graduations(scan, track, channel=channel)
@@ -124,12 +130,13 @@ def _measure(
         row, fault = _trimmed(row), ""
         fault = _fault(row, track, reference, scan)
         if fault:
-            reason = fault if not rows else reason
+            if not rows:
+                reason, is_another_pitch = fault, row.n_in_pitch != 1
             continue
         rows.append(row)
         if reference.kind != "checkerboard":
             break
-    return _Measured(rows=rows, reason=reason)
+    return _Measured(rows=rows, reason=reason, is_another_pitch=is_another_pitch)
 
 
 def _trimmed(row: Graduations) -> Graduations:

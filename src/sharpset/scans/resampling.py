@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ __all__ = ["combine_window"]
 
 FloatArray = NDArray[np.float64]
 _ROWS_AT_ONCE = 256
-_NODE_STEP = 8
+_NODE_STEP, _KERNEL_PX = 8, 6
 _CELL_MM, _CELL_POINTS, _FINER = 2.0, 8, 4
 _BORDER_MM = 0.5
 _GLARE = 0.08
@@ -64,10 +65,15 @@ def combine_window(
         _Nodes(camera, view, frame, viewing.face_mm, step_mm=step_mm, n_rows=n_rows, n_columns=n_columns)
         for view in range(len(scans))
     ]
+    # Only what the window shows is decoded, with what cells of light reach beyond it.
+    boxes = [one.box(scan, _CELL_MM / step_mm) for one, scan in zip(nodes, scans, strict=True)]
     n_channels = min(scan.n_channels for scan in scans)
     result = np.empty((n_rows, n_columns, n_channels), dtype=np.uint16)
     for channel in range(n_channels):
-        planes = [scan.decode(scan.channel(channel if scan.n_channels > 1 else None)) for scan in scans]
+        planes = [
+            _Plane.of(scan, channel if scan.n_channels > 1 else None, box)
+            for scan, box in zip(scans, boxes, strict=True)
+        ]
         weights = _Weights(planes, camera, frame, viewing)
         for top in range(0, n_rows, _ROWS_AT_ONCE):
             bottom = min(top + _ROWS_AT_ONCE, n_rows)
@@ -78,6 +84,23 @@ def combine_window(
                 light += one.sample(plane, top, bottom) * weights.at(view, columns, rows)
             result[top:bottom, :, channel] = np.round(np.clip(light, 0.0, 1.0) * 65535.0)
     return result[..., 0] if n_channels == 1 else result
+
+
+class _Plane(NamedTuple):
+    """Light of a part of a picture, and the column and row of its first pixel."""
+
+    light: NDArray[np.float32]
+    origin: tuple[int, int]
+
+    @classmethod
+    def of(cls, scan: Scan, channel: int | None, box: tuple[slice, slice]) -> _Plane:
+        """Light of rows and columns of one channel."""
+        light = scan.decode(np.ascontiguousarray(scan.channel(channel)[box]))
+        return cls(light=light, origin=(box[1].start, box[0].start))
+
+    def at(self, places: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Light at places of the picture, column and row."""
+        return _remap(self.light, places - np.array(self.origin, dtype=np.float32))
 
 
 class _Nodes:
@@ -107,7 +130,19 @@ class _Nodes:
         )
         self._places = places.astype(np.float32).reshape(grid.shape)
 
-    def sample(self, plane: NDArray[np.float32], top: int, stop: int) -> NDArray[np.float32]:
+    def box(self, scan: Scan, beyond: float) -> tuple[slice, slice]:
+        """Rows and columns of the picture that show the window, and so many pixels of the result beyond it."""
+        apart = max(float(np.abs(np.diff(self._places, axis=axis)).max()) for axis in (0, 1))
+        reach = math.ceil(beyond * apart / _NODE_STEP) + _KERNEL_PX
+        low = np.floor(self._places.min(axis=(0, 1))).astype(int) - reach
+        high = np.ceil(self._places.max(axis=(0, 1))).astype(int) + reach
+        spans = [
+            slice(int(np.clip(a, 0, n - 1)), int(np.clip(b, 1, n)))
+            for a, b, n in zip(low, high, (scan.n_columns, scan.n_rows), strict=True)
+        ]
+        return spans[1], spans[0]
+
+    def sample(self, plane: _Plane, top: int, stop: int) -> NDArray[np.float32]:
         """Light at rows `top` to `stop` of the result; `top` is a multiple of eight."""
         import cv2
 
@@ -116,7 +151,7 @@ class _Nodes:
         size = (coarse.shape[1] * _NODE_STEP, coarse.shape[0] * _NODE_STEP)
         fine = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
         fine = fine[_NODE_STEP : _NODE_STEP + stop - top, _NODE_STEP : _NODE_STEP + self._n_columns]
-        return _remap(plane, fine)
+        return plane.at(fine)
 
 
 def _grid(
@@ -156,9 +191,7 @@ class _Weights:
     Light is compared in cells of two millimetres; weights are known at every half of one and straight in between.
     """
 
-    def __init__(
-        self, planes: Sequence[NDArray[np.float32]], camera: CameraFit, frame: PhotoFrame, viewing: Viewing
-    ) -> None:
+    def __init__(self, planes: Sequence[_Plane], camera: CameraFit, frame: PhotoFrame, viewing: Viewing) -> None:
         import cv2
 
         shape = [math.ceil(length / _CELL_MM) for length in (frame.window_y_mm, frame.window_x_mm)]
@@ -192,7 +225,7 @@ def _middles(shape: Sequence[int], step_mm: float) -> FloatArray:
 
 
 def _cells(
-    plane: NDArray[np.float32], camera: CameraFit, view: int, frame: PhotoFrame, face_mm: float, shape: Sequence[int]
+    plane: _Plane, camera: CameraFit, view: int, frame: PhotoFrame, face_mm: float, shape: Sequence[int]
 ) -> FloatArray:
     """Lowest, middle and highest light in every cell, shape (rows, columns, 3)."""
     step = _CELL_MM / _CELL_POINTS
@@ -200,7 +233,7 @@ def _cells(
     grid = _grid(frame, rows, columns, step)
     places = _over_ground(grid.reshape(-1, 2), camera, view, frame, face_mm)
     seen = camera.project(places, view, z_mm=face_mm).astype(np.float32).reshape(grid.shape)
-    light = _remap(plane, seen).reshape(shape[0], _CELL_POINTS, shape[1], _CELL_POINTS)
+    light = plane.at(seen).reshape(shape[0], _CELL_POINTS, shape[1], _CELL_POINTS)
     points = light.transpose(0, 2, 1, 3).reshape(*shape, -1).astype(float)
     return np.asarray(np.quantile(points, [0.1, 0.5, 0.9], axis=2).transpose(1, 2, 0))
 

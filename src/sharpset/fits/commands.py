@@ -14,7 +14,7 @@ from sharpset.files import read_table, whole_file
 if TYPE_CHECKING:
     import pandas as pd
 
-    from sharpset.fits import Fit
+    from sharpset.fits import Fit, Prediction
 
 __all__ = ["configure"]
 
@@ -190,8 +190,11 @@ def _confirm(args: argparse.Namespace) -> int:
         fit = load_fit(args.fit)
         prediction = write_prediction(fit, settings=_typed_settings(args.set, fit), n_prints=args.prints)
         prediction.save(args.prediction)
-        print(prediction.summary())
-        print(f"Prediction: {args.prediction}. Print, read, then judge with --prediction, --readings and --results.")
+        _tell_prediction(prediction, fit)
+        print(f"Prediction: {args.prediction}. Print at these settings, each print with a run code of its own")
+        print(
+            "('sharpset piece stencil --run-id C01 ...'), read, then judge with --prediction, --readings and --results."
+        )
         return 0
     if args.readings is None and args.results is None:
         raise FitError("Nothing to judge by: give --readings or --results, or --fit to write a prediction first.")
@@ -200,6 +203,18 @@ def _confirm(args: argparse.Namespace) -> int:
     print(judged.statement)
     print(judged.table.to_string(index=False, float_format=lambda value: f"{value:.4g}"))
     return 0
+
+
+def _tell_prediction(prediction: Prediction, fit: Fit) -> None:
+    """Print the settings to print at, and what is expected there."""
+    units = {factor.name: factor.unit for factor in fit.space.factors}
+    for name, value in prediction.settings.items():
+        text = value if isinstance(value, str) else f"{value:.4g}"
+        print(f"  {name.replace('_', ' '):<26} {text:>9} {units[name]}".rstrip())
+    prints = "one print" if prediction.n_prints == 1 else f"the mean of {prediction.n_prints} prints"
+    print(f"Expected of {prints}, {100 * prediction.level:.0f} % intervals:")
+    for row in prediction.expected.itertuples():
+        print(f"  {row.response:<26} {row.low:>9.4g} to {row.high:.4g}")
 
 
 def _typed_settings(pairs: Sequence[str], fit: Fit) -> dict[str, str | float] | None:

@@ -277,6 +277,10 @@ def test_pictures_turned_by_a_tag_are_of_one_camera() -> None:
     result, same = rectify_photos(turned, FRAME), rectify_photos(plain, FRAME)
     assert result.camera.focal_px == pytest.approx(same.camera.focal_px, rel=1e-9)
     assert np.array_equal(result.scan.stored, same.scan.stored)
+    # Turned by a program, with a tag that asks for it back: alike only when upright.
+    back = replace(plain[1], stored=np.ascontiguousarray(np.rot90(plain[1].stored)), orientation=6)
+    assert np.array_equal(back.pixels, plain[1].pixels)
+    assert rectify_photos([plain[0], back], FRAME).n_photos == 2
 
 
 def test_a_wavy_card_does_not_pass_for_another_camera() -> None:

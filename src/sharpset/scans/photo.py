@@ -227,7 +227,7 @@ def rectify_photos(
         raise ScanError(f"photographs: a thickness of {thickness_mm:g} mm is outside 0 to 50.")
     if pixel_mm is not None and not 0.002 <= pixel_mm <= 1.0:
         raise ScanError(f"photographs: a pixel size of {pixel_mm:g} mm is outside 0.002 to 1.")
-    scans = [_opened(image, encoding) for image in images]
+    scans = _as_sensors_saw([_opened(image, encoding) for image in images])
     sizes = {(scan.n_columns, scan.n_rows) for scan in scans}
     if len(sizes) > 1:
         listed = " and ".join(f"{x} x {y}" for x, y in sorted(sizes))
@@ -353,13 +353,17 @@ def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
 
 
 def _opened(image: str | Path | Scan, encoding: str) -> Scan:
-    """A picture as the camera's sensor saw it.
+    return image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
+
+
+def _as_sensors_saw(scans: Sequence[Scan]) -> list[Scan]:
+    """Pictures as they are stored.
 
     Telephones held level turn their pictures at random, by a tag: one lens stands for all only as long as they lie
-    alike. Markers tell which way is up.
+    alike. Markers tell which way is up. Where stored sizes differ some program has turned pictures itself.
     """
-    scan = image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
-    return replace(scan, orientation=1) if scan.orientation in _TURNED else scan
+    stored = [replace(scan, orientation=1) if scan.orientation in _TURNED else scan for scan in scans]
+    return stored if len({(scan.n_columns, scan.n_rows) for scan in stored}) == 1 else list(scans)
 
 
 def _as_not_sharpened(scans: Sequence[Scan]) -> tuple[list[Scan], list[MarkerSighting], tuple[str, ...]]:

@@ -19,9 +19,13 @@ __all__ = ["OutOfRound", "out_of_round"]
 
 FloatArray = NDArray[np.float64]
 _HARMONICS = (2, 3)
-_WIDE_BLURS, _WIDE_MM = 6.0, 0.4
-"""Of narrower holes (radius) the blur swallows the shape, and dust hides so much of a rim that it shows as an oval (it
-is rarely larger than 0.4 mm; common practice, no source)."""
+_LEAST_RADIUS, _WIDE = 4.0, 6.0
+"""Radii in blurs: of narrower holes the blur swallows the shape; from the second on sectors enough tell it from dust."""
+_SPECK_MM = 0.4
+"""Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic: only
+an oval is looked for there, which dust on one side is not."""
+_PLAIN_OVAL = 0.45
+"""Share of an oval that the sectors of narrow holes may lie from it, root mean square of all of them."""
 _CLEAR, _LEAST_BLURS = 4.0, 0.25
 """Standard errors, and blurs, from which on a rim is drawn to a circle; less than that the blur swallows."""
 _ABOVE, _CALM_PX = 3.0, 0.75
@@ -38,8 +42,8 @@ class OutOfRound:
     ----------
     centre_mm : ndarray of float, shape (2,)
         About which the harmonics were found.
-    terms_mm : ndarray of float, shape (4,)
-        Cosine and sine of the second and of the third harmonic.
+    terms_mm : ndarray of float, shape (4,) or (2,)
+        Cosine and sine of the second and of the third harmonic, or of the second.
     """
 
     centre_mm: FloatArray
@@ -54,12 +58,13 @@ class OutOfRound:
         """Return pixels drawn to where they would be if the rim were a circle."""
         x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
         away = np.maximum(np.hypot(x, y), 1e-9)
-        keep = 1.0 - np.minimum(_shape(np.arctan2(y, x)) @ self.terms_mm / away, 0.9)
+        shape = _shape(np.arctan2(y, x), len(self.terms_mm) // 2)
+        keep = 1.0 - np.minimum(shape @ self.terms_mm / away, 0.9)
         return self.centre_mm[0] + keep * x, self.centre_mm[1] + keep * y
 
 
-def _shape(angle: FloatArray) -> FloatArray:
-    return np.column_stack([wave(k * angle) for k in _HARMONICS for wave in (np.cos, np.sin)])
+def _shape(angle: FloatArray, n_harmonics: int) -> FloatArray:
+    return np.column_stack([wave(k * angle) for k in _HARMONICS[:n_harmonics] for wave in (np.cos, np.sin)])
 
 
 def out_of_round(
@@ -76,18 +81,19 @@ def out_of_round(
     pixel_area_mm2, sigma_mm : float
         Area of a pixel; blur.
     """
-    if radius_mm < max(_WIDE_BLURS * sigma_mm, _WIDE_MM):
+    if radius_mm < _LEAST_RADIUS * sigma_mm:
         return None
+    n_harmonics = 2 if radius_mm >= max(_WIDE * sigma_mm, _SPECK_MM) else 1
     centre = np.zeros(2)
     for _ in range(3):
         own = sector_radii((x_mm, y_mm, solid), centre, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
         n = len(own)
         angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
-        design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle)))
+        design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle, n_harmonics)))
         found, weight = _robust(design, own, 0.1 * np.sqrt(pixel_area_mm2))
         centre = centre + found[1:3]
     kept = np.flatnonzero(weight > 0)
-    if len(kept) < 2 * design.shape[1]:
+    if len(kept) < design.shape[1] + 3:
         return None
     left = own - design @ found
     variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
@@ -97,6 +103,7 @@ def out_of_round(
     clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
     besides = 1.4826 * median(np.abs(left))
     calm = besides < max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE)
+    calm &= n_harmonics > 1 or float(np.sqrt(np.mean(left**2))) < _PLAIN_OVAL * size
     return OutOfRound(centre_mm=centre, terms_mm=terms) if clear and calm and size > _LEAST_BLURS * sigma_mm else None
 
 

@@ -20,10 +20,10 @@ __all__ = ["OutOfRound", "out_of_round"]
 FloatArray = NDArray[np.float64]
 _HARMONICS = (2, 3)
 _LEAST_RADIUS, _WIDE = 4.0, 6.0
-"""Radii in blurs: of narrower holes the blur swallows the shape; from the second on sectors enough tell it from dust."""
+"""Radii in blurs: of narrower holes the blur swallows the shape; from the second on sectors tell it from dust."""
 _SPECK_MM = 0.4
-"""Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic: only
-an oval is looked for there, which dust on one side is not."""
+"""Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic:
+only an oval is looked for there, which dust on one side is not."""
 _PLAIN_OVAL = 0.45
 """Share of an oval that the sectors of narrow holes may lie from it, root mean square of all of them."""
 _CLEAR, _LEAST_BLURS = 4.0, 0.25

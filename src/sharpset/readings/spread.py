@@ -40,7 +40,9 @@ _MOST, _MOST_TRIED = 24, 48
 
 
 def select_samples(samples: Samples, chosen: NDArray[np.intp]) -> Samples:
-    """Return the strips with the given indices (pixels of the others are dropped)."""
+    """Return the strips with the given indices, in rising order (pixels of the others are dropped)."""
+    if len(chosen) == len(samples.strips):
+        return samples
     slices = samples.slices()
     parts = [slices[i] for i in chosen]
 

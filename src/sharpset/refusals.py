@@ -2,7 +2,8 @@
 
 A reading that was refused has no size. Whether the feature formed is another question. What is dim beside others of
 its size is closed, or thinned, in part, and what lies beside its place came off: neither is whole, and to leave them
-out would make limits better than they are. Behind glare, dirt, a seam or uneven light nothing is known.
+out would make limits better than they are. Where the size alone is too unsure, as that of what formed in part mostly is,
+what was seen of the feature still stands. Behind glare, dirt, a seam or uneven light nothing is known.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["NOT_WHOLE", "refusal", "says_nothing"]
 
-NOT_WHOLE = ("dim", "askew")
-"""Reasons of a refusal that tell that the feature is not fully formed."""
+NOT_WHOLE = ("dim", "askew", "unsure")
+"""Reasons of a refusal that leave standing what was seen: ``partly`` or ``no``, and so not fully formed."""
 
 
 def refusal(flags: Any) -> str:

@@ -79,17 +79,17 @@ def test_partly_counts_as_not_formed():
 
 
 def test_refused_readings_that_are_not_whole_count_as_not_formed():
-    """Dim and askew features are closed or gone in part; behind glare nothing is known."""
-    flags = ["", "contrast borrowed;refused: dim", "refused: askew", "refused: glare", None]
-    states = ["yes", "partly", "partly", "partly", "yes"]
+    """Dim, askew and half-formed features are closed or gone in part; behind glare nothing is known."""
+    flags = ["", "contrast borrowed;refused: dim", "refused: askew", "refused: glare", None, "refused: unsure"]
+    states = ["yes", "partly", "partly", "partly", "yes", "partly"]
     rows = [
         row("1", f"b{i}", "bar", 0.2, formed=s, flags=f) for i, (s, f) in enumerate(zip(states, flags, strict=True))
     ]
-    assert formed_counts(pd.DataFrame(rows))[["n", "n_formed"]].iloc[0].tolist() == [4, 2]
+    assert formed_counts(pd.DataFrame(rows))[["n", "n_formed"]].iloc[0].tolist() == [5, 2]
     table = responses_from_readings(pd.DataFrame(rows))
     assert table.attrs["remarks"][:2] == (
         "1 reading was refused (glare) and left out",
-        "2 readings were refused (askew, dim) and count as not formed",
+        "3 readings were refused (askew, dim, unsure) and count as not formed",
     )
 
 

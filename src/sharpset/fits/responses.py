@@ -55,7 +55,8 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         remarks.append(f"{int(nameless.sum())} readings have no run_id and were left out")
         table = table[~nameless]
     if "flags" in table:
-        remarks += _said_of_refused(table["flags"])
+        whole = table["formed"].astype(str).str.strip().str.lower() == "yes"
+        remarks += _said_of_refused(table["flags"], whole)
         table = table[~says_nothing(table["flags"])]
     states = table["formed"].astype(str).str.strip().str.lower()
     wrong = states[~states.isin(STATES)]
@@ -71,11 +72,11 @@ def _checked(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     return details.reset_index(drop=True), remarks
 
 
-def _said_of_refused(flags: pd.Series[Any]) -> list[str]:
+def _said_of_refused(flags: pd.Series[Any], whole: pd.Series[bool]) -> list[str]:
     """Say how many readings were refused, why, and what became of them."""
     reasons, lost = flags.map(refusal), says_nothing(flags)
     said = []
-    for chosen, fates in ((lost, ("left out", "left out")), (~lost & (reasons != ""), ("counts", "count"))):
+    for chosen, fates in ((lost, ("left out", "left out")), (~lost & (reasons != "") & ~whole, ("counts", "count"))):
         n = int(chosen.sum())
         if n:
             why = ", ".join(sorted(reasons[chosen].unique()))

@@ -2,7 +2,7 @@
 
 A reading that was refused has no size. Whether the feature formed is another question. What is dim beside others of
 its size is closed, or thinned, in part, and what lies beside its place came off: neither is whole, and to leave them
-out would make limits better than they are. Where the size alone is too unsure, as that of what formed in part mostly is,
+out would make limits better than they are. Where the size alone is too unsure, as mostly that of what formed in part,
 what was seen of the feature still stands. Behind glare, dirt, a seam or uneven light nothing is known.
 """
 

@@ -39,6 +39,8 @@ def test_uncertainty_of_a_curve_holds_95_percent_of_both(chance, taken, apart):
     # Errors of a share of 100,000 draws are below 0.1 %.
     assert np.mean(np.abs(drawn) <= 1.96 * u) == pytest.approx(0.95, abs=0.003)
     assert u_of_curve(0.03, 0.0) == 0.03
+    # With light taken out beside edges a linear file that is read as sRGB is off by twice as much.
+    assert u_of_curve(0.026, 0.5, bleeding=True) > 1.8 * u_of_curve(0.026, 0.5)
 
 
 @pytest.mark.parametrize("encoding", ["linear", "sRGB"])

@@ -209,7 +209,9 @@ def _read_piece(
     developed = scan.viewing is None or scan.viewing.is_linear
     u_transfer = U_STRETCHED if stretched or filled else U_TRANSFER if developed else U_PHOTOGRAPHED
     taken: Literal["sRGB", "linear"] = "linear" if scan.curve == LINEAR else "sRGB"
-    u_transfer = U_UNDECLARED if ready.doubtful else u_of_curve(u_transfer, ready.chance_of_other, taken=taken)
+    bleeding = light.bleed is not None
+    u_of_other = u_of_curve(u_transfer, ready.chance_of_other, taken=taken, bleeding=bleeding)
+    u_transfer = U_UNDECLARED if ready.doubtful else u_of_other
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)

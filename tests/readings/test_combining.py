@@ -267,3 +267,13 @@ def test_two_scanners_that_look_alike_have_each_a_lamp_of_its_own(shaded, tmp_pa
     # The shade that one of them shows, 12 um, taken off both would leave 6 um and more.
     assert np.max(np.abs(error)) < 0.003
     assert np.mean(np.abs(error) <= half) > 0.9
+
+
+def test_two_scanners_that_look_alike_have_each_a_scale_of_its_own(shaded, tmp_path):
+    printed, files, readings = shaded
+    own = readings[1].pieces[0]
+    # Two parts in a thousand, a standard uncertainty of an unmeasured scale; a turned scan's axes are swapped.
+    other = read_scan(files[0], piece=printed.piece, dpi=600 / 1.002).pieces[0]
+    table = combine_pieces([own, other]).table.set_index("feature_id")
+    sizes = [piece.table.set_index("feature_id").loc["round-1", "measured_mm"] for piece in (own, other)]
+    assert min(sizes) < table.loc["round-1", "measured_mm"] < max(sizes)

@@ -37,6 +37,10 @@ _LEAST_TURN_DEG = 45.0
 _PERSISTENT = ("contrast", "blur", "roughness")
 """Private lines that a feature takes with it from scan to scan: more scans do not average them."""
 _SHADOWS = ("shadow x", "shadow y")
+_SCALES = ("scale x", "scale y")
+_SAME_SCALE = 3e-4
+"""By how much the mean scale of a piece may differ between two scans of one scanner, relative (drift with temperature;
+common practice). Turned or not, a scanner makes a piece as large in area."""
 _EVIDENT = 1.5
 """Uncertainties from which on a shift of shaded edges is worth a remark."""
 _K = 1.96
@@ -228,12 +232,18 @@ def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: li
 
 
 def _one_scanner(pieces: Sequence[PieceReading]) -> bool:
-    """Judge by pixels and blur whether all scans are from one scanner."""
+    """Judge by pixels and blur whether all scans may be from one scanner."""
     pixels = np.array([piece.pose.pixel_mm for piece in pieces])
     blur = np.array([[piece.edge_spread.sigma_x_mm, piece.edge_spread.sigma_y_mm] for piece in pieces])
     # Corrections of a scale differ from place to place on the glass by a part in a thousand.
     same_pixels = np.all(np.ptp(pixels, axis=0) < 3e-3 * pixels[0])
     return bool(same_pixels and np.all(np.ptp(blur, axis=0) < 0.15 * blur.min(axis=0)))
+
+
+def _one_scale(pieces: Sequence[PieceReading]) -> bool:
+    """Judge by the piece's area whether scans have one scale."""
+    size = np.array([np.log(piece.pose.scale_x * piece.pose.scale_y) / 2 for piece in pieces])
+    return bool(np.ptp(size) < _SAME_SCALE)
 
 
 _Key = tuple[str, str, int]
@@ -246,14 +256,15 @@ def _effects(pieces: Sequence[PieceReading], names: list[str]) -> tuple[dict[_Ke
     taken = np.zeros((len(names), len(pieces)))
     shades = [piece.shade for piece in pieces if piece.shade is not None]
     all_shades = len(shades) == len(pieces)
-    one_lamp = {line: one_scanner and of_one_lamp(shades, axis) for axis, line in enumerate(_SHADOWS)}
+    one = {line: one_scanner and of_one_lamp(shades, axis) for axis, line in enumerate(_SHADOWS)}
+    one |= dict.fromkeys(_SCALES, one_scanner and _one_scale(pieces))
     for k, piece in enumerate(pieces):
         common = piece.contributions[piece.contributions["shared"] != "no"]
         signed = common.assign(effect=common["sign"] * common["u_mm"])
         for (line, own), part in signed.groupby(["line", "shared"]):
             # What each scan took off for itself is known here, so that the lamp's shade is one error all the same.
             shared = "scanner" if line in _SHADOWS else own
-            key = (str(line), str(shared), -1 if shared == "scanner" and one_lamp.get(str(line), one_scanner) else k)
+            key = (str(line), str(shared), -1 if shared == "scanner" and one.get(str(line), one_scanner) else k)
             column = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
             found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = column
             if line in _SHADOWS and all_shades and piece.shade is not None:

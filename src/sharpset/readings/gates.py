@@ -302,8 +302,9 @@ def refuse_features(
     reasons = _reasons(len(table), piece, fits, state)
     _name(reasons, np.arange(len(across)), across, "seam")
     # The fit alone judged whether it is more than nothing; what all sizes may be off by is known only now.
-    u_mm = table["U95_mm"].to_numpy(float) / 1.96
-    _name(reasons, np.arange(len(table)), table["measured_mm"].to_numpy(float) < _LEAST_OF_U * u_mm, "unsure")
+    least = _LEAST_OF_U * table["U95_mm"].to_numpy(float) / 1.96
+    unsure = (table["formed"] == "yes").to_numpy() & (table["measured_mm"].to_numpy(float) < least)
+    _name(reasons, np.arange(len(table)), unsure, "unsure")
     refused = np.array([reason != "" for reason in reasons])
     if not refused.any():
         return table

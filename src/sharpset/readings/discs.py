@@ -354,7 +354,7 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
         u_open_share=float(2 * u_diameter * diameter / max(diameter**2, 1e-9) * opened),
         misfit=state.misfit,
         dirty=float(1 - used.mean()),
-        roundness_mm=float(np.hypot(_roundness(state, p, sigma, used, patch.area_mm2), np.sqrt(square))),
+        roundness_mm=_roundness(state, p, sigma, used, patch),
         parts=parts,
         own_contrast=core[0],
         u_own_contrast=core[1],
@@ -379,7 +379,7 @@ def _core_contrast(state: _State, p: FloatArray) -> tuple[float, float]:
     return own, float(1.25 * state.noise / (np.sqrt(n) * median(share)))
 
 
-def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool_], pixel_area_mm2: float) -> float:
+def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool_], patch: _Patch) -> float:
     """Return the spread of the edge about its least-squares circle, by sectors of about two pixels, noise removed.
 
     RONq of ISO 12181-1, but for the noise. About a centre that is known to a small part of the radius the circle is a
@@ -392,7 +392,7 @@ def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool
     away = np.sqrt(dx * dx + dy * dy) - p[2]
     seen = np.flatnonzero(used[:near] & (np.abs(away) < 3 * sigma))
     gradient = np.exp(-0.5 * (away[seen] / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)) * p[4]
-    n_sectors = max(8, int(2 * np.pi * p[2] / (2 * np.sqrt(pixel_area_mm2))))
+    n_sectors = max(8, int(2 * np.pi * p[2] / (2 * np.sqrt(patch.area_mm2))))
     sector = ((np.arctan2(dy[seen], dx[seen]) + np.pi) / (2 * np.pi) * n_sectors).astype(int) % n_sectors
     power = np.bincount(sector, gradient**2, n_sectors)
     moved = np.bincount(sector, -gradient * state.residual[seen], n_sectors)
@@ -403,6 +403,13 @@ def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool
     angle = (full + 0.5) * 2 * np.pi / n_sectors - np.pi
     edge = moved[full] / power[full]
     design = np.column_stack((np.ones(len(full)), np.cos(angle), np.sin(angle)))
+    by_shape = 0.0
+    if patch.shape is not None and n_free > 2 * patch.shape.terms_mm.size:
+        # The shape says how far the whole rim wanders, where marks hide it too.
+        waves = patch.shape.waves(angle)
+        edge = edge + waves @ patch.shape.terms_mm
+        found = np.linalg.lstsq(np.hstack((design, waves)), edge, rcond=None)[0][design.shape[1] :]
+        edge, n_free, by_shape = edge - waves @ found, n_free - len(found), float(found @ found) / 2
     rest = edge - design @ np.linalg.solve(design.T @ design, design.T @ edge)
-    variance = float(rest @ rest) / n_free - float(np.mean(state.noise**2 / power[full]))
+    variance = by_shape + float(rest @ rest) / n_free - float(np.mean(state.noise**2 / power[full]))
     return float(np.sqrt(max(variance, 0.0)))

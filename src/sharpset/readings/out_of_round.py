@@ -21,9 +21,13 @@ FloatArray = NDArray[np.float64]
 _HARMONICS = (2, 3)
 _LEAST_RADIUS, _WIDE = 4.0, 6.0
 """Radii in blurs: of narrower holes the blur swallows the shape; from the second on sectors tell it from dust."""
-_SPECK_MM = 0.4
+_SPECK_MM, _SPECK_PX = 0.4, 16.0
 """Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic:
-only an oval is looked for there, which dust on one side is not."""
+only an oval is looked for there, which dust on one side is not. On rims of fewer pixels soft marks of three pixels and
+more looked like the third harmonic in most of some dozen rendered holes."""
+_BETTER = 1.2
+"""How much nearer to its rim the shape must be than a circle; four more coefficients of some thirty sectors make a
+tenth."""
 _PLAIN_OVAL = 0.45
 """Share of an oval that the sectors of narrow holes may lie from it, root mean square of all of them."""
 _CLEAR, _LEAST_BLURS = 4.0, 0.25
@@ -54,12 +58,15 @@ class OutOfRound:
         """Mean square of the rim's distance from its circle."""
         return float(self.terms_mm @ self.terms_mm) / 2
 
+    def waves(self, angle: FloatArray) -> FloatArray:
+        """Return cosine and sine of the shape's harmonics in some directions (radians), a column a term."""
+        return _shape(angle, len(self.terms_mm) // 2)
+
     def drawn(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return pixels drawn to where they would be if the rim were a circle."""
         x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
         away = np.maximum(np.hypot(x, y), 1e-9)
-        shape = _shape(np.arctan2(y, x), len(self.terms_mm) // 2)
-        keep = 1.0 - np.minimum(shape @ self.terms_mm / away, 0.9)
+        keep = 1.0 - np.minimum(self.waves(np.arctan2(y, x)) @ self.terms_mm / away, 0.9)
         return self.centre_mm[0] + keep * x, self.centre_mm[1] + keep * y
 
 
@@ -83,7 +90,8 @@ def out_of_round(
     """
     if radius_mm < _LEAST_RADIUS * sigma_mm:
         return None
-    n_harmonics = 2 if radius_mm >= max(_WIDE * sigma_mm, _SPECK_MM) else 1
+    wide_mm = max(_WIDE * sigma_mm, _SPECK_MM, _SPECK_PX * float(np.sqrt(pixel_area_mm2)))
+    n_harmonics = 2 if radius_mm >= wide_mm else 1
     centre = np.zeros(2)
     for _ in range(3):
         own = sector_radii((x_mm, y_mm, solid), centre, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
@@ -104,7 +112,11 @@ def out_of_round(
     besides = 1.4826 * median(np.abs(left))
     calm = besides < max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE)
     calm &= n_harmonics > 1 or float(np.sqrt(np.mean(left**2))) < _PLAIN_OVAL * size
-    return OutOfRound(centre_mm=centre, terms_mm=terms) if clear and calm and size > _LEAST_BLURS * sigma_mm else None
+    # A mark moves less than half of a rim, and so hardly the median; an oval leaves its circle nearly everywhere.
+    circle, _ = _robust(design[:, :3], own, 0.1 * np.sqrt(pixel_area_mm2))
+    better = median(np.abs(own - design[:, :3] @ circle)) > _BETTER * median(np.abs(left))
+    shown = clear and calm and better and size > _LEAST_BLURS * sigma_mm
+    return OutOfRound(centre_mm=centre, terms_mm=terms) if shown else None
 
 
 def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[FloatArray, FloatArray]:

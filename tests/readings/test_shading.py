@@ -141,6 +141,9 @@ def test_walls_that_are_lit_all_round_make_all_edges_lean_and_unsure():
     assert shade.taken_all_mm < -0.0005
     assert abs(off / 2 - shade.taken_all_mm) < 1.96 * shade.u_all_mm < 1.5 * abs(off) / 2
     assert replace(shade, plate_is_bright=False).taken_all_mm == -shade.taken_all_mm
+    # A picture that was sharpened leans without any walls: nothing is corrected.
+    sharpened = replace(scene[-1], halo=-0.1)
+    assert measure_shade(*scene[:-1], sharpened).taken_all_mm == 0.0
     # No lamp is seen in what all edges have alike.
     assert shade.taken_mm(0) == shade.taken_mm(1) == 0.0
     # Edges that do not lean are sure, but for what JPEG may make them lean by.

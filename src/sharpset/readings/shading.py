@@ -297,7 +297,8 @@ def measure_shade(
     ]
     (excess, u_excess), (lean, u_lean) = parts
     far = fits.width_mm[chosen] > _FAR_APART * fits.sigma_mm[chosen]
-    least = lean_of_file * spread.mean_sigma_mm**3
+    # Sharpening works on stored values and makes all edges lean: then lean tells nothing of walls.
+    least = np.inf if spread.halo < 0 else lean_of_file * spread.mean_sigma_mm**3
     both = [_middle(differ.both_lean_mm3[chosen][far], np.abs(faces[far, axis]), least) for axis in (0, 1)]
     lies = np.zeros(2) if lamp is None else _axes(turn) @ lamp
     lies = np.where(np.abs(lies) > _ALONG, lies, 0.0)

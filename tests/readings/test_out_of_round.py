@@ -32,3 +32,20 @@ def test_ovals_are_found_and_rims_full_of_marks_are_seldom_taken_for_them():
         assert _found(0.0, 0, seed) is None
     # Of such rims three in ten pass for ovals if only the harmonics' own error is looked at.
     assert sum(_found(0.0, 8, seed) is not None for seed in range(40)) <= 6
+
+
+def _drawn(radius: float, oval: float, lobed: float, *, cut_at: float = np.inf) -> OutOfRound | None:
+    places = np.arange(-radius - 0.5, radius + 0.5, PIXEL) + 0.011
+    x, y = (grid.ravel() for grid in np.meshgrid(places, places))
+    turn = np.arctan2(y, x)
+    solid = ndtr((np.hypot(x, y) - radius - oval * np.cos(2 * turn) - lobed * np.cos(3 * turn)) / BLUR)
+    return out_of_round(
+        x, y, np.where(x > cut_at, 0.0, solid), radius_mm=radius, pixel_area_mm2=PIXEL**2, sigma_mm=BLUR
+    )
+
+
+def test_nothing_is_told_of_a_rim_that_something_lies_across_or_of_a_small_lobed_one():
+    assert _drawn(RADIUS, 0.1, 0.0) is not None
+    assert _drawn(RADIUS, 0.1, 0.0, cut_at=0.7) is None
+    assert _drawn(0.32, 0.08, 0.0) is not None
+    assert _drawn(0.32, 0.08, 0.06) is None

@@ -30,11 +30,16 @@ _BETTER = 1.2
 tenth."""
 _PLAIN_OVAL = 0.45
 """Share of an oval that the sectors of narrow holes may lie from it, root mean square of all of them."""
+_MOST_LOBED = 0.5
+"""Third harmonic of a narrow hole over its second: dust at one side makes both, an oval the second alone."""
 _CLEAR, _LEAST_BLURS = 4.0, 0.25
 """Standard errors, and blurs, from which on a rim is drawn to a circle; less than that the blur swallows."""
 _ABOVE, _CALM_PX = 3.0, 0.75
 """By how much an oval exceeds what its sectors are off besides, unless that is less than so many pixels, as pixels on
 the borders of sectors make it: dust all along a rim makes sectors be off by as much as it makes the rim wander."""
+_BESIDE, _PLATE, _N_BESIDE, _FEWEST = 2.5, 0.75, 16, 6
+"""Beyond so many blurs from its rim, and a pixel, a hole has the plate all round: in each of so many sectors, of as
+many pixels at least, this share is solid. Where it is not something lies across the rim, and no shape is told."""
 _TURNS, _WILD = 8, 4.0
 
 
@@ -111,12 +116,28 @@ def out_of_round(
     clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
     besides = 1.4826 * median(np.abs(left))
     calm = besides < max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE)
-    calm &= n_harmonics > 1 or float(np.sqrt(np.mean(left**2))) < _PLAIN_OVAL * size
+    if n_harmonics == 1:
+        calm &= float(np.sqrt(np.mean(left**2))) < _PLAIN_OVAL * size
+        both, _ = _robust(np.column_stack((design[:, :3], _shape(angle, 2))), own, 0.1 * np.sqrt(pixel_area_mm2))
+        calm &= np.hypot(*both[5:]) < _MOST_LOBED * np.hypot(*both[3:5])
     # A mark moves less than half of a rim, and so hardly the median; an oval leaves its circle nearly everywhere.
     circle, _ = _robust(design[:, :3], own, 0.1 * np.sqrt(pixel_area_mm2))
     better = median(np.abs(own - design[:, :3] @ circle)) > _BETTER * median(np.abs(left))
-    shown = clear and calm and better and size > _LEAST_BLURS * sigma_mm
-    return OutOfRound(centre_mm=centre, terms_mm=terms) if shown else None
+    if not (clear and calm and better and size > _LEAST_BLURS * sigma_mm):
+        return None
+    shape = OutOfRound(centre_mm=centre, terms_mm=terms)
+    far_mm = float(found[0]) + _BESIDE * sigma_mm + float(np.sqrt(pixel_area_mm2))
+    return shape if _in_the_plate(*shape.drawn(x_mm, y_mm), solid, centre, far_mm) else None
+
+
+def _in_the_plate(x: FloatArray, y: FloatArray, solid: FloatArray, centre: FloatArray, far_mm: float) -> bool:
+    """Return whether the plate shows all round a hole that was drawn to a circle."""
+    x, y = x - centre[0], y - centre[1]
+    beside = x * x + y * y > far_mm**2
+    sector = np.floor((np.arctan2(y[beside], x[beside]) / (2 * np.pi) + 0.5) * _N_BESIDE).astype(int) % _N_BESIDE
+    n = np.bincount(sector, minlength=_N_BESIDE)
+    share = np.bincount(sector, solid[beside], minlength=_N_BESIDE) / np.maximum(n, 1)
+    return bool(np.all(share[n >= _FEWEST] > _PLATE))
 
 
 def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[FloatArray, FloatArray]:

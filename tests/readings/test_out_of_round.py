@@ -44,7 +44,7 @@ def _drawn(radius: float, oval: float, lobed: float, *, cut_at: float = np.inf) 
     )
 
 
-def test_nothing_is_told_of_a_rim_that_something_lies_across_or_of_a_small_lobed_one():
+def test_no_oval_is_told_of_a_rim_that_something_lies_across_or_of_a_small_lobed_one():
     assert _drawn(RADIUS, 0.1, 0.0) is not None
     assert _drawn(RADIUS, 0.1, 0.0, cut_at=0.7) is None
     assert _drawn(0.32, 0.08, 0.0) is not None

@@ -136,7 +136,7 @@ def _steps(
     is_open = (three >= least[:, None]) & full
     clear = fits.width_mm / 2 - CLEAR_BLURS * fits.sigma_mm
     middle = np.abs(d_mm - fits.centre_mm.take(own)) <= np.maximum(clear, samples.pixel_mm / 2).take(own)
-    asked = (clear > 0) & ~samples.is_bar & (inner == 0)
+    asked = (clear > samples.pixel_mm) & ~samples.is_bar & (inner == 0)
     middle &= asked.take(own)
     is_open &= ~filmed(effect[middle] / fits.contrast.take(own[middle]), cell[middle], shape, asked=asked)
     moment = np.bincount(cell, effect * d_mm, size).reshape(shape)

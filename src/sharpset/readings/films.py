@@ -1,8 +1,8 @@
 """Something thin that closes a part of a slot's length: it shows as a step in how dark (or light) the slot's middle is.
 
-Only slots whose middle lies clear of both edges' blur, two pixels of it, can tell it from a slot that is narrower there: light that is
-missing over a width and light that is dimmed over a larger one look alike where the blur joins the edges. What changes
-steadily along a slot is uneven ground or uneven light, no film.
+Only slots whose middle lies clear of both edges' blur, two pixels of it, can tell it from a slot that is narrower
+there: light that is missing over a width and light that is dimmed over a larger one look alike where the blur joins the
+edges. What changes steadily along a slot is uneven ground or uneven light, no film.
 """
 
 from __future__ import annotations

@@ -44,8 +44,8 @@ from tqdm import tqdm
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.pieces.code import RunCode
-from sharpset.readings.features import read_features, sample_piece
-from sharpset.readings.light import light_of
+from sharpset.readings.features.fitting import read_features, sample_piece
+from sharpset.readings.picture.light import light_of
 from sharpset.scans import LocatedPiece, Pose, Scan, scan_from_pixels
 from sharpset.scans.encoding import LINEAR, SRGB
 from sharpset.scans.scan import PixelSize

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sharpset.readings.budget import Input, expanded, monte_carlo, propagate, propagate_jointly
+from sharpset.readings.uncertainty.budget import Input, expanded, monte_carlo, propagate, propagate_jointly
 
 DATA = Path(__file__).parent / "data"
 

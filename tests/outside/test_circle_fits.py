@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sharpset.readings.circles import CircleMethod, fit_circle
+from sharpset.readings.holes.circles import CircleMethod, fit_circle
 
 POINTS = [(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)]
 """Gander, Golub & Strebel (1994), Least-squares fitting of circles and ellipses, BIT 34, 558-578, section 2."""

@@ -12,7 +12,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from sharpset.readings.frequency_response import slanted_edge_response
+from sharpset.readings.edge_quality.frequency_response import slanted_edge_response
 
 MTF50 = {0.5: 0.32309, 0.7: 0.24711, 1.0: 0.17996, 1.5: 0.12267}
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.integrate import dblquad
 
-from sharpset.readings.blur import edge_profile, line_profile
-from sharpset.readings.disc_model import blurred_disc
+from sharpset.readings.edges.blur import edge_profile, line_profile
+from sharpset.readings.holes.disc_model import blurred_disc
 
 
 def test_gaussian_edge_has_the_closed_form_mtf():

@@ -22,7 +22,7 @@ import numpy as np
 import pytest
 
 from sharpset.errors import ReadingError
-from sharpset.readings.pitch import PitchReading, measure_pitch
+from sharpset.readings.placing.pitch import PitchReading, measure_pitch
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from sharpset.plots import save_figure, show_feature
-from sharpset.readings.feature_budget import FeatureBudget
 from sharpset.readings.looking import FeatureView
+from sharpset.readings.uncertainty.feature_budget import FeatureBudget
 
 
 def _view(*, formed: str = "yes") -> FeatureView:

@@ -8,10 +8,10 @@ import pytest
 
 from sharpset.errors import ReportError
 from sharpset.plots import draw_edge_quality, save_figure
-from sharpset.readings.frequency_response import FrequencyResponse
-from sharpset.readings.quality import EdgeQuality
+from sharpset.readings.edge_quality.frequency_response import FrequencyResponse
+from sharpset.readings.edge_quality.quality import EdgeQuality
+from sharpset.readings.edge_quality.roughness import EdgeTracks, measure_roughness
 from sharpset.readings.quantity import Quantity
-from sharpset.readings.roughness import EdgeTracks, measure_roughness
 
 
 def _tracks(n_edges: int) -> EdgeTracks:

@@ -11,7 +11,7 @@ from reading_scenes import Scene, make_scene, write_scene
 
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
-from sharpset.readings.blank_spots import plain_places
+from sharpset.readings.holes.blank_spots import plain_places
 
 PLATE, BACKGROUND = 0.55, 0.05
 CLOSED_TO_MM, OPEN_TO_MM = 0.125, 0.16

@@ -16,7 +16,7 @@ from sharpset.brief import Brief
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece, stencil_from_brief
 from sharpset.readings import PieceReading, read_scan, reader
-from sharpset.readings.bleed import near_at, unbled
+from sharpset.readings.picture.bleed import near_at, unbled
 
 DPI = 1200.0
 PIXEL_MM = 25.4 / DPI
@@ -129,7 +129,7 @@ def test_an_even_piece_is_left_alone(piece: Piece, tmp_path: Path) -> None:
 
 
 def test_what_nothing_explains_is_refused(piece: Piece, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from sharpset.readings import bleed_fit
+    from sharpset.readings.edges import bleed_fit
 
     path = tmp_path / "scan.png"
     _picture(piece, path, side="plate", share=0.6, plate=0.6, ground=0.06)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import ncx2
 
-from sharpset.readings.blur import EdgeSpread, blurred_edge, edge_profile, normal_cdf
-from sharpset.readings.disc_model import Patches, evaluate_discs
+from sharpset.readings.edges.blur import EdgeSpread, blurred_edge, edge_profile, normal_cdf
+from sharpset.readings.holes.disc_model import Patches, evaluate_discs
 
 SIGMA = 0.02
 

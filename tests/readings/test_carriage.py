@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.contributions import _slope
+from sharpset.readings.uncertainty.contributions import _slope
 
 
 def _places(seed: int) -> np.ndarray:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sharpset.errors import ReadingError
-from sharpset.readings.circles import fit_circle
+from sharpset.readings.holes.circles import fit_circle
 
 METHODS = ("geometric", "taubin", "pratt", "kasa")
 

@@ -13,7 +13,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import make_stencil, write_piece
 from sharpset.readings import budgets_table, combine_pieces, combine_readings, difference, load_readings, read_scan
 from sharpset.readings.combining import turn_between_deg
-from sharpset.readings.shading import common_shift_mm, of_one_lamp
+from sharpset.readings.shade.shading import common_shift_mm, of_one_lamp
 
 SCANNER = Scanner(
     dpi=600.0,

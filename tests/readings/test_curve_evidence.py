@@ -9,8 +9,8 @@ from PIL import Image
 
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
-from sharpset.readings.contributions import u_of_curve
-from sharpset.readings.curve_evidence import BothWays
+from sharpset.readings.features.curve_evidence import BothWays
+from sharpset.readings.uncertainty.contributions import u_of_curve
 
 
 @pytest.mark.parametrize(

@@ -9,12 +9,12 @@ import pytest
 from edge_pictures import hole
 from scipy.special import ndtr
 
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.disc_start import start_discs
-from sharpset.readings.discs import Disc, DiscFit, fit_discs
-from sharpset.readings.formed import judge_discs
-from sharpset.readings.light import LightMap, PieceLight
-from sharpset.readings.strips import Priors
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.strips import Priors
+from sharpset.readings.features.formed import judge_discs
+from sharpset.readings.holes.disc_start import start_discs
+from sharpset.readings.holes.discs import Disc, DiscFit, fit_discs
+from sharpset.readings.picture.light import LightMap, PieceLight
 from sharpset.scans import Pose
 from sharpset.scans.scan import PixelSize
 

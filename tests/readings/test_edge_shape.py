@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtr
 
-from sharpset.readings.profiles import Profiles
-from sharpset.readings.sampling import Samples, Strip
-from sharpset.readings.spread import edge_left_over, measure_edge_spread, wide_edges
-from sharpset.readings.strips import Priors, fit_strips
+from sharpset.readings.edges.profiles import Profiles
+from sharpset.readings.edges.sampling import Samples, Strip
+from sharpset.readings.edges.spread import edge_left_over, measure_edge_spread, wide_edges
+from sharpset.readings.edges.strips import Priors, fit_strips
 
 SIGMA, PIXEL = 0.025, 0.021
 WIDE, NARROW = np.linspace(0.3, 0.5, 12), np.linspace(0.06, 0.12, 6)

@@ -9,8 +9,8 @@ from reading_scenes import make_scene, write_scene
 
 from sharpset.errors import ReadingError
 from sharpset.readings import budgets_table, difference, load_budgets, read_scan, write_readings
-from sharpset.readings.contributions import LINES
-from sharpset.readings.feature_budget import BUDGET_COLUMNS
+from sharpset.readings.uncertainty.contributions import LINES
+from sharpset.readings.uncertainty.feature_budget import BUDGET_COLUMNS
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.films import filmed
+from sharpset.readings.edges.films import filmed
 
 N_STRIPS, N_STEPS, N_WIDE = 40, 110, 3
 NOISE = 0.06

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import median_filter
 
-from sharpset.readings.contributions import _FILTER_PX, _filtered
+from sharpset.readings.uncertainty.contributions import _FILTER_PX, _filtered
 
 FINER = 8
 

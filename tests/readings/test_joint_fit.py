@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.joint_fit import fit_jointly
+from sharpset.readings.uncertainty.joint_fit import fit_jointly
 
 
 def _fit(measured, u, effects, *, mean=None, sd=None, doubt=None):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.kriging import correlation_reach, krige, wander_variance
+from sharpset.readings.picture.kriging import correlation_reach, krige, wander_variance
 
 N_EDGES, N_STEPS = 40, 120
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sharpset.readings.light import _WINSORIZED, LightMap, _noise, _quantum
+from sharpset.readings.picture.light import _WINSORIZED, LightMap, _noise, _quantum
 
 
 @pytest.mark.parametrize("sigma", [0.45, 0.8, 3.0])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
-from sharpset.readings.out_of_round import OutOfRound, out_of_round
+from sharpset.readings.holes.out_of_round import OutOfRound, out_of_round
 
 PIXEL, RADIUS, BLUR = 0.0423, 0.8, 0.05
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from sharpset.errors import ReadingError
-from sharpset.readings.pitch import measure_pitch
+from sharpset.readings.placing.pitch import measure_pitch
 
 FINE = 40
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.pooled_contrast import pool_contrast
+from sharpset.readings.edges.pooled_contrast import pool_contrast
 
 
 def _drawn(rng: np.random.Generator, n: int, *, drift: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

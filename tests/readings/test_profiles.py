@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtr
 
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.profiles import robust_profiles
-from sharpset.readings.sampling import Samples, Strip
-from sharpset.readings.strips import Priors, fit_strips
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.profiles import robust_profiles
+from sharpset.readings.edges.sampling import Samples, Strip
+from sharpset.readings.edges.strips import Priors, fit_strips
 
 PIXEL, SIGMA, WIDTHS = 0.02, 0.024, (0.1, 0.5)
 

@@ -13,11 +13,11 @@ from reading_scenes import make_scene, write_scene
 from sharpset.cli import main
 from sharpset.pieces import load_piece, make_stencil
 from sharpset.readings import read_scan
-from sharpset.readings.blur import EdgeSpread
 from sharpset.readings.commands import _with_pitches
-from sharpset.readings.discs import Disc, fit_discs
-from sharpset.readings.frequency_response import _quantity
-from sharpset.readings.light import LightMap, PieceLight
+from sharpset.readings.edge_quality.frequency_response import _quantity
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.holes.discs import Disc, fit_discs
+from sharpset.readings.picture.light import LightMap, PieceLight
 from sharpset.scans import Pose
 from sharpset.scans.scan import PixelSize
 

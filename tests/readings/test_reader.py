@@ -14,7 +14,7 @@ from reading_scenes import GROWTH_MM, SCALE_X, SCALE_Y, Scene, make_scene, write
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import make_stencil
 from sharpset.readings import READING_COLUMNS, load_readings, read_scan, write_readings
-from sharpset.readings.curve_evidence import BothWays
+from sharpset.readings.features.curve_evidence import BothWays
 
 
 @pytest.fixture(scope="module")

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from edge_pictures import rough_edge, strip
 
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.lengthwise import follow_strips
-from sharpset.readings.profiles import noise_share, robust_profiles
-from sharpset.readings.roughness import EdgeTracks, measure_roughness, track_edges
-from sharpset.readings.sampling import Samples, Strip
-from sharpset.readings.strips import fit_strips
+from sharpset.readings.edge_quality.roughness import EdgeTracks, measure_roughness, track_edges
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.lengthwise import follow_strips
+from sharpset.readings.edges.profiles import noise_share, robust_profiles
+from sharpset.readings.edges.sampling import Samples, Strip
+from sharpset.readings.edges.strips import fit_strips
 
 STEP_MM = 0.02
 N_STEPS = 120

@@ -12,7 +12,7 @@ from reference_scene import Glass, Layout, Rectangle, Thing, render
 from sharpset.cli import main
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
-from sharpset.readings.piece_scale import chance_of_wrong_scale
+from sharpset.readings.placing.piece_scale import chance_of_wrong_scale
 from sharpset.scans import ScaleReference, ScaleSources, calibrate_scanner, scan_from_pixels
 
 GLASS = Glass(scale_x=1.004, scale_y=0.997, slow_mm=0.02, period_mm=60.0)

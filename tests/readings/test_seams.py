@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sharpset.readings.registration import PlaceData, register
-from sharpset.readings.seams import across_seams, find_seams
+from sharpset.readings.placing.registration import PlaceData, register
+from sharpset.readings.placing.seams import across_seams, find_seams
 from sharpset.scans import Pose
 from sharpset.scans.scan import PixelSize
 

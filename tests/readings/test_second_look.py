@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from edge_pictures import add_dust, strip
 
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.dust import find_dust
-from sharpset.readings.profiles import robust_profiles
-from sharpset.readings.sampling import Samples, Strip
-from sharpset.readings.second_look import improved, look_again
-from sharpset.readings.strips import Priors, StripFits, fit_strips
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.dust import find_dust
+from sharpset.readings.edges.profiles import robust_profiles
+from sharpset.readings.edges.sampling import Samples, Strip
+from sharpset.readings.edges.second_look import improved, look_again
+from sharpset.readings.edges.strips import Priors, StripFits, fit_strips
 
 STEP_MM, HALF, N_STRIPS = 0.02, 18, 30
 WIDTH_PX, SIGMA_PX, READ_PX = 10.0, 1.0, 112

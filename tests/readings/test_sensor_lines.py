@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.sensor_lines import _medians
+from sharpset.readings.picture.sensor_lines import _medians
 
 
 @pytest.mark.parametrize("n", [1, 3, 5, 11])

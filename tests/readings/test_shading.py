@@ -11,15 +11,15 @@ from scipy.special import ndtr
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import make_stencil
-from sharpset.readings.bands import Seen, likely_shift
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.gates import check_ground, check_shade
-from sharpset.readings.lamp_side import ground_unevenness, lamp_side
-from sharpset.readings.light import LightMap, PieceLight
-from sharpset.readings.profiles import Profiles
-from sharpset.readings.sampling import Samples, Strip
-from sharpset.readings.shading import diameter_effect, measure_shade, width_effect
-from sharpset.readings.strips import Priors, fit_strips
+from sharpset.readings.checks.gates import check_ground, check_shade
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.profiles import Profiles
+from sharpset.readings.edges.sampling import Samples, Strip
+from sharpset.readings.edges.strips import Priors, fit_strips
+from sharpset.readings.picture.light import LightMap, PieceLight
+from sharpset.readings.shade.bands import Seen, likely_shift
+from sharpset.readings.shade.lamp_side import ground_unevenness, lamp_side
+from sharpset.readings.shade.shading import diameter_effect, measure_shade, width_effect
 from sharpset.scans import PixelSize, Pose
 
 SIGMA = 0.015

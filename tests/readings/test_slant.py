@@ -21,9 +21,9 @@ from shapely.ops import unary_union
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece, make_stencil
 from sharpset.readings import read_scan
+from sharpset.readings.features.slant import hole_seen, hole_true, loss_of, wall_light
 from sharpset.readings.results import ScanReading
-from sharpset.readings.slant import hole_seen, hole_true, loss_of, wall_light
-from sharpset.readings.wall_bands import edge_beside_band
+from sharpset.readings.shade.wall_bands import edge_beside_band
 from sharpset.scans import Viewing, Viewpoint, open_scan, scan_from_pixels
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.photo import RectifiedPhoto

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.traces import count_gaps, count_spikes, fills_scale, is_stretched, share_of_values
+from sharpset.readings.placing.traces import count_gaps, count_spikes, fills_scale, is_stretched, share_of_values
 
 
 def _picture(seed: int = 1) -> np.ndarray:

@@ -12,7 +12,7 @@ from sharpset.errors import ReportError
 from sharpset.plots.style import GREY, INK, KIND_COLOURS, new_figure, styled
 
 if TYPE_CHECKING:
-    from sharpset.readings.quality import EdgeQuality
+    from sharpset.readings.edge_quality.quality import EdgeQuality
 
 __all__ = ["draw_edge_quality"]
 

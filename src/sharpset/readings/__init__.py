@@ -11,17 +11,16 @@ from sharpset.rooms import opened_when_asked
 
 if TYPE_CHECKING:
     from sharpset.readings.batches import read_scans
-    from sharpset.readings.blur import EdgeSpread
     from sharpset.readings.combining import combine_pieces, combine_readings
-    from sharpset.readings.feature_budget import FeatureBudget, difference
-    from sharpset.readings.frequency_response import FrequencyResponse
+    from sharpset.readings.edge_quality.frequency_response import FrequencyResponse
+    from sharpset.readings.edge_quality.quality import EdgeQuality
+    from sharpset.readings.edge_quality.roughness import EdgeRoughness
+    from sharpset.readings.edges.blur import EdgeSpread
     from sharpset.readings.looking import FeatureView, look_at
-    from sharpset.readings.quality import EdgeQuality
     from sharpset.readings.quantity import Quantity
     from sharpset.readings.reader import read_scan
     from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
-    from sharpset.readings.roughness import EdgeRoughness
-    from sharpset.readings.shading import Shade
+    from sharpset.readings.shade.shading import Shade
     from sharpset.readings.tables import (
         budgets_table,
         load_budgets,
@@ -30,23 +29,24 @@ if TYPE_CHECKING:
         readings_table,
         write_readings,
     )
+    from sharpset.readings.uncertainty.feature_budget import FeatureBudget, difference
 
 _HOME = {
-    "EdgeQuality": "quality",
-    "EdgeRoughness": "roughness",
-    "EdgeSpread": "blur",
-    "FeatureBudget": "feature_budget",
+    "EdgeQuality": "edge_quality.quality",
+    "EdgeRoughness": "edge_quality.roughness",
+    "EdgeSpread": "edges.blur",
+    "FeatureBudget": "uncertainty.feature_budget",
     "FeatureView": "looking",
-    "FrequencyResponse": "frequency_response",
+    "FrequencyResponse": "edge_quality.frequency_response",
     "PieceReading": "results",
     "Quantity": "quantity",
     "READING_COLUMNS": "results",
     "ScanReading": "results",
-    "Shade": "shading",
+    "Shade": "shade.shading",
     "budgets_table": "tables",
     "combine_pieces": "combining",
     "combine_readings": "combining",
-    "difference": "feature_budget",
+    "difference": "uncertainty.feature_budget",
     "load_budgets": "tables",
     "load_readings": "tables",
     "look_at": "looking",

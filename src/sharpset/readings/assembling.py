@@ -9,9 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
-from sharpset.readings.contributions import U_TRANSFER, Unsure, contributions, totals
-from sharpset.readings.features import FeatureFits
-from sharpset.readings.registration import PlaceData
+from sharpset.readings.features.fitting import FeatureFits
+from sharpset.readings.placing.registration import PlaceData
+from sharpset.readings.uncertainty.contributions import U_TRANSFER, Unsure, contributions, totals
 from sharpset.scans import Pose, RigidFit, fit_rigid
 
 __all__ = ["Assembled", "assemble", "places_of", "square_of"]

@@ -21,12 +21,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
-from sharpset.readings.contributions import CONTRIBUTION_COLUMNS, totals
-from sharpset.readings.joint_fit import JointFit, fit_jointly
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.results import PieceReading, ScanReading, is_refused
-from sharpset.readings.shading import common_shift_mm, of_one_lamp
-from sharpset.readings.values import growths
+from sharpset.readings.shade.shading import common_shift_mm, of_one_lamp
+from sharpset.readings.uncertainty.contributions import CONTRIBUTION_COLUMNS, totals
+from sharpset.readings.uncertainty.joint_fit import JointFit, fit_jointly
+from sharpset.readings.uncertainty.values import growths
 from sharpset.refusals import says_nothing
 
 __all__ = ["Combine", "combine_pieces", "combine_readings", "turn_between_deg"]

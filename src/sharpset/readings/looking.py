@@ -13,15 +13,15 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
-from sharpset.readings.blur import EdgeSpread, edge_profile
-from sharpset.readings.disc_model import blurred_disc
-from sharpset.readings.discs import DiscFit
-from sharpset.readings.feature_budget import FeatureBudget
-from sharpset.readings.features import FeatureFits, read_features
-from sharpset.readings.light import PieceLight
+from sharpset.readings.edges.blur import EdgeSpread, edge_profile
+from sharpset.readings.features.fitting import FeatureFits, read_features
+from sharpset.readings.holes.disc_model import blurred_disc
+from sharpset.readings.holes.discs import DiscFit
+from sharpset.readings.picture.light import PieceLight
+from sharpset.readings.placing.true_places import local_scale, with_scale
 from sharpset.readings.reader import prepare_piece, read_scan
 from sharpset.readings.results import PieceReading, ScanReading
-from sharpset.readings.true_places import local_scale, with_scale
+from sharpset.readings.uncertainty.feature_budget import FeatureBudget
 from sharpset.scans import Pose, locate_pieces, open_scan
 from sharpset.scans.locate import Mirror
 

@@ -13,18 +13,8 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.assembling import assemble, places_of, square_of
-from sharpset.readings.bleed_fit import measure_bleed
-from sharpset.readings.check_wire import CheckReading, read_check_wire
-from sharpset.readings.contributions import (
-    U_PHOTOGRAPHED,
-    U_STRETCHED,
-    U_TRANSFER,
-    U_UNDECLARED,
-    u_of_curve,
-)
-from sharpset.readings.curve_evidence import both_ways
-from sharpset.readings.features import FeatureFits, PieceSamples, read_features, sample_piece, sampled_anew
-from sharpset.readings.gates import (
+from sharpset.readings.checks.check_wire import CheckReading, read_check_wire
+from sharpset.readings.checks.gates import (
     PlateState,
     check_backing,
     check_blur,
@@ -35,18 +25,20 @@ from sharpset.readings.gates import (
     check_shade,
     refuse_features,
 )
-from sharpset.readings.light import PieceLight, light_of
-from sharpset.readings.piece_scale import check_scale, scale_as_the_piece_says
-from sharpset.readings.quality import measure_quality
-from sharpset.readings.quantity import Quantity
-from sharpset.readings.registration import pose_from_marks, register
-from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
-from sharpset.readings.runcode import CodeReading, read_run_code
-from sharpset.readings.seams import across_seams, find_seams
-from sharpset.readings.slant import without_slant
-from sharpset.readings.spread import edge_residual, measure_edge_spread
-from sharpset.readings.traces import fills_scale, is_stretched
-from sharpset.readings.true_places import (
+from sharpset.readings.edge_quality.quality import measure_quality
+from sharpset.readings.edges.bleed_fit import measure_bleed
+from sharpset.readings.edges.spread import edge_residual, measure_edge_spread
+from sharpset.readings.features.curve_evidence import both_ways
+from sharpset.readings.features.fitting import FeatureFits, PieceSamples, read_features, sample_piece, sampled_anew
+from sharpset.readings.features.slant import without_slant
+from sharpset.readings.picture.light import PieceLight, light_of
+from sharpset.readings.picture.runcode import CodeReading, read_run_code
+from sharpset.readings.picture.unlit import check_openings_lit
+from sharpset.readings.placing.piece_scale import check_scale, scale_as_the_piece_says
+from sharpset.readings.placing.registration import pose_from_marks, register
+from sharpset.readings.placing.seams import across_seams, find_seams
+from sharpset.readings.placing.traces import fills_scale, is_stretched
+from sharpset.readings.placing.true_places import (
     as_edges_are,
     at_true_places,
     local_scale,
@@ -54,8 +46,16 @@ from sharpset.readings.true_places import (
     with_scale,
     without_shade,
 )
-from sharpset.readings.unlit import check_openings_lit
-from sharpset.readings.values import corner_radius, growths, scales
+from sharpset.readings.quantity import Quantity
+from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
+from sharpset.readings.uncertainty.contributions import (
+    U_PHOTOGRAPHED,
+    U_STRETCHED,
+    U_TRANSFER,
+    U_UNDECLARED,
+    u_of_curve,
+)
+from sharpset.readings.uncertainty.values import corner_radius, growths, scales
 from sharpset.scans import (
     LocalScale,
     LocatedPiece,

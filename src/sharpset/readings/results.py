@@ -11,16 +11,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sharpset.readings.blur import EdgeSpread
-from sharpset.readings.check_wire import CheckReading
-from sharpset.readings.feature_budget import FeatureBudget, budget_of
+from sharpset.readings.checks.check_wire import CheckReading
+from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.quantity import Quantity
-from sharpset.readings.shading import Shade
+from sharpset.readings.shade.shading import Shade
+from sharpset.readings.uncertainty.feature_budget import FeatureBudget, budget_of
 from sharpset.scans import Pose, ScanScale
 from sharpset.scans.scan import file_sha256
 
 if TYPE_CHECKING:
-    from sharpset.readings.quality import EdgeQuality
+    from sharpset.readings.edge_quality.quality import EdgeQuality
 
 __all__ = ["READING_COLUMNS", "PieceReading", "ScanReading", "count_found", "is_refused"]
 

@@ -10,8 +10,8 @@ import pandas as pd
 from sharpset.errors import ReadingError
 from sharpset.files import read_table, whole_file
 from sharpset.readings.earlier import beside_table, earlier_table, without_pictures
-from sharpset.readings.feature_budget import BUDGET_COLUMNS
 from sharpset.readings.results import READING_COLUMNS, ScanReading
+from sharpset.readings.uncertainty.feature_budget import BUDGET_COLUMNS
 
 __all__ = [
     "budgets_table",

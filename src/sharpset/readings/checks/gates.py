@@ -1,0 +1,346 @@
+"""Gates: what a scan must offer before a number may be read from it, and which single features are refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sharpset.errors import ReadingError
+from sharpset.pieces import Piece
+from sharpset.readings.advice import SCANNED, Advice, advice_for
+from sharpset.readings.checks.plate import (
+    Backing,
+    Flatness,
+    Overshoot,
+    PlateMarks,
+    measure_backing,
+    measure_flatness,
+    measure_overshoot,
+    measure_plate,
+)
+from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.features.fitting import FeatureFits, PieceSamples
+from sharpset.readings.features.slant import HIDDEN
+from sharpset.readings.picture.light import PieceLight
+from sharpset.readings.picture.sensor_lines import SensorLines, find_sensor_lines
+from sharpset.readings.shade.lamp_side import ground_unevenness
+from sharpset.readings.shade.shading import Shade
+from sharpset.scans import Pose, Scan
+
+__all__ = [
+    "PlateState",
+    "check_backing",
+    "check_blur",
+    "check_ground",
+    "check_light",
+    "check_pixels",
+    "check_plate",
+    "check_shade",
+    "refuse_features",
+    "wanted_mm",
+]
+
+_LEAST_CNR = 4.0
+_MOST_CLIPPED = 0.2
+_LEAST_PIXELS = 1.2
+_MOST_BLUR = 0.75
+_MOST_GLARE = 0.10
+"""The smooth map of the plate's light stands patches on about a tenth of the plate; beyond, it follows them."""
+_MOST_DUST, _MUCH_DUST = 0.10, 0.01
+"""Every strip then carries several marks, and more than one in ten of its steps may be lost."""
+_UNEVEN_BLUR, _MUCH_UNEVEN_BLUR = 1.25, 2.0
+"""A blur that is off by 20 % moves widths of two pixels by 0.15 px, by 40 % about twice as much; features of all places
+share one blur, from which each may depart by what their scatter allows."""
+_OVERSHOOT, _MOST_OVERSHOOT = 0.010, 0.04
+_LOPSIDED, _LOPSIDED_FROM = 0.01, 0.02
+"""Sharpened after encoding, edges of rendered pictures moved by 2 to 5 um at 1200 dpi from an overshoot of 0.02 on, and
+intervals no longer held the truth. In linear light 0.026 did no harm and 0.06 did."""
+_MOST_UNEVEN = 0.05
+"""Of the ground behind a dark piece, inner four fifths. Rendered with lamps, walls and diffuse light, pieces of 0.3 and
+0.4 mm showed 0.09 to 0.15, with narrow slots 0.1 mm too narrow or called closed; even ground stays within 0.02."""
+_MOST_SHADE_MM = 0.02
+"""Excess breadth of edges on one side: that of a band of 40 um that lacks half the contrast. Beyond, bands reach
+farther than the blur, and their depth is anybody's guess."""
+_LIGHTER = "Coat the piece with light matt paint and lay it on black, or light the ground from behind."
+_LEVEL_OFF = 0.15
+_REACHES = 3.0
+_MOST_BACKING, _SOME_BACKING = 0.25, 0.02
+_MOST_DIRTY = 0.3
+_LEAST_OF_U = 5.0
+"""Standard uncertainties that a size must be for anything to have formed, as in `formed`."""
+_BLANKED = (
+    *("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm"),
+    *("u_private_mm", "u_common_mm"),
+)
+
+
+def wanted_mm(piece: Piece) -> float:
+    """Return the smallest size that the piece was made for, mm."""
+    wanted = piece.parameters.get("smallest_mm") or {}
+    sizes = [float(size) for size in wanted.values()] or [float(piece.features["nominal_mm"].min())]
+    return min(sizes)
+
+
+def check_light(scan: Scan, light: PieceLight) -> None:
+    """Refuse a picture that is clipped or too faint.
+
+    Raises
+    ------
+    ReadingError
+    """
+    if light.clipped > _MOST_CLIPPED:
+        raise ReadingError(
+            f"{scan.path}: {light.clipped:.0%} of the plate or of the background is at the end of the scale, so "
+            f"edges have lost part of their shape. {advice_for(scan).exposure}"
+        )
+    if light.contrast_to_noise < _LEAST_CNR:
+        raise ReadingError(
+            f"{scan.path}: contrast is only {light.contrast_to_noise:.1f} times the noise; {_LEAST_CNR:g} is needed. "
+            f"{advice_for(scan).light}"
+        )
+
+
+def check_ground(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> None:
+    """Refuse a dark piece in whose openings its walls shade the ground: narrow ones then look closed.
+
+    Raises
+    ------
+    ReadingError
+    """
+    if light.contrast > 0 or scan.viewing is not None:
+        return
+    uneven = ground_unevenness(light, pose, piece)
+    if uneven > _MOST_UNEVEN:
+        raise ReadingError(
+            f"{scan.path}: the ground in wide openings differs by {uneven:.0%} of the contrast: the dark piece's walls "
+            f"shade it, and narrow openings look closed. {_LIGHTER}"
+        )
+
+
+def check_shade(scan: Scan, shade: Shade) -> None:
+    """Refuse a scan in which a lamp at one side shades far more than a narrow band beside edges.
+
+    Raises
+    ------
+    ReadingError
+    """
+    excess = max(
+        abs(seen.variance_mm2) if is_sure else 0.0
+        for seen, is_sure in zip(map(shade.seen, (0, 1)), shade.is_sure, strict=True)
+    )
+    if excess > _MOST_SHADE_MM**2:
+        raise ReadingError(
+            f"{scan.path}: edges that face one way are {1000 * excess**0.5:.0f} um broader than the others "
+            f"({1000 * _MOST_SHADE_MM:.0f} um is the most): a lamp on one side shades what is beside them. {_LIGHTER}"
+        )
+
+
+def check_pixels(scan: Scan, piece: Piece) -> None:
+    """Refuse a scan too coarse for the sizes the piece was made for.
+
+    Raises
+    ------
+    ReadingError
+    """
+    wanted = wanted_mm(piece)
+    pixel = max(scan.pixel_mm)
+    if pixel * _LEAST_PIXELS > wanted:
+        raise ReadingError(
+            f"{scan.path}: pixels are {1000 * pixel:.1f} um, too coarse for the {wanted:.2f} mm details of this piece. "
+            + advice_for(scan).finer.format(dpi=100 * int(-(-2.5 * 25.4 / wanted // 100)))
+        )
+
+
+def check_blur(scan: Scan, spread: EdgeSpread, piece: Piece) -> None:
+    """Refuse a scan too blurred for the sizes the piece was made for.
+
+    Raises
+    ------
+    ReadingError
+    """
+    wanted = wanted_mm(piece)
+    blur = max(spread.sigma_x_mm, spread.sigma_y_mm)
+    if blur > _MOST_BLUR * wanted:
+        raise ReadingError(
+            f"{scan.path}: edges are blurred by {1000 * blur:.0f} um (standard deviation), too much for the "
+            f"{wanted:.2f} mm details of this piece. {advice_for(scan).in_focus}"
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class PlateState:
+    """What the gates saw of plate and scan."""
+
+    marks: PlateMarks
+    flatness: Flatness
+    overshoot: Overshoot
+    backing: Backing
+    lines: SensorLines
+    lined: NDArray[np.bool_]
+    advice: Advice = SCANNED
+
+    def remarks(self) -> tuple[str, ...]:
+        """Return what is worth a remark though it stops no reading."""
+        found = []
+        if self.marks.glare_share > 0:
+            found.append(
+                f"{self.marks.glare_share:.1%} of the plate shines (glare); features beside it are refused. "
+                f"{self.advice.glare}"
+            )
+        if self.backing.share > _SOME_BACKING:
+            found.append(
+                f"the background is uneven behind {self.backing.share:.0%} of the wide openings; features there are "
+                f"refused. {self.advice.backing}"
+            )
+        if len(self.lines):
+            found.append(f"{self.lines.summary()}; small features along them are refused. {self.advice.sensor}")
+        if self.marks.dust_share > _MUCH_DUST:
+            found.append(f"dust or scratches on {self.marks.dust_share:.1%} of the plate. {self.advice.clean}")
+        if self.flatness.uneven and self.flatness.ratio > _UNEVEN_BLUR:
+            found.append(f"{self.flatness.summary()}: {self.advice.not_flat}. {self.advice.lay_flat}")
+        if self.overshoot.largest > _OVERSHOOT:
+            found.append(
+                f"edges overshoot by {self.overshoot.largest:.1%}: the picture was sharpened. "
+                f"{self.advice.unsharpened} for best results"
+            )
+        return tuple(found)
+
+
+def check_backing(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> Backing:
+    """Return what lies behind the piece; refuse a picture where it is uneven.
+
+    Parameters
+    ----------
+    scan, light, pose, piece : as read
+
+    Raises
+    ------
+    ReadingError
+    """
+    backing = measure_backing(light, pose, piece)
+    if backing.share > _MOST_BACKING:
+        raise ReadingError(
+            f"{scan.path}: what is seen through {backing.share:.0%} of the wide openings is neither plate nor an even "
+            f"background; {_MOST_BACKING:.0%} is the most. {advice_for(scan).backing}"
+        )
+    return backing
+
+
+def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> PlateState:
+    """Refuse a scan with much glare or dust, of a piece that does not lie flat, or that was sharpened.
+
+    Parameters
+    ----------
+    scan, light, pose, piece, strips : as read
+
+    Returns
+    -------
+    PlateState
+
+    Raises
+    ------
+    ReadingError
+    """
+    advice = advice_for(scan)
+    marks = measure_plate(light, pose, piece)
+    if marks.glare_share > _MOST_GLARE:
+        raise ReadingError(
+            f"{scan.path}: {marks.glare_share:.0%} of the plate shines (glare); {_MOST_GLARE:.0%} is the most. "
+            f"{advice.glare}. {advice.again}."
+        )
+    if marks.dust_share > _MOST_DUST:
+        raise ReadingError(
+            f"{scan.path}: dust or scratches cover {marks.dust_share:.0%} of the plate; {_MOST_DUST:.0%} is the most. "
+            f"{advice.clean}. {advice.again}."
+        )
+    backing = check_backing(scan, light, pose, piece)
+    flatness = measure_flatness(strips, piece)
+    worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
+    if flatness.uneven and worst:
+        raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
+    over = measure_overshoot(strips)
+    if over.largest > _MOST_OVERSHOOT or (over.largest > _LOPSIDED_FROM and over.lopsided > _LOPSIDED):
+        raise ReadingError(
+            f"{scan.path}: edges overshoot by {over.plate:.1%} on the plate and {over.background:.1%} beside it; the "
+            f"picture was sharpened. {advice.unsharpened}. {advice.again}."
+        )
+    lines = find_sensor_lines(light)
+    lined = lines.touches(piece.features, pose, _REACHES * strips.spread.mean_sigma_mm)
+    return PlateState(
+        marks=marks, flatness=flatness, overshoot=over, backing=backing, lines=lines, lined=lined, advice=advice
+    )
+
+
+def refuse_features(
+    table: pd.DataFrame, piece: Piece, fits: FeatureFits, state: PlateState, across: NDArray[np.bool_]
+) -> pd.DataFrame:
+    """Empty the values of features that cannot be read, and say why in their flags.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Readings, a row a feature of the piece.
+    piece : Piece
+    fits : FeatureFits
+    state : PlateState
+    across : ndarray of bool
+        Which features lie across a seam of the scan.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
+        feature), ``refused: dim`` (something thin may close it), ``refused: small`` (a hole narrower than a pixel),
+        ``refused: line of the scanner``, ``refused: seam``, ``refused: uneven background``, ``refused: uneven light``,
+        ``refused: dirty``, ``refused: hidden at a slant`` or ``refused: unsure`` (below five standard uncertainties).
+        A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
+        its confidence is 0.5.
+    """
+    reasons = _reasons(len(table), piece, fits, state)
+    _name(reasons, np.arange(len(across)), across, "seam")
+    # The fit alone judged whether it is more than nothing; what all sizes may be off by is known only now.
+    least = _LEAST_OF_U * table["U95_mm"].to_numpy(float) / 1.96
+    unsure = (table["formed"] == "yes").to_numpy() & (table["measured_mm"].to_numpy(float) < least)
+    _name(reasons, np.arange(len(table)), unsure, "unsure")
+    refused = np.array([reason != "" for reason in reasons])
+    if not refused.any():
+        return table
+    table = table.copy()
+    table.loc[refused, list(_BLANKED)] = np.nan
+    hidden = np.array([reason == HIDDEN for reason in reasons])
+    table.loc[refused & ((table["formed"] == "yes").to_numpy() | hidden), "formed"] = "partly"
+    table.loc[refused, "confidence"] = 0.5
+    table["flags"] = [
+        ";".join(word for word in (flags, f"refused: {reason}" if reason else "") if word)
+        for flags, reason in zip(table["flags"], reasons, strict=True)
+    ]
+    return table
+
+
+def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list[str]:
+    reasons = ["glare" if touched else "" for touched in state.marks.touches(piece)]
+    _name(reasons, np.arange(len(state.lined)), state.lined, "line of the scanner")
+    _name(reasons, np.arange(len(state.lined)), state.backing.touches(piece), "uneven background")
+    solid = fits.strips.samples.is_bar
+    off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
+    dirty = fits.strips.profiles.dirty > _MOST_DIRTY
+    for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
+        for word in ("askew", "dim", "small"):
+            _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
+    _name(reasons, fits.strips.rows, off, "uneven light")
+    _name(reasons, fits.strips.rows, dirty, "dirty")
+    _name(reasons, fits.disc_rows, np.array([abs(d.level - 1) > _LEVEL_OFF for d in fits.discs]), "uneven light")
+    _name(reasons, fits.disc_rows, np.array([d.dirty > _MOST_DIRTY for d in fits.discs]), "dirty")
+    if fits.slant is not None:
+        hidden = fits.slant.hides(piece.features["nominal_mm"].to_numpy(float), fits)
+        _name(reasons, np.arange(len(hidden)), hidden, HIDDEN)
+    return reasons[:n]
+
+
+def _name(reasons: list[str], rows: NDArray[np.intp], chosen: NDArray[np.bool_], word: str) -> None:
+    for row, hit in zip(rows, chosen, strict=True):
+        if hit and not reasons[row]:
+            reasons[row] = word

@@ -1,0 +1,123 @@
+"""Strips that are open (bars: solid) over a part of their length only: that part is fitted by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_erosion
+
+from sharpset.readings.edges.lengthwise import Lengthwise, step_of
+from sharpset.readings.edges.profiles import Merged, Profiles, robust_profiles
+from sharpset.readings.edges.sampling import Samples
+from sharpset.readings.edges.spread import select_samples
+from sharpset.readings.edges.strips import StripFits
+from sharpset.readings.features.formed import FORMED_FROM, NOT_FORMED_TO
+
+__all__ = ["FormedParts", "as_placed", "parts_of", "with_parts"]
+
+FloatArray = NDArray[np.float64]
+_FEWEST_STEPS = 5
+_KEEP_CLEAR = 2.0
+"""Blur widths along the strip that are left out beside what is closed, whose light reaches so far."""
+_POOR = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class FormedParts:
+    """The formed parts of partly formed strips.
+
+    Attributes
+    ----------
+    chosen : ndarray of int, shape (n,)
+        Their indices among the strips of the piece.
+    samples : Samples
+    profiles : Profiles
+    """
+
+    chosen: NDArray[np.intp]
+    samples: Samples
+    profiles: Profiles
+
+
+def as_placed(samples: Samples, fits: StripFits) -> StripFits:
+    """Return fits by which strips are followed along their length.
+
+    The mean profile of a strip that is closed over most of its length says little about the rest: its fitted centre and
+    levels may be anywhere. Such strips are followed at their nominal place, on the level that surrounds them.
+    """
+    nominal = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale
+    poor = np.flatnonzero(fits.width_mm < _POOR * nominal)
+    if len(poor) == 0:
+        return fits
+    centre, level, slope = fits.centre_mm.copy(), fits.level.copy(), fits.slope_per_mm.copy()
+    for i in poor:
+        mine = samples.owner == i
+        outside = np.abs(samples.d_mm[mine]) > nominal[i] / 2 + 2.5 * fits.sigma_mm[i]
+        if outside.any():
+            centre[i], slope[i] = 0.0, 0.0
+            level[i] = np.median(samples.solid[mine][outside])
+    return replace(fits, centre_mm=centre, level=level, slope_per_mm=slope)
+
+
+def parts_of(samples: Samples, fits: StripFits, lengthwise: Lengthwise) -> FormedParts | None:
+    """Return the formed parts of the partly formed strips; None where there are none.
+
+    Parameters
+    ----------
+    samples : Samples
+    fits : StripFits
+    lengthwise : Lengthwise
+    """
+    partly = (lengthwise.share > NOT_FORMED_TO) & (lengthwise.share < FORMED_FROM)
+    cell, shape = step_of(samples)
+    inside = np.bincount(cell, minlength=shape[0] * shape[1]).reshape(shape) > 0
+    clear = np.zeros(shape, dtype=bool)
+    for i in np.flatnonzero(partly):
+        reach = int(np.ceil(_KEEP_CLEAR * fits.sigma_mm[i] / samples.pixel_mm))
+        # What lies beyond the sampled length is no closed part.
+        clear[i] = binary_erosion(lengthwise.is_open[i] | ~inside[i], np.ones(2 * reach + 1), border_value=1)
+        clear[i] &= inside[i]
+    chosen = np.flatnonzero(clear.sum(axis=1) >= _FEWEST_STEPS)
+    if len(chosen) == 0:
+        return None
+    some = select_samples(samples.only(np.flatnonzero(clear.ravel()[cell])), chosen)
+    return FormedParts(chosen=chosen, samples=some, profiles=robust_profiles(some))
+
+
+def with_parts(fits: StripFits, profiles: Profiles, parts: FormedParts, again: StripFits) -> tuple[StripFits, Profiles]:
+    """Return the fits and profiles of all strips with those of the formed parts in the place of the whole length's."""
+    merged = {}
+    for name in fits.__dataclass_fields__:
+        if name != "parts":
+            merged[name] = _put(getattr(fits, name), parts.chosen, getattr(again, name))
+    causes = {
+        name: _put(getattr(fits.parts, name), parts.chosen, getattr(again.parts, name))
+        for name in fits.parts.__dataclass_fields__
+    }
+    seen, few = (
+        {
+            name: _put(getattr(whole, name), parts.chosen, getattr(part, name))
+            for name in whole.__dataclass_fields__
+            if name != "for_fits"
+        }
+        for whole, part in ((profiles, parts.profiles), (profiles.merged, parts.profiles.merged))
+    )
+    profiles = replace(profiles, **seen, for_fits=Merged(**few))
+    return replace(fits, **merged, parts=replace(fits.parts, **causes)), profiles
+
+
+def _put(whole: NDArray[Any], chosen: NDArray[np.intp], part: NDArray[Any]) -> NDArray[Any]:
+    """Return a copy with some of the rows replaced; tables are padded to the wider of the two."""
+    if whole.ndim == 1:
+        out = whole.copy()
+        out[chosen] = part
+        return out
+    width = max(whole.shape[1], part.shape[1])
+    out = np.zeros((len(whole), width))
+    out[:, : whole.shape[1]] = whole
+    out[chosen] = 0.0
+    out[chosen, : part.shape[1]] = part
+    return out

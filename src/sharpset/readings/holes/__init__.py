@@ -1,0 +1,1 @@
+"""Holes and discs: model, first guess, fit, marks on the rim, ovals, roundness."""

@@ -1,0 +1,153 @@
+"""Wide holes that are not round: how far their rim lies from a circle, by its second and third harmonic.
+
+An oval whose rim lies further from its circle than the blur is no circle with dust on it. The light that each sector
+lacks tells how far its rim is; pixels are then drawn in or out by what the harmonics say, which leaves a round hole to
+be fitted. Its diameter is that of the circle of the same area.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sharpset.readings.holes.disc_start import sector_radii
+from sharpset.readings.picture.medians import median
+
+__all__ = ["OutOfRound", "out_of_round"]
+
+FloatArray = NDArray[np.float64]
+_HARMONICS = (2, 3)
+_LEAST_RADIUS, _WIDE = 4.0, 6.0
+"""Radii in blurs: of narrower holes the blur swallows the shape; from the second on sectors tell it from dust."""
+_SPECK_MM, _SPECK_PX = 0.4, 16.0
+"""Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic:
+only an oval is looked for there, which dust on one side is not. On rims of fewer pixels soft marks of three pixels and
+more looked like the third harmonic in most of some dozen rendered holes."""
+_BETTER = 1.2
+"""How much nearer to its rim the shape must be than a circle; four more coefficients of some thirty sectors make a
+tenth."""
+_PLAIN_OVAL = 0.45
+"""Share of an oval that the sectors of narrow holes may lie from it, root mean square of all of them."""
+_MOST_LOBED = 0.5
+"""Third harmonic of a narrow hole over its second: dust at one side makes both, an oval the second alone."""
+_CLEAR, _LEAST_BLURS = 4.0, 0.25
+"""Standard errors, and blurs, from which on a rim is drawn to a circle; less than that the blur swallows."""
+_ABOVE, _CALM_PX = 3.0, 0.75
+"""By how much an oval exceeds what its sectors are off besides, unless that is less than so many pixels, as pixels on
+the borders of sectors make it: dust all along a rim makes sectors be off by as much as it makes the rim wander."""
+_BESIDE, _PLATE, _N_BESIDE, _FEWEST = 2.5, 0.75, 16, 6
+"""Beyond so many blurs from its rim, and a pixel, a hole has the plate all round: in each of so many sectors, of as
+many pixels at least, this share is solid. Where it is not something lies across the rim, and no shape is told."""
+_TURNS, _WILD = 8, 4.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class OutOfRound:
+    """A rim that wanders about its circle.
+
+    Attributes
+    ----------
+    centre_mm : ndarray of float, shape (2,)
+        About which the harmonics were found.
+    terms_mm : ndarray of float, shape (4,) or (2,)
+        Cosine and sine of the second and of the third harmonic, or of the second.
+    """
+
+    centre_mm: FloatArray
+    terms_mm: FloatArray
+
+    @property
+    def square_mm2(self) -> float:
+        """Mean square of the rim's distance from its circle."""
+        return float(self.terms_mm @ self.terms_mm) / 2
+
+    def waves(self, angle: FloatArray) -> FloatArray:
+        """Return cosine and sine of the shape's harmonics in some directions (radians), a column a term."""
+        return _shape(angle, len(self.terms_mm) // 2)
+
+    def drawn(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return pixels drawn to where they would be if the rim were a circle."""
+        x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
+        away = np.maximum(np.hypot(x, y), 1e-9)
+        keep = 1.0 - np.minimum(self.waves(np.arctan2(y, x)) @ self.terms_mm / away, 0.9)
+        return self.centre_mm[0] + keep * x, self.centre_mm[1] + keep * y
+
+
+def _shape(angle: FloatArray, n_harmonics: int) -> FloatArray:
+    return np.column_stack([wave(k * angle) for k in _HARMONICS[:n_harmonics] for wave in (np.cos, np.sin)])
+
+
+def out_of_round(
+    x_mm: FloatArray, y_mm: FloatArray, solid: FloatArray, *, radius_mm: float, pixel_area_mm2: float, sigma_mm: float
+) -> OutOfRound | None:
+    """Return how far a hole's rim lies from a circle, None where it is round as far as can be told or too narrow.
+
+    Parameters
+    ----------
+    x_mm, y_mm, solid : ndarray of float, shape (n,)
+        Pixels from the hole's nominal centre and their share solid.
+    radius_mm : float
+        Nominal.
+    pixel_area_mm2, sigma_mm : float
+        Area of a pixel; blur.
+    """
+    if radius_mm < _LEAST_RADIUS * sigma_mm:
+        return None
+    wide_mm = max(_WIDE * sigma_mm, _SPECK_MM, _SPECK_PX * float(np.sqrt(pixel_area_mm2)))
+    n_harmonics = 2 if radius_mm >= wide_mm else 1
+    centre = np.zeros(2)
+    for _ in range(3):
+        own = sector_radii((x_mm, y_mm, solid), centre, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
+        n = len(own)
+        angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
+        design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle, n_harmonics)))
+        found, weight = _robust(design, own, 0.1 * np.sqrt(pixel_area_mm2))
+        centre = centre + found[1:3]
+    kept = np.flatnonzero(weight > 0)
+    if len(kept) < design.shape[1] + 3:
+        return None
+    left = own - design @ found
+    variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
+    error = np.sqrt(np.diag(np.linalg.inv((design.T * weight) @ design)) * max(variance, 0.0))[3:]
+    terms = found[3:]
+    size = float(np.hypot.reduce(terms))
+    clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
+    besides = 1.4826 * median(np.abs(left))
+    calm = besides < max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE)
+    if n_harmonics == 1:
+        calm &= float(np.sqrt(np.mean(left**2))) < _PLAIN_OVAL * size
+        both, _ = _robust(np.column_stack((design[:, :3], _shape(angle, 2))), own, 0.1 * np.sqrt(pixel_area_mm2))
+        calm &= np.hypot(*both[5:]) < _MOST_LOBED * np.hypot(*both[3:5])
+    # A mark moves less than half of a rim, and so hardly the median; an oval leaves its circle nearly everywhere.
+    circle, _ = _robust(design[:, :3], own, 0.1 * np.sqrt(pixel_area_mm2))
+    better = median(np.abs(own - design[:, :3] @ circle)) > _BETTER * median(np.abs(left))
+    if not (clear and calm and better and size > _LEAST_BLURS * sigma_mm):
+        return None
+    shape = OutOfRound(centre_mm=centre, terms_mm=terms)
+    far_mm = float(found[0]) + _BESIDE * sigma_mm + float(np.sqrt(pixel_area_mm2))
+    return shape if _in_the_plate(*shape.drawn(x_mm, y_mm), solid, centre, far_mm) else None
+
+
+def _in_the_plate(x: FloatArray, y: FloatArray, solid: FloatArray, centre: FloatArray, far_mm: float) -> bool:
+    """Return whether the plate shows all round a hole that was drawn to a circle."""
+    x, y = x - centre[0], y - centre[1]
+    beside = x * x + y * y > far_mm**2
+    sector = np.floor((np.arctan2(y[beside], x[beside]) / (2 * np.pi) + 0.5) * _N_BESIDE).astype(int) % _N_BESIDE
+    n = np.bincount(sector, minlength=_N_BESIDE)
+    share = np.bincount(sector, solid[beside], minlength=_N_BESIDE) / np.maximum(n, 1)
+    return bool(np.all(share[n >= _FEWEST] > _PLATE))
+
+
+def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return the coefficients by Tukey's biweight and the weights."""
+    weight = np.ones(len(own))
+    found: FloatArray = np.zeros(design.shape[1])
+    for _ in range(_TURNS):
+        root = np.sqrt(weight)
+        found = np.asarray(np.linalg.lstsq(design * root[:, None], own * root, rcond=None)[0])
+        away = np.abs(own - design @ found)
+        scale = max(1.4826 * median(away), least_mm)
+        weight = np.clip(1 - (away / (_WILD * scale)) ** 2, 0.0, None) ** 2
+    return found, weight

@@ -1,0 +1,1 @@
+"""The picture in linear light: its curve, noise, background, bleeding light, and what a sensor does to it."""

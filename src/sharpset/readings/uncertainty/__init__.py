@@ -1,0 +1,1 @@
+"""What every reading may be off: contributions, budgets, totals, common and private parts."""

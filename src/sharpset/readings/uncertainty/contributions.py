@@ -1,0 +1,341 @@
+"""What the uncertainty of every reading is made of: one row for each feature and line of its budget.
+
+Each line is a standard uncertainty in mm with a sign. Lines that a scan or a scanner shares move all of
+its readings at once, each by its own amount and in its own direction (the sign): a transfer curve that
+is off makes slots wider and bars narrower. That is why differences need the sign.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from sharpset.readings.edges.strips import WidthParts
+from sharpset.readings.features.fitting import FeatureFits
+from sharpset.readings.features.slant import Loss, Slant
+from sharpset.readings.placing.registration import PlaceData
+from sharpset.readings.shade.shading import diameter_effect, width_effect
+from sharpset.scans import Pose
+
+__all__ = [
+    "CONTRIBUTION_COLUMNS",
+    "LINES",
+    "U_PHOTOGRAPHED",
+    "U_STRETCHED",
+    "U_TRANSFER",
+    "U_UNDECLARED",
+    "Unsure",
+    "contributions",
+    "totals",
+    "u_of_curve",
+]
+
+FloatArray = NDArray[np.float64]
+CONTRIBUTION_COLUMNS = ("feature_id", "line", "u_mm", "shared", "sign")
+LINES = {
+    "noise": "noise of the pixels and the texture that neighbours share",
+    "misfit": "residuals beyond the noise: rough edges, dirt",
+    "roughness": "parts of the length that were not sampled",
+    "contrast": "contrast and level borrowed from the scan",
+    "blur": "edge spread borrowed from the scan",
+    "transfer": "how stored values stand for light",
+    "shadow x": "a lamp on one side along columns",
+    "shadow y": "a lamp on one side along rows",
+    "edge": "place of the edge in its spread, shade, glow or sharpening on one side of it",
+    "shape": "shape of the edge spread, where that of the scan's own edges is not described",
+    "slant": "walls of a thick plate seen at a slant, in photographs",
+    "filter": "what cameras do against noise and for missing colours, which makes small holes look smaller",
+    "pose": "direction of the feature",
+    "scale x": "scale along columns",
+    "scale y": "scale along rows",
+    "carriage": "uneven travel of the carriage",
+}
+"""Lines of a budget and what they stand for."""
+U_TRANSFER = 0.1 / 2.2 / np.sqrt(3)
+"""Of a transfer exponent, relative: within 0.1 of 2.2 after decoding (common practice, no source)."""
+U_STRETCHED = 0.2
+"""The same of a picture whose levels were stretched or brightened after it was scanned: levels stretched by a third and
+exponents of 0.8 and 1.25 moved edges as such an error does."""
+U_UNDECLARED = 0.5
+"""The same of a file whose edges suit neither sRGB nor linear light, whose exponents differ by a factor of two."""
+_OTHER = {"sRGB": 0.63, "linear": 1.2}
+"""By what relative error of the exponent the other of the two curves acts, by the one that was taken: sizes of 13
+rendered scans differed by 0.58 to 0.82 and 0.95 to 1.29 times what they change by the exponent. Where light that bleeds
+was taken out as well, linear scans that were read as sRGB were off by up to twice as much (two rendered scans)."""
+U_PHOTOGRAPHED = 0.12
+"""The same of a camera's JPEG file, whose tones a camera bends to please: curves that steepen the middle by a fifth to
+a third moved edges of rendered photographs as exponents off by 0.03 to 0.06 do, curves that roll off highlights and so
+lift middle tones by a third of a stop as 0.14 (stops: common practice, no source)."""
+_FILTER_PX = 1.5
+"""Reach of a camera's filters against noise, and over the colours that its pixels lack: those of 3 x 3 pixels."""
+_U_EDGE_PX = 0.02
+"""What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
+_U_SHAPE = 0.75
+"""Relative standard uncertainty of what is taken off as the shape of the scan's own edges: fits take a part of what an
+edge's spread does not describe for blur and contrast. On rendered scans sizes were off by 1.1 to 2.2 times as much."""
+_SAME_MM, _APART_MM, _FEWEST_PAIRS, _CLIPPED = 0.12, (0.4, 1.6), 20, 16.0
+_K95 = 1.96
+_PERIOD_MM = 10.0
+"""Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
+
+
+def u_of_curve(
+    known: float, chance_of_other: float, *, taken: Literal["sRGB", "linear"] = "sRGB", bleeding: bool = False
+) -> float:
+    """Return the relative standard uncertainty of the exponent of a curve that may be the other one.
+
+    Parameters
+    ----------
+    known : float
+        Of a curve that is the right one.
+    chance_of_other : float
+        Chance that the file is encoded the other way.
+    taken : {'sRGB', 'linear'}
+        How it is read.
+    bleeding : bool
+        Whether light that bleeds was taken out, which with the wrong curve goes the wrong way too.
+
+    Notes
+    -----
+    The error is one of two, each with the same scatter: what 95 % of it stay below, over 1.96. Its standard deviation
+    would give intervals that miss all of the other one at chances of a tenth.
+    """
+    if chance_of_other <= 0:
+        return known
+    other = max(_OTHER.values()) if bleeding else _OTHER[taken]
+
+    def beyond(half: float) -> float:
+        inside = (1 - chance_of_other) * (2 * ndtr(half / known) - 1)
+        return float(inside + chance_of_other * (ndtr((half - other) / known) - ndtr((-half - other) / known)) - 0.95)
+
+    return float(brentq(beyond, 0.0, other + 3 * known)) / _K95
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Unsure:
+    """What else than its pixels a scan is unsure of.
+
+    Attributes
+    ----------
+    scale_x, scale_y : float
+        Relative standard uncertainty of the scale along columns and rows.
+    transfer : float
+        Relative standard uncertainty of the transfer exponent.
+    """
+
+    scale_x: float
+    scale_y: float
+    transfer: float = U_TRANSFER
+
+
+def contributions(
+    fits: FeatureFits, feature_ids: list[str], places: PlaceData, registered: Pose, unsure: Unsure, share: FloatArray
+) -> pd.DataFrame:
+    """Return the lines of every feature's budget.
+
+    Parameters
+    ----------
+    fits : FeatureFits
+    feature_ids : list of str
+        Names of the rows of the piece's table of features.
+    places : PlaceData
+        Where the features were found.
+    registered : Pose
+        The pose through all features.
+    unsure : Unsure
+    share : ndarray of float, shape (n_features,)
+        Share of a feature's length that its mean size stands for, 1 but for partly formed ones.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `CONTRIBUTION_COLUMNS`; ``shared`` is 'no', 'scan' or 'scanner', ``sign`` 1 or -1.
+    """
+    wander = _carriage(places, registered)
+    rows = [*_of_strips(fits, unsure, wander, share), *_of_discs(fits, registered, unsure, wander)]
+    table = pd.DataFrame(rows, columns=["row", "line", "effect", "shared"])
+    names = np.array(feature_ids, dtype=object)
+    return pd.DataFrame(
+        {
+            "feature_id": names[table["row"]],
+            "line": table["line"],
+            "u_mm": table["effect"].abs(),
+            "shared": table["shared"],
+            "sign": np.where(table["effect"] < 0, -1, 1),
+        }
+    )
+
+
+def totals(table: pd.DataFrame, feature_ids: list[str]) -> pd.DataFrame:
+    """Return ``u_private_mm`` and ``u_common_mm`` of every feature, NaN where a feature has no lines."""
+    row = pd.Index(feature_ids).get_indexer(table["feature_id"])
+    known = row >= 0
+    cell = 2 * row[known] + (table["shared"] != "no").to_numpy()[known]
+    shape = (len(feature_ids), 2)
+    squares = np.bincount(cell, table["u_mm"].to_numpy(float)[known] ** 2, 2 * len(feature_ids)).reshape(shape)
+    seen = np.bincount(cell, minlength=2 * len(feature_ids)).reshape(shape) > 0
+    values = np.where(seen, np.sqrt(squares), np.nan)
+    return pd.DataFrame(values, columns=["u_private_mm", "u_common_mm"], index=pd.Index(feature_ids, name="feature_id"))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Wander:
+    """Uneven travel: root mean square of the places' error along one axis of the glass (0 columns, 1 rows).
+
+    ``scatter_mm`` is that of all places about the pose, the printer's own errors included. ``slope`` is how fast the
+    error changes along the axis, root mean square, as far as neighbouring features show it.
+    """
+
+    axis: int
+    rms_mm: float
+    scatter_mm: float
+    slope: float = 0.0
+
+    def of_width(self, width: FloatArray, along: FloatArray) -> FloatArray:
+        """Return the root mean square error of widths across normals with the component `along` the axis."""
+        phase = np.minimum(np.pi * width * np.abs(along) / _PERIOD_MM, np.pi / 2)
+        by_period = 2 * self.rms_mm * np.abs(along) * np.sin(phase)
+        return np.asarray(np.maximum(by_period, self.slope * width * along**2))
+
+
+def _carriage(places: PlaceData, registered: Pose) -> _Wander:
+    """Judge the carriage by how much more places scatter along one axis of the glass than along the other."""
+    nominal = registered.to_pixels(places.points_mm) * np.array(registered.pixel_mm)
+    residual = places.glass_mm - np.sum(nominal * places.directions, axis=1)
+    spread = []
+    for axis in (0, 1):
+        part = residual[np.abs(places.directions[:, axis]) > 0.9]
+        spread.append(1.4826 * float(np.median(np.abs(part - np.median(part)))) if len(part) >= 8 else np.nan)
+    scatter = 1.4826 * float(np.median(np.abs(residual)))
+    if not np.all(np.isfinite(spread)):
+        return _Wander(axis=1, rms_mm=0.0, scatter_mm=scatter)
+    axis = int(np.argmax(spread))
+    along = np.abs(places.directions[:, axis]) > 0.9
+    away = residual[along] * np.sign(places.directions[along, axis])
+    return _Wander(
+        axis=axis,
+        rms_mm=float(np.sqrt(spread[axis] ** 2 - spread[1 - axis] ** 2)),
+        scatter_mm=scatter,
+        slope=_slope(nominal[along, axis], away),
+    )
+
+
+def _slope(place_mm: FloatArray, away_mm: FloatArray) -> float:
+    """Return how fast errors of places change along an axis, root mean square, beyond what features scatter themselves.
+
+    Features that lie at the same place along the axis tell the latter; those a millimetre apart tell both together.
+    """
+    first, second = np.triu_indices(len(place_mm), 1)
+    apart = np.abs(place_mm[second] - place_mm[first])
+    square = (away_mm[second] - away_mm[first]) ** 2
+    same, near = square[apart < _SAME_MM], (apart > _APART_MM[0]) & (apart < _APART_MM[1])
+    if min(len(same), int(near.sum())) < _FEWEST_PAIRS:
+        return 0.0
+    own, both = _clipped_mean(same), _clipped_mean(square[near])
+    # Pairs share features: a difference below a half of either is no sure one.
+    return float(np.sqrt((both - own) / np.mean(apart[near] ** 2))) if both > 1.5 * own else 0.0
+
+
+def _clipped_mean(squares: FloatArray) -> float:
+    return float(np.mean(np.minimum(squares, _CLIPPED * np.median(squares))))
+
+
+def _lines(
+    parts: WidthParts, opening: FloatArray, fits: FeatureFits, unsure: Unsure, pixel_mm: float
+) -> list[tuple[str, FloatArray, str]]:
+    """Return the lines that strips and discs have alike; `opening` is 1 for openings and -1 for solids."""
+    lent = fits.borrowed
+    return [
+        ("noise", parts.noise_mm, "no"),
+        ("misfit", parts.misfit_mm, "no"),
+        ("contrast", np.hypot(parts.per_contrast_mm * lent.contrast_private, parts.levels_mm), "no"),
+        ("contrast", parts.per_contrast_mm * lent.contrast_common, "scan"),
+        ("blur", parts.per_blur_mm * lent.blur_private, "no"),
+        ("blur", parts.per_blur_mm * lent.blur_common, "scan"),
+        ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
+        ("shape", parts.shape_mm * _U_SHAPE, "scan"),
+        # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
+        ("edge", opening * np.hypot(_U_EDGE_PX * pixel_mm, 2 * lent.edge_mm), "scan"),
+    ]
+
+
+def _whose(fits: FeatureFits, axis: int) -> str:
+    """Return what shares the error by shade: all scans of a lamp, or one where its own guess was taken off."""
+    return "scanner" if fits.shade.taken_mm(axis) == 0.0 else "scan"
+
+
+def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> list[tuple[str, FloatArray, str]]:
+    """Return the lines of a view at a slant: what all features of the picture share, and what each has for itself."""
+    if slant is None or loss is None:
+        return []
+    return [("slant", opening * slant.u_common_mm(loss), "scan"), ("slant", slant.u_private_mm(loss), "no")]
+
+
+def _filtered(diameter_mm: FloatArray, pixel_mm: float) -> FloatArray:
+    """Return the standard uncertainty of holes by filters that keep edges sharp but move curved ones.
+
+    A median over a disc of radius r moves an edge of curvature k by k r^2 / 6 towards its centre: a segment of the area
+    k r^3 / 3 is made good by a shift over the width 2 r. Cameras filter by anything from nothing to that.
+    """
+    moved = _FILTER_PX**2 * pixel_mm**2 / (3 * diameter_mm)
+    return np.asarray(np.minimum(2 * moved, diameter_mm / 4) / np.sqrt(3))
+
+
+_Row = tuple[int, str, float, str]
+
+
+def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatArray) -> list[_Row]:
+    samples, width = fits.strips.samples, fits.strip_fits.width_mm
+    across = samples.normal
+    opening = np.where(samples.is_bar, -1.0, 1.0)
+    shaded = width_effect(across, fits.shade.turn_deg)
+    # The direction of one feature is known from its piece's pose to the scatter of places over its length.
+    tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
+    lines = [
+        *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm),
+        ("roughness", fits.lengthwise.u_ends_mm, "no"),
+        ("shadow x", opening * shaded[:, 0] * fits.shade.u_shift_mm(0), _whose(fits, 0)),
+        ("shadow y", opening * shaded[:, 1] * fits.shade.u_shift_mm(1), _whose(fits, 1)),
+        ("pose", width * tilt**2 / 2, "no"),
+        ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
+        ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
+        ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
+        *_slanted(fits.slant, None if fits.slant is None else fits.slant.strips, opening),
+    ]
+    numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
+    part = share[numbers]
+    rows: list[_Row] = []
+    for line, effect, shared in lines:
+        # A square is the mean of two strips: what they share stays, what each has for itself averages.
+        whole = np.bincount(index, effect) if shared != "no" else np.sqrt(np.bincount(index, effect**2))
+        rows += [(int(row), line, float(v), shared) for row, v in zip(numbers, whole / count / part, strict=True)]
+    mean = np.bincount(index, width) / count
+    partly = part < 1
+    gaps = zip(numbers[partly], 0.1 * mean[partly] / part[partly], strict=True)
+    return rows + [(int(row), "roughness", float(v), "no") for row, v in gaps]
+
+
+def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wander) -> list[_Row]:
+    pixel_mm = float(np.mean(registered.pixel_mm))
+    rows: list[_Row] = []
+    slanted = _slanted(fits.slant, None if fits.slant is None else fits.slant.holes, np.ones(len(fits.discs)))
+    for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
+        size = np.array([disc.diameter_mm])
+        lines = [
+            *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
+            *([("filter", _filtered(size, pixel_mm), "scanner")] if fits.slant is not None else []),
+            ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), _whose(fits, 0)),
+            ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), _whose(fits, 1)),
+            ("scale x", size / 2 * unsure.scale_x, "scanner"),
+            ("scale y", size / 2 * unsure.scale_y, "scanner"),
+            ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),
+            *[(line, effect[[i]], shared) for line, effect, shared in slanted],
+        ]
+        rows += [(int(row), line, float(effect[0]), shared) for line, effect, shared in lines]
+    return rows

@@ -47,7 +47,7 @@ def coded(plan):
     [(2, 3, 1.414), (3, 4, 1.682), (4, 5, 2.000), (5, 5, 2.000), (5, 6, 2.378), (6, 6, 2.378), (6, 7, 2.828)],
 )
 def test_axial_distances_of_rotatable_designs(k, resolution, alpha):
-    plan = make_plan(factors(k), design="central-composite", resolution=resolution)
+    plan = make_plan(factors(k), design="central-composite", axial="rotatable", resolution=resolution)
     assert plan.about["axial_distance"] == pytest.approx(alpha, abs=5e-4)
     assert np.abs(coded(plan)).max() == pytest.approx(alpha, abs=5e-4)
 
@@ -81,7 +81,7 @@ def test_inscribed_design_in_natural_units():
 # Source: Box & Hunter 1957 as used by Derringer & Suich 1980, J. Qual. Technol. 12(4):214-219 (axial points
 # +-1.633): three factors in three orthogonal blocks with two centre points in each.
 def test_axial_distance_of_orthogonal_blocks():
-    plan = make_plan(factors(3), design="central-composite", blocks=3)
+    plan = make_plan(factors(3), design="central-composite", axial="orthogonal", blocks=3)
     assert plan.about["axial_distance"] == pytest.approx(1.633, abs=5e-4)
     assert plan.runs["block"].value_counts().to_dict() == {1: 6, 2: 6, 3: 8}
 

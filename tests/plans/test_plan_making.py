@@ -196,7 +196,7 @@ def test_box_behnken_blocks_are_orthogonal(unit_factors, k, blocks):
 
 
 def test_rotatable_design_predicts_equally_well_in_all_directions(unit_factors):
-    plan = make_plan(unit_factors(3), design="central-composite")
+    plan = make_plan(unit_factors(3), design="central-composite", axial="rotatable")
     inverse = np.linalg.inv(plan.matrix().to_numpy().T @ plan.matrix().to_numpy())
     rng = np.random.default_rng(3)
     direction = rng.normal(size=(50, 3))
@@ -219,10 +219,11 @@ def test_central_composite_blocks_are_orthogonal(unit_factors, k, blocks):
 
 
 def test_face_centred_and_inscribed_designs_stay_inside(unit_factors):
-    for axial in ("face-centred", "inscribed"):
-        x = coded(make_plan(unit_factors(3), design="central-composite", axial=axial))
-        assert np.abs(x).max() == 1
-    rotatable = make_plan(unit_factors(3), design="central-composite")
+    for options in ({}, {"axial": "face-centred"}, {"axial": "inscribed"}, {"blocks": 3}):
+        plan = make_plan(unit_factors(3), design="central-composite", **options)
+        assert np.abs(coded(plan)).max() == 1
+        assert not any("beyond its limits" in r for r in plan.remarks)
+    rotatable = make_plan(unit_factors(3), design="central-composite", axial="rotatable")
     assert any("go beyond its limits" in r for r in rotatable.remarks)
 
 
@@ -230,7 +231,7 @@ def test_axial_points_that_cannot_be_set_are_refused():
     factors = factors_from_dict({"factor": [{"name": n, "low": 0.02, "high": 0.2} for n in ("layer", "gap")]})
     # By hand: 0.11 - 1.414 * 0.09 = -0.017.
     with pytest.raises(PlanError, match=r"'layer' would lie at -0\.017.*inscribed"):
-        make_plan(factors, design="central-composite")
+        make_plan(factors, design="central-composite", axial="rotatable")
 
 
 @pytest.mark.parametrize("k", [3, 4, 5, 6, 7, 8, 9, 12])

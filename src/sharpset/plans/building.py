@@ -31,7 +31,7 @@ class Wish:
     runs: int | None
     resolution: int | None
     generators: str | Sequence[str] | None
-    axial: str | float
+    axial: str | float | None
     levels: int
 
 
@@ -158,7 +158,11 @@ def _box_behnken(factors: Factors, wish: Wish) -> Points:
 
 
 def _central_composite(factors: Factors, wish: Wish) -> Points:
-    axial = "orthogonal" if wish.blocks > 1 and wish.axial == "rotatable" else wish.axial
+    axial = wish.axial
+    if axial is None:
+        axial = "inscribed" if wish.blocks > 1 else "face-centred"
+    elif axial == "rotatable" and wish.blocks > 1:
+        axial = "orthogonal"
     points = classical.central_composite(
         len(factors),
         axial=axial,

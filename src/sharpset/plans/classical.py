@@ -174,8 +174,8 @@ def central_composite(
     n_factors : int
         2 to 10.
     axial : {'rotatable', 'face-centred', 'inscribed', 'orthogonal'} or float
-        Distance of the axial points: fourth root of the number of cube points; 1; rotatable but shrunk
-        so that the axial points lie at 1; such that blocks are orthogonal; or a number.
+        Distance of the axial points: fourth root of the number of cube points; 1; rotatable (in
+        blocks: orthogonal) but shrunk so that the axial points lie at 1; such that blocks are orthogonal; or a number.
     n_blocks : int
         1, or 2, 3, 5, 9 ...: the last block holds the axial points, the others the cube.
     centre_points : int, optional
@@ -204,7 +204,8 @@ def central_composite(
     centre_blocks = np.array([i % n_blocks + 1 for i in range(centre_points)], dtype=np.int64)
     n_axial_centre = int(np.sum(centre_blocks == n_blocks)) if n_blocks > 1 else 0
     n_cube_centre = centre_points - n_axial_centre
-    alpha = _axial_distance(axial, n_factors, cube.n_runs, n_cube_centre, n_axial_centre)
+    distance = "orthogonal" if axial == "inscribed" and n_blocks > 1 else axial
+    alpha = _axial_distance(distance, n_factors, cube.n_runs, n_cube_centre, n_axial_centre)
     star = np.vstack([sign * np.eye(n_factors)[i] * alpha for i in range(n_factors) for sign in (-1, 1)])
     matrix = np.vstack([cube.matrix, star, np.zeros((centre_points, n_factors))])
     if axial == "inscribed":

@@ -85,9 +85,9 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
     new.add_argument("--generators", metavar="TEXT", help='generators of a fraction, such as "E=ABC"')
     new.add_argument(
         "--axial",
-        default="rotatable",
         metavar="NAME",
-        help="rotatable, face-centred, inscribed, orthogonal or a distance (default: rotatable)",
+        help="rotatable, face-centred, inscribed, orthogonal or a distance (default: inside the limits: face-centred, "
+        "in blocks inscribed)",
     )
     new.add_argument("--levels", type=int, default=2, metavar="N", help="levels of a full factorial (default: 2)")
     new.add_argument("--whole-plots", type=int, metavar="N", help="how often hard-to-change factors are set anew")
@@ -161,7 +161,9 @@ def _new(args: argparse.Namespace) -> int:
     return _write(plan, args)
 
 
-def _axial(text: str) -> str | float:
+def _axial(text: str | None) -> str | float | None:
+    if text is None:
+        return None
     try:
         return float(text)
     except ValueError:

@@ -40,7 +40,7 @@ def make_plan(
     seed: int = 1,
     resolution: int | None = None,
     generators: str | Sequence[str] | None = None,
-    axial: str | float = "rotatable",
+    axial: str | float | None = None,
     levels: int = 2,
     whole_plots: int | None = None,
     variance_ratio: float = 1.0,
@@ -72,8 +72,9 @@ def make_plan(
         Of a fraction (the smallest one that has it), or of the cube of a central composite design.
     generators : str or sequence of str, optional
         Of a fraction, such as ``"E=ABC; F=BCD"`` or ``"5=234"``.
-    axial : str or float
-        'rotatable', 'face-centred', 'inscribed', 'orthogonal' (blocks) or a distance.
+    axial : str or float, optional
+        'rotatable', 'face-centred', 'inscribed', 'orthogonal' (blocks) or a distance. By default the design stays
+        inside the limits: 'face-centred', or 'inscribed' in orthogonal blocks.
     levels : int
         Levels of continuous factors in a full factorial.
     whole_plots : int, optional
@@ -229,7 +230,7 @@ def check_settings(factors: Factors, settings: pd.DataFrame, design: str) -> Non
             raise PlanError(
                 f"the axial points of {factor.name!r} would lie at {settings[factor.name].min():g} "
                 f"{factor.unit}, which cannot be "
-                "set. Use axial = 'inscribed' or 'face-centred', or narrow the limits."
+                "set. Use inscribed or face-centred axial points, or narrow the limits."
             )
 
 

@@ -86,7 +86,7 @@ def design_remarks(plan: Plan) -> list[str]:
             remarks.append(
                 f"axial points of {factor.name} go beyond its limits, from {column.min():g} to "
                 f"{column.max():g} {factor.unit}".rstrip()
-                + ". Use axial = 'inscribed' or 'face-centred' to stay inside."
+                + ". Inscribed or face-centred axial points stay inside."
             )
         used = factor.code(column)
         if factor.kind == "levels" and np.any((np.abs(used) > 1e-9) & (np.abs(used) < 1)) and plan.design != "full":

@@ -14,6 +14,7 @@ import pandas as pd
 from sharpset.errors import FitError
 from sharpset.fits.best import BestSettings
 from sharpset.fits.fit import Fit
+from sharpset.fits.misses import chance_of_misses, residual_correlation
 from sharpset.fits.responses import formed_counts, responses_from_readings
 from sharpset.fits.scales import least_scatter, misfit_only
 
@@ -39,6 +40,9 @@ class Prediction:
         That one print meets the brief; NaN without a brief.
     near_mm : dict of str to float
         Smallest sizes of the brief, near which growth is predicted apart.
+    together : pandas.DataFrame, shape (r, r)
+        How errors of the expected responses go together (correlations); empty in files of older predictions,
+        which are judged as if they did not.
     """
 
     settings: dict[str, Any]
@@ -48,6 +52,7 @@ class Prediction:
     forms: pd.DataFrame
     chance: float
     near_mm: dict[str, float] = field(default_factory=dict)
+    together: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def summary(self) -> str:
         """Return the prediction in one line."""
@@ -76,6 +81,7 @@ class Prediction:
             "near_mm": self.near_mm,
             "expected": self.expected.to_dict(orient="records"),
             "forms": self.forms.to_dict(orient="records"),
+            "together": self.together.to_dict(),
         }
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -163,7 +169,7 @@ def write_prediction(
     frame = pd.DataFrame([{n: values[n] for n in fit.space.names}])
     if not bool(fit.region().inside(frame)[0]):
         raise FitError("The settings lie outside the region that was tried, where the models say nothing.")
-    rows = []
+    rows, used = [], []
     for name, response in fit.responses.items():
         if not response.predictor.df_resid > 0 or _told_by_size(name, fit):
             continue
@@ -172,6 +178,7 @@ def write_prediction(
         if misfit_only(use):
             least = least * np.sqrt(n_prints)  # what the model misses by does not average out over equal prints
         got = use.predict(frame, level=level, n_prints=n_prints, least_sd=least).iloc[0]
+        used.append(use)
         rows.append({"response": name, **{c: float(got[c]) for c in ("predicted", "low", "high")}})
     forms = [
         {"kind": kind, "size_mm": float(size), "chance": float(chance)}
@@ -187,6 +194,7 @@ def write_prediction(
         forms=pd.DataFrame(forms, columns=["kind", "size_mm", "chance"]),
         chance=float(fit.forecast().chances(frame).met[0]) if fit.brief is not None else float("nan"),
         near_mm={} if fit.brief is None else dict(fit.brief.smallest_mm),
+        together=residual_correlation(used),
     )
 
 
@@ -219,6 +227,7 @@ def load_prediction(path: Path | str) -> Prediction:
             forms=pd.DataFrame(data["forms"], columns=["kind", "size_mm", "chance"]),
             chance=float("nan") if data["chance"] is None else float(data["chance"]),
             near_mm={str(k): float(v) for k, v in data.get("near_mm", {}).items()},
+            together=pd.DataFrame(data.get("together", {}), dtype=float),
         )
     except OSError as error:
         raise FitError(f"{path}: the prediction cannot be read ({error.strerror}). Check the path.") from error
@@ -243,15 +252,14 @@ def judge_confirmation(
     -------
     Confirmation
         With r responses, an interval of level L is missed by chance in r (1 - L) cases; the whole counts
-        as not confirmed where the number of misses has a chance of 5 % or less.
+        as not confirmed where the number of misses has a chance of 5 % or less, given how the responses' errors
+        went together in the plan's prints.
 
     Raises
     ------
     FitError
         If no predicted response was measured, or the number of prints is another than predicted.
     """
-    from scipy.stats import binom
-
     observed, n_prints = _observed(readings, results, prediction.near_mm)
     table = prediction.expected.copy()
     table["observed"] = [observed.get(name, float("nan")) for name in table["response"]]
@@ -275,7 +283,10 @@ def judge_confirmation(
         forms["expected"] = forms["n"] * forms["chance"]
     missed = table[~table["inside"]]["response"].tolist()
     n, k = len(table), len(missed)
-    unlucky = float(binom.sf(k - 1, n, 1.0 - prediction.level)) if k else 1.0
+    named = table["response"].tolist()
+    together = prediction.together.reindex(index=named, columns=named).fillna(0.0).to_numpy(dtype=float, copy=True)
+    np.fill_diagonal(together, 1.0)
+    unlucky = chance_of_misses(k, together, prediction.level)
     confirmed = unlucky > 0.05 + 1e-9
     words = "confirmed" if confirmed else "not confirmed"
     detail = f"{n - k} of {n} responses inside their {100 * prediction.level:.0f} % intervals"

@@ -22,8 +22,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sharpset.scans.camera import CameraFit, PlaneView, apply_homography, fit_camera, fit_homography
+from sharpset.scans.camera import apply_homography, fit_camera, fit_homography
 from sharpset.scans.opening import open_scan
+from sharpset.scans.pinhole import CameraFit, PlaneView
 
 SQUARE_MM = 25.0
 SIZE = (640, 480)

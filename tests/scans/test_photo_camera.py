@@ -8,7 +8,8 @@ import pytest
 from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
-from sharpset.scans.camera import PlaneView, apply_homography, fit_camera, fit_homography
+from sharpset.scans.camera import _pose_problem, _start, apply_homography, fit_camera, fit_homography
+from sharpset.scans.pinhole import PlaneView
 
 SIZE = (1600, 1200)
 GRID = np.stack(np.meshgrid(np.linspace(0, 90, 7), np.linspace(0, 70, 6)), axis=-1).reshape(-1, 2)
@@ -127,3 +128,17 @@ def test_homography_of_too_little_is_refused(points: NDArray[np.float64], text: 
 def test_camera_from_too_few_points_is_refused() -> None:
     with pytest.raises(ScanError, match="fewer than eight"):
         fit_camera([PlaneView(points_px=GRID[:6], points_mm=GRID[:6])], size_px=SIZE)
+
+
+@pytest.mark.parametrize(("u_bend_mm", "u_aspect"), [(0.0, 0.0), (0.3, 0.01)])
+def test_slopes_are_those_of_the_misfits(u_bend_mm: float, u_aspect: float) -> None:
+    problem = _pose_problem(noisy_views(0.5), SIZE, None, 0.35, u_bend_mm, u_aspect)
+    values = _start(problem, noisy_views(0.5))
+    values = values + np.random.default_rng(3).normal(0, 0.02, len(values))
+    step = 1e-6
+    by_hand = [
+        (problem.residuals(values + h, 1.7) - problem.residuals(values - h, 1.7)) / (2 * step)
+        for h in step * np.eye(len(values))
+    ]
+    # Central differences of numbers near 1e3 are good to 1e-16 * 1e3 / 1e-6.
+    np.testing.assert_allclose(problem.slopes(values, 1.7), np.transpose(by_hand), rtol=1e-6, atol=1e-4)

@@ -4,162 +4,46 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
+from sharpset.scans.pinhole import CameraFit, PlaneView
 
-__all__ = ["CameraFit", "PlaneView", "fit_camera", "fit_homography"]
+__all__ = ["fit_camera", "fit_homography"]
 
 FloatArray = NDArray[np.float64]
 
 _LENS_SD = 0.6  # of k1, k2 beforehand: lenses without deliberate fish-eye stay within (common practice, no source)
 _CENTRE_SD = 0.02  # of the larger picture side: how far the axis may pass from the picture's centre, likewise
+_NEAREST = 1e-3
+"""Depth in mm below which a point is taken for lying there: behind the lens there is no picture."""
+_SAME_SPREAD = 0.02
+"""Change of the points' spread, relative, that alters their weights by too little to fit again."""
 _TYPICAL_FOCAL = (
     1.1  # of the larger picture side, for want of anything better; with the default 35 % it spans 0.5 to 2.2
 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PlaneView:
-    """Points of one flat pattern seen in one picture.
-
-    Attributes
-    ----------
-    points_px : ndarray, shape (n, 2)
-        Column and row in the picture, integers at pixel centres.
-    points_mm : ndarray, shape (n, 2)
-        x and y on the pattern.
-    """
-
-    points_px: FloatArray
-    points_mm: FloatArray
+def _crossed(vectors: FloatArray) -> FloatArray:
+    """The matrices that take a vector to its cross product with these, from their left; shape (n, 3, 3)."""
+    x, y, z = np.asarray(vectors).T
+    o = np.zeros_like(x)
+    return np.stack((np.stack((o, -z, y), -1), np.stack((z, o, -x), -1), np.stack((-y, x, o), -1)), axis=1)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class CameraFit:
-    """A camera and where it stood, as found by `fit_camera`.
-
-    Attributes
-    ----------
-    focal_px : float
-        Distance of the lens from the picture plane in pixels.
-    u_focal : float
-        Its relative standard uncertainty.
-    centre_px : ndarray, shape (2,)
-        Where the axis meets the picture: column, row.
-    k1, k2 : float
-        Radial distortion: a ray at distance r (unit: focal length) is seen at r (1 + k1 r^2 + k2 r^4).
-    rotations : ndarray, shape (n_views, 3, 3)
-        From the pattern's axes (z up from the pattern) to the camera's (x right, y down, z forward).
-    translations : ndarray, shape (n_views, 3)
-        The pattern's origin in the camera's axes, mm.
-    residuals_mm : tuple of ndarray, each shape (n, 2)
-        Seen minus true positions, in the plane of the pattern.
-    bend_mm : ndarray, shape (3,)
-        Heights of the pattern's rim over its middle: a X^2 + b X Y + c Y^2, X and Y from -1 to 1 over its points.
-    aspect : float
-        By how much the pattern is stretched along x against y; lengths along both are taken with its root.
-
-    References
-    ----------
-    Z. Zhang, A flexible new technique for camera calibration, IEEE Trans. Pattern Anal. Mach. Intell. 22 (2000)
-    1330-1334. D. C. Brown, Close-range camera calibration, Photogramm. Eng. 37 (1971) 855-866.
-    """
-
-    focal_px: float
-    u_focal: float
-    centre_px: FloatArray
-    k1: float
-    k2: float
-    rotations: FloatArray = field(repr=False)
-    translations: FloatArray = field(repr=False)
-    residuals_mm: tuple[FloatArray, ...] = field(repr=False, default=())
-    bend_mm: FloatArray = field(repr=False, default_factory=lambda: np.zeros(3))
-    aspect: float = 1.0
-
-    @property
-    def rms_mm(self) -> float:
-        """Root mean square of the residuals, both axes together as a distance."""
-        parts = np.concatenate([np.sum(part**2, axis=1) for part in self.residuals_mm])
-        return float(np.sqrt(parts.mean()))
-
-    @property
-    def max_mm(self) -> float:
-        """Largest residual, as a distance."""
-        return float(max(np.hypot(part[:, 0], part[:, 1]).max() for part in self.residuals_mm))
-
-    @cached_property
-    def tilts_deg(self) -> FloatArray:
-        """Angle between the camera's axis and the normal of the pattern, per view."""
-        cosines = np.clip(np.abs(self.rotations[:, 2, 2]), 0.0, 1.0)
-        return np.asarray(np.degrees(np.arccos(cosines)))
-
-    @cached_property
-    def distances_mm(self) -> FloatArray:
-        """Height of the lens above the pattern's plane, per view."""
-        return np.asarray(np.abs(np.einsum("vij,vi->vj", self.rotations, self.translations)[:, 2]))
-
-    @cached_property
-    def eyes_mm(self) -> FloatArray:
-        """Where the lens stood in the axes of the pattern, per view, shape (n_views, 3)."""
-        return np.asarray(-np.einsum("vij,vi->vj", self.rotations, self.translations))
-
-    def project(self, points_mm: FloatArray, view: int = 0, *, z_mm: float = 0.0) -> FloatArray:
-        """Where points of the pattern, or `z_mm` above it, are seen.
-
-        Parameters
-        ----------
-        points_mm : ndarray, shape (n, 2)
-            x, y in the pattern's axes.
-
-        Returns
-        -------
-        ndarray, shape (n, 2)
-            Column and row.
-        """
-        space = np.column_stack([points_mm, np.full(len(points_mm), z_mm)])
-        seen = space @ self.rotations[view].T + self.translations[view]
-        return self._distort(seen[:, :2] / seen[:, 2:]) * self.focal_px + self.centre_px
-
-    def undistort(self, points_px: FloatArray) -> FloatArray:
-        """Where a lens without distortion would show what is seen at these places; column, row, shape (n, 2)."""
-        return self._rays(points_px) * self.focal_px + self.centre_px
-
-    def to_plane(self, points_px: FloatArray, view: int = 0, *, z_mm: float | FloatArray = 0.0) -> FloatArray:
-        """What lies at these places of the picture, in the plane `z_mm` above the pattern; x, y in mm, shape (n, 2)."""
-        rays = np.column_stack([self._rays(points_px), np.ones(len(points_px))]) @ self.rotations[view]
-        eye = -self.rotations[view].T @ self.translations[view]
-        along = (z_mm - eye[2]) / rays[:, 2]
-        return np.asarray(eye[:2] + along[:, None] * rays[:, :2])
-
-    def summary(self) -> str:
-        """One line for people."""
-        return (
-            f"focal length {self.focal_px:.0f} px (u {100 * self.u_focal:.1f} %), "
-            f"k1 {self.k1:+.4f}, k2 {self.k2:+.4f}, "
-            f"{len(self.rotations)} pictures, residual {1000 * self.rms_mm:.1f} um rms"
-        )
-
-    def _distort(self, flat: FloatArray) -> FloatArray:
-        square = np.sum(flat**2, axis=1, keepdims=True)
-        return np.asarray(flat * (1.0 + self.k1 * square + self.k2 * square**2))
-
-    def _rays(self, points_px: FloatArray) -> FloatArray:
-        bent = (np.asarray(points_px, dtype=float) - self.centre_px) / self.focal_px
-        seen = np.hypot(bent[:, 0], bent[:, 1])
-        radius = seen.copy()
-        for _ in range(20):
-            square = radius**2
-            value = radius * (1.0 + self.k1 * square + self.k2 * square**2) - seen
-            slope = 1.0 + 3.0 * self.k1 * square + 5.0 * self.k2 * square**2
-            # A lens model that folds back has no answer far out: stay where a real lens could have sent the ray.
-            radius = np.clip(radius - value / np.maximum(slope, 0.1), 0.0, 4.0 * seen)
-        share = np.divide(radius, seen, out=np.ones_like(seen), where=seen > 0)
-        return np.asarray(bent * share[:, None])
+def _turn_of_vector(vector: FloatArray) -> FloatArray:
+    """By what small turn, from the left, a rotation changes with its rotation vector (left Jacobian), shape (3, 3)."""
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-6:
+        return np.asarray(np.eye(3) + _crossed(vector[None])[0] / 2)
+    axis = vector / angle
+    share = math.sin(angle) / angle
+    part = share * np.eye(3) + (1 - share) * np.outer(axis, axis)
+    return np.asarray(part + (1 - math.cos(angle)) / angle * _crossed(axis[None])[0])
 
 
 def fit_homography(source: FloatArray, target: FloatArray) -> FloatArray:
@@ -233,22 +117,60 @@ class _Problem:
     def residuals(self, values: FloatArray, sigma_px: float) -> FloatArray:
         """Misfits over their standard deviations: points first, then the beliefs."""
         camera = self.unpack(values)
-        rotations, translations = camera.rotations[self.view_of], camera.translations[self.view_of]
-        points = self.true_mm * _stretch(camera.aspect)
-        in_camera = np.einsum("nij,nj->ni", rotations[:, :, :2], points) + translations
-        in_camera += rotations[:, :, 2] * (self.shape @ camera.bend_mm)[:, None]
-        depth = np.maximum(in_camera[:, 2:], 1e-3)
-        shown = camera._distort(in_camera[:, :2] / depth) * camera.focal_px + camera.centre_px
-        beliefs = [
-            values[0] / self.u_focal,
-            values[1] / (_CENTRE_SD * self.side_px),
-            values[2] / (_CENTRE_SD * self.side_px),
-            values[3] / _LENS_SD,
-            values[4] / _LENS_SD,
-            *(values[5 : 5 + self.n_bend] / max(self.u_bend_mm, 1e-9)),
-            *(values[5 + self.n_bend : self.n_common] / max(self.u_aspect, 1e-9)),
-        ]
-        return np.concatenate([((shown - self.seen_px) / sigma_px).ravel(), beliefs])
+        in_camera = self._in_camera(camera)
+        depth = np.maximum(in_camera[:, 2:], _NEAREST)
+        shown = camera.distort(in_camera[:, :2] / depth) * camera.focal_px + camera.centre_px
+        return np.concatenate([((shown - self.seen_px) / sigma_px).ravel(), values[: self.n_common] / self.beliefs])
+
+    def slopes(self, values: FloatArray, sigma_px: float) -> FloatArray:
+        """Derivatives of `residuals` by the parameters, shape (2 n_points + n_common, n_parameters)."""
+        camera = self.unpack(values)
+        in_camera = self._in_camera(camera)
+        depth = np.maximum(in_camera[:, 2:], _NEAREST)
+        flat = in_camera[:, :2] / depth
+        square = np.sum(flat**2, axis=1)
+        bent = camera.focal_px * camera.distort(flat)
+        # By the place in the camera's axes: the lens by the flat place, the flat place by the place in space.
+        swell = 1.0 + square * (camera.k1 + camera.k2 * square)
+        lens = swell[:, None, None] * np.eye(2) + (2 * camera.k1 + 4 * camera.k2 * square)[:, None, None] * (
+            flat[:, :, None] * flat[:, None, :]
+        )
+        lens *= camera.focal_px / depth[:, :, None]
+        by_place = np.concatenate((lens, -(lens @ flat[:, :, None])), axis=2)
+        n = len(flat)
+        found = np.zeros((n, 2, len(values)))
+        found[:, :, 0] = bent
+        found[:, :, 1:3] = np.eye(2)
+        found[:, :, 3:5] = camera.focal_px * flat[:, :, None] * np.stack((square, square**2), axis=1)[:, None, :]
+        turned = camera.rotations[self.view_of]
+        by_height = by_place @ turned[:, :, 2:]
+        found[:, :, 5 : 5 + self.n_bend] = by_height * self.shape[:, None, : self.n_bend]
+        if self.u_aspect > 0:
+            apart = self.true_mm * _stretch(camera.aspect) * np.array([0.5, -0.5])
+            found[:, :, self.n_common - 1] = (by_place @ (turned[:, :, :2] @ apart[:, :, None]))[..., 0]
+        by_turn = by_place @ _crossed(camera.translations[self.view_of] - in_camera)
+        poses = values[self.n_common :].reshape(self.n_views, 6)
+        for view, pose in enumerate(poses):
+            own = self.view_of == view
+            first = self.n_common + 6 * view
+            found[own, :, first : first + 3] = by_turn[own] @ _turn_of_vector(pose[:3])
+            found[own, :, first + 3 : first + 6] = by_place[own]
+        beliefs = np.zeros((self.n_common, len(values)))
+        np.fill_diagonal(beliefs, 1.0 / self.beliefs)
+        return np.concatenate([found.reshape(2 * n, -1) / sigma_px, beliefs])
+
+    @cached_property
+    def beliefs(self) -> FloatArray:
+        """Standard deviations of the common parameters beforehand, round none of a kind."""
+        axis = _CENTRE_SD * self.side_px
+        bend, aspect = [self.u_bend_mm] * self.n_bend, [self.u_aspect] * (self.u_aspect > 0)
+        return np.array([self.u_focal, axis, axis, _LENS_SD, _LENS_SD, *bend, *aspect])
+
+    def _in_camera(self, camera: CameraFit) -> FloatArray:
+        """All points in the axes of the camera that saw them, shape (n, 3)."""
+        turned = camera.rotations[self.view_of]
+        points = np.column_stack((self.true_mm * _stretch(camera.aspect), self.shape @ camera.bend_mm))
+        return np.asarray(np.einsum("nij,nj->ni", turned, points) + camera.translations[self.view_of])
 
     def unpack(self, values: FloatArray) -> CameraFit:
         """The camera that a vector of parameters stands for."""
@@ -338,12 +260,12 @@ def fit_camera(
         raise ScanError("camera: a picture shows fewer than eight known points. Show the whole pattern.")
     problem = _pose_problem(views, size_px, focal_px, u_focal, u_bend_mm, u_aspect)
     values = _start(problem, views) if start is None else problem.pack(start)
-    sigma_px = 1.0
+    sigma_px = 1.0 if start is None else _spread_px(problem, values)
     for _ in range(3):
         values, covariance = _solve(problem, values, sigma_px, n_alike)
-        misfit = problem.residuals(values, 1.0)[: 2 * len(problem.seen_px)]
-        # Robust spread, at least a hundredth of a pixel so that perfect points do not divide by zero.
-        sigma_px = max(1.4826 * float(np.median(np.abs(misfit))), 0.01)
+        weighed_px, sigma_px = sigma_px, _spread_px(problem, values)
+        if abs(sigma_px - weighed_px) < _SAME_SPREAD * weighed_px:
+            break
     camera = problem.unpack(values)
     height = problem.shape @ camera.bend_mm
     residuals = tuple(
@@ -363,6 +285,12 @@ def fit_camera(
         bend_mm=camera.bend_mm,
         aspect=camera.aspect,
     )
+
+
+def _spread_px(problem: _Problem, values: FloatArray) -> float:
+    """Robust spread of the points, at least a hundredth of a pixel so that perfect ones do not divide by zero."""
+    misfit = problem.residuals(values, 1.0)[: 2 * len(problem.seen_px)]
+    return max(1.4826 * float(np.median(np.abs(misfit))), 0.01)
 
 
 def _stretch(aspect: float) -> FloatArray:
@@ -448,7 +376,14 @@ def _solve(problem: _Problem, start: FloatArray, sigma_px: float, n_alike: float
         return np.where(is_point, soft, np.stack((z, np.ones_like(z), np.zeros_like(z))))
 
     result = least_squares(
-        problem.residuals, start, args=(sigma_px,), loss=loss, f_scale=3.0, x_scale="jac", max_nfev=60
+        problem.residuals,
+        start,
+        jac=problem.slopes,
+        args=(sigma_px,),
+        loss=loss,
+        f_scale=3.0,
+        x_scale="jac",
+        max_nfev=60,
     )
     if not np.isfinite(result.cost):
         raise ScanError(

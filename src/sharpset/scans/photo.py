@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
 from sharpset.files import whole_file
-from sharpset.scans.camera import CameraFit, PlaneView, fit_camera
+from sharpset.scans.camera import fit_camera
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.frame import PhotoFrame
 from sharpset.scans.markers import MarkerSighting, find_markers, n_in_mirror_image
 from sharpset.scans.opening import open_scan
+from sharpset.scans.pinhole import CameraFit, PlaneView
 from sharpset.scans.resampling import combine_window
 from sharpset.scans.scale_note import ScaleNote, write_note
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels

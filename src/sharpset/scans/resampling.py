@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
-from sharpset.scans.camera import CameraFit
 from sharpset.scans.frame import PhotoFrame
+from sharpset.scans.pinhole import CameraFit
 from sharpset.scans.scan import Scan
 from sharpset.scans.viewing import Viewing
 

@@ -65,7 +65,12 @@ def test_new_plan_writes_its_folder_and_shows_cautions(tmp_path, factors, capsys
     folder = tmp_path / "p"
     words = ["plan", "new", "--factors", str(factors), "--design", "full", "--out", str(folder)]
     assert main([*words, "--process", "resin"]) == 0
-    assert sorted(path.name for path in folder.iterdir()) == ["plan.json", "run_sheet.pdf", "runs.csv"]
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "plan.json",
+        "results_form.csv",
+        "run_sheet.pdf",
+        "runs.csv",
+    ]
     out = capsys.readouterr().out
     assert "nitrile gloves" in out
     assert "safety data sheets" in out

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         plan_properties,
     )
     from sharpset.plans.remarks import practice_remarks
+    from sharpset.plans.results_form import write_results_form
     from sharpset.plans.rules import Constraint
     from sharpset.plans.run_sheet import CAUTIONS, write_run_sheet
 
@@ -64,6 +65,7 @@ _HOME = {
     "power_table": "power",
     "practice_remarks": "remarks",
     "save_plan": "files",
+    "write_results_form": "results_form",
     "write_run_sheet": "run_sheet",
 }
 
@@ -99,6 +101,7 @@ __all__ = [
     "power_table",
     "practice_remarks",
     "save_plan",
+    "write_results_form",
     "write_run_sheet",
 ]
 

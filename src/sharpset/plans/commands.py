@@ -226,11 +226,20 @@ def _is_there(plan: Plan, folder: Path) -> bool:
 
 
 def _write_sheet(plan: Plan, folder: Path, args: argparse.Namespace) -> int:
+    from sharpset.plans.results_form import FORM, write_results_form
     from sharpset.plans.run_sheet import cautions_by_heading, write_run_sheet
 
     process = args.process or plan.about.get("process")
     path = write_run_sheet(plan, folder / "run_sheet.pdf", title=args.title, process=process, page=args.page)
     print(f"Run sheet: {path}. Print the runs in its order, one print job each; write down what is odd.")
+    form = write_results_form(plan, folder)
+    if form is None:
+        print(f"Results form: {folder / FORM} has been filled in and was left as it is.")
+    else:
+        print(
+            f"Results form: {form}. Type print times and what you measure by hand into it, a column for each, and give "
+            "it to 'sharpset fit' with --results."
+        )
     for title, texts in cautions_by_heading(process).items():
         print(f"{title}:")
         for text in texts:

@@ -92,7 +92,9 @@ def test_the_formed_part_of_a_half_closed_feature_has_its_own_width(table, name)
     # Painted ends are sharp and 0.3 mm at both ends are not looked at: the share is good to a few steps.
     left_out = 0.3 / row.length_mm
     assert row.share == pytest.approx((1 - HALF_CLOSED[name] - left_out) / (1 - 2 * left_out), abs=0.05)
-    assert abs(row.measured_mm - row.true_mm) < max(row.U95_mm, 0.004)
+    assert abs(row.measured_mm - row.true_mm) <= row.U95_mm
+    # Whole strips of this scene are told to 5 to 8 micrometres; where a part ends nothing is told over half a width.
+    assert row.U95_mm < 0.008 + 0.15 * row.true_mm
 
 
 @pytest.mark.parametrize("name", THIN)

@@ -94,9 +94,10 @@ class _Columns:
         self.measured, self.roughness = blank.copy(), blank.copy()
         self.confidence, self.share, self.x_dev, self.y_dev = (blank.copy() for _ in range(4))
 
-    def part(self) -> FloatArray:
-        """Return the share of each feature's length that its size stands for."""
+    def part(self, fits: FeatureFits) -> FloatArray:
+        """Return the share of each feature's length by which its size is told, 1 where the fit knows of it."""
         partly = np.array([word == "partly" for word in self.formed]) & np.isfinite(self.share)
+        partly[fits.strips.rows[fits.by_part]] = False
         return np.where(partly, np.maximum(self.share, 0.1), 1.0)
 
 
@@ -135,7 +136,7 @@ def assemble(
     u_x, u_y = (float(u) for u in np.broadcast_to(u_scale, 2))
     names = features["feature_id"].tolist()
     unsure = Unsure(scale_x=u_x, scale_y=u_y, transfer=u_transfer)
-    lines = contributions(fits, names, places_of(fits, piece, pose), registered, unsure, columns.part())
+    lines = contributions(fits, names, places_of(fits, piece, pose), registered, unsure, columns.part(fits))
     lines = lines[lines["feature_id"].isin(features.loc[~gone & np.isfinite(measured), "feature_id"])]
     u = totals(lines, names)
     private, common = u["u_private_mm"].to_numpy(float), u["u_common_mm"].to_numpy(float)

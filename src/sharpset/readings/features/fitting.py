@@ -26,7 +26,7 @@ from sharpset.readings.edges.spread import (
 )
 from sharpset.readings.edges.strips import Light, Priors, StripFits, fit_strips
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
-from sharpset.readings.features.formed_parts import as_placed, parts_of, with_parts
+from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
 from sharpset.readings.features.slant import Slant
 from sharpset.readings.holes.blank_spots import faintest_hole_mm2, lacking_mm2
 from sharpset.readings.holes.discs import Disc, DiscFit, fit_discs
@@ -104,11 +104,12 @@ class Borrowed:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class FeatureFits:
-    """Everything fitted to one piece's features."""
+    """Everything fitted to one piece's features; `by_part` says whose widths are those of their formed parts alone."""
 
     strips: PieceSamples
     strip_fits: StripFits
     lengthwise: Lengthwise
+    by_part: NDArray[np.bool_]
     strip_verdicts: Verdicts
     disc_rows: NDArray[np.intp]
     discs: list[DiscFit]
@@ -229,6 +230,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         )
         fits, seen = with_parts(fits, profiles, formed, again)
         strips = replace(strips, profiles=seen)
+        lengthwise = ends_of_parts(lengthwise, samples, formed, fits)
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
         share=lengthwise.share,
@@ -298,6 +300,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         strips=strips,
         strip_fits=fits,
         lengthwise=lengthwise,
+        by_part=np.isin(np.arange(len(nominal)), [] if formed is None else formed.chosen),
         strip_verdicts=verdicts,
         disc_rows=hole_rows,
         discs=fitted,

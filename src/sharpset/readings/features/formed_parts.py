@@ -16,7 +16,7 @@ from sharpset.readings.edges.spread import select_samples
 from sharpset.readings.edges.strips import StripFits
 from sharpset.readings.features.formed import FORMED_FROM, NOT_FORMED_TO
 
-__all__ = ["FormedParts", "as_placed", "parts_of", "with_parts"]
+__all__ = ["FormedParts", "as_placed", "ends_of_parts", "parts_of", "with_parts"]
 
 FloatArray = NDArray[np.float64]
 _FEWEST_STEPS = 5
@@ -35,11 +35,17 @@ class FormedParts:
         Their indices among the strips of the piece.
     samples : Samples
     profiles : Profiles
+    clear_mm : ndarray of float, shape (n,)
+        Length of them that was fitted.
+    n_borders : ndarray of int, shape (n,)
+        Places where they end at something closed.
     """
 
     chosen: NDArray[np.intp]
     samples: Samples
     profiles: Profiles
+    clear_mm: FloatArray
+    n_borders: NDArray[np.intp]
 
 
 def as_placed(samples: Samples, fits: StripFits) -> StripFits:
@@ -84,7 +90,50 @@ def parts_of(samples: Samples, fits: StripFits, lengthwise: Lengthwise) -> Forme
     if len(chosen) == 0:
         return None
     some = select_samples(samples.only(np.flatnonzero(clear.ravel()[cell])), chosen)
-    return FormedParts(chosen=chosen, samples=some, profiles=robust_profiles(some))
+    return FormedParts(
+        chosen=chosen,
+        samples=some,
+        profiles=robust_profiles(some),
+        n_borders=_n_borders(lengthwise.is_open[chosen], inside[chosen]),
+        clear_mm=clear.sum(axis=1)[chosen] * samples.pixel_mm,
+    )
+
+
+def _n_borders(is_open: NDArray[np.bool_], inside: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return how often each row changes between open and closed; beyond the sampled length nothing is known."""
+    both = inside[:, 1:] & inside[:, :-1]
+    return np.asarray(np.count_nonzero((is_open[:, 1:] != is_open[:, :-1]) & both, axis=1))
+
+
+def ends_of_parts(lengthwise: Lengthwise, samples: Samples, parts: FormedParts, fits: StripFits) -> Lengthwise:
+    """Return the lengthwise results with the uncertainty from what was left out of the formed parts.
+
+    The ends of a strip and what lies beside its closed parts are left out: a mean over them scatters as blocks as long
+    as an end do, fewer of which the shorter fitted length holds. Where a part ends it may be round or slanted over half
+    of its width, or as far as the blur hides it, and be of any width there from nothing to all.
+
+    Parameters
+    ----------
+    lengthwise : Lengthwise
+    samples : Samples
+    parts : FormedParts
+    fits : StripFits
+        Of all strips, with those of the parts (`with_parts`).
+    """
+    i = parts.chosen
+    length = 2 * samples.half_length_mm[i]
+    whole = np.array([samples.strips[k].length_mm for k in i]) * samples.length_scale[i]
+    end = np.maximum(whole - length, 0.0) / 2
+    by_block = lengthwise.u_ends_mm[i] / np.maximum(2 * end / np.maximum(whole, length), 1e-6)
+    by_block /= np.sqrt(0.5 + end / length)
+    formed = np.maximum(lengthwise.share[i] * whole, parts.clear_mm)
+    left = np.maximum(formed - parts.clear_mm, 1e-6)
+    ends = lengthwise.u_ends_mm.copy()
+    ends[i] = by_block * left / formed * np.sqrt(np.minimum(end / left, 1.0) + end / parts.clear_mm)
+    zone = np.maximum(_KEEP_CLEAR * fits.sigma_mm[i], fits.width_mm[i] / 2)
+    by_border = fits.width_mm[i] / np.sqrt(12) * np.minimum(zone / formed, 1.0) * np.sqrt(parts.n_borders)
+    ends[i] = np.hypot(ends[i], by_border)
+    return replace(lengthwise, u_ends_mm=ends)
 
 
 def with_parts(fits: StripFits, profiles: Profiles, parts: FormedParts, again: StripFits) -> tuple[StripFits, Profiles]:

@@ -34,6 +34,7 @@ class Advice:
     not_flat: str
     lay_flat: str
     unsharpened: str
+    unfiltered: str
 
 
 SCANNED = Advice(
@@ -54,6 +55,7 @@ SCANNED = Advice(
     not_flat="the piece does not lie flat on the glass",
     lay_flat="Weigh it down (a second glass, the lid closed)",
     unsharpened="Switch sharpening (unsharp mask) off in the scanning program",
+    unfiltered="Switch dust removal, despeckling and noise filters off in the scanning program",
 )
 PHOTOGRAPHED = Advice(
     again="Photograph it again",
@@ -73,6 +75,7 @@ PHOTOGRAPHED = Advice(
     not_flat="part of the piece is out of focus, or it does not lie flat on the card",
     lay_flat="Tape it flat, hold the camera level, from further away, with a smaller aperture",
     unsharpened="Switch sharpening and scene modes off in the camera, or develop its raw file without sharpening",
+    unfiltered="Switch noise filters off in the camera, or develop its raw file without them",
 )
 
 

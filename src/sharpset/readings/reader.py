@@ -46,6 +46,7 @@ from sharpset.readings.placing.true_places import (
     with_scale,
     without_shade,
 )
+from sharpset.readings.placing.unfiltered import without_median
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
 from sharpset.readings.uncertainty.contributions import (
@@ -192,6 +193,7 @@ def _read_piece(
         check_shade(scan, seen.shade)
     # What is left of light that bled does not add up from edge to edge.
     fits = at_true_places(as_edges_are(seen) if light.bleed is None else seen, piece, pose, local)
+    fits = without_median(fits, scan, light) if scan.viewing is None else fits
     fits = without_slant(fits, piece, pose, scan.viewing, ground_share=light.ground_share(pose, piece))
     fits = without_shade(fits)
     places = places_of(fits, piece, pose)
@@ -411,6 +413,9 @@ def _remarks(
         )
     if fits.slant is not None and fits.slant.summary():
         remarks.append(fits.slant.summary())
+    if fits.filtered is not None:
+        undone = "what that takes from small sizes is put back, and smaller ones are refused"
+        remarks.append(f"{fits.filtered.loss.summary()}; {undone}. {advice_for(scan).unfiltered}")
     if fits.shade.summary_of_all():
         remarks.append(fits.shade.summary_of_all())
     # Walls that are seen at a slant look like shade, which they are not.

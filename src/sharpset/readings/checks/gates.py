@@ -43,6 +43,7 @@ __all__ = [
     "wanted_mm",
 ]
 
+FILTERED = "filtered"
 _LEAST_CNR = 4.0
 _MOST_CLIPPED = 0.2
 _LEAST_PIXELS = 1.2
@@ -295,9 +296,10 @@ def refuse_features(
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
         feature), ``refused: dim`` (something thin may close it), ``refused: small`` (a hole narrower than a pixel),
         ``refused: line of the scanner``, ``refused: seam``, ``refused: uneven background``, ``refused: uneven light``,
-        ``refused: dirty``, ``refused: hidden at a slant`` or ``refused: unsure`` (below five standard uncertainties).
-        A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden;
-        its confidence is 0.5.
+        ``refused: dirty``, ``refused: hidden at a slant``, ``refused: filtered`` (narrower
+        than a filter against specks) or ``refused: unsure`` (below five standard uncertainties).
+        A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden
+        or filtered; its confidence is 0.5.
     """
     reasons = _reasons(len(table), piece, fits, state)
     _name(reasons, np.arange(len(across)), across, "seam")
@@ -310,7 +312,7 @@ def refuse_features(
         return table
     table = table.copy()
     table.loc[refused, list(_BLANKED)] = np.nan
-    hidden = np.array([reason == HIDDEN for reason in reasons])
+    hidden = np.array([reason in (HIDDEN, FILTERED) for reason in reasons])
     table.loc[refused & ((table["formed"] == "yes").to_numpy() | hidden), "formed"] = "partly"
     table.loc[refused, "confidence"] = 0.5
     table["flags"] = [
@@ -337,6 +339,9 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     if fits.slant is not None:
         hidden = fits.slant.hides(piece.features["nominal_mm"].to_numpy(float), fits)
         _name(reasons, np.arange(len(hidden)), hidden, HIDDEN)
+    if fits.filtered is not None:
+        nominal = piece.features["nominal_mm"].to_numpy(float)
+        _name(reasons, np.arange(n), nominal < fits.filtered.loss.narrowest_mm, FILTERED)
     return reasons[:n]
 
 

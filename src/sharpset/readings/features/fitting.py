@@ -31,6 +31,7 @@ from sharpset.readings.features.slant import Slant
 from sharpset.readings.holes.blank_spots import faintest_hole_mm2, lacking_mm2
 from sharpset.readings.holes.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.picture.light import PieceLight
+from sharpset.readings.picture.median_filter import Filtered
 from sharpset.readings.shade.lamp_side import lamp_side
 from sharpset.readings.shade.shading import Shade, measure_shade
 from sharpset.scans import Pose
@@ -118,6 +119,7 @@ class FeatureFits:
     borrowed: Borrowed
     shade: Shade
     slant: Slant | None = None
+    filtered: Filtered | None = None
 
 
 def _strips_of(features: pd.DataFrame, light_reach_mm: float) -> tuple[list[int], list[Strip]]:

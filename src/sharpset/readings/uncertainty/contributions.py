@@ -19,6 +19,7 @@ from scipy.special import ndtr
 from sharpset.readings.edges.strips import WidthParts
 from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.features.slant import Loss, Slant
+from sharpset.readings.picture.median_filter import Filtered
 from sharpset.readings.placing.registration import PlaceData
 from sharpset.readings.shade.shading import diameter_effect, width_effect
 from sharpset.scans import Pose
@@ -50,7 +51,7 @@ LINES = {
     "edge": "place of the edge in its spread, shade, glow or sharpening on one side of it",
     "shape": "shape of the edge spread, where that of the scan's own edges is not described",
     "slant": "walls of a thick plate seen at a slant, in photographs",
-    "filter": "what cameras do against noise and for missing colours, which makes small holes look smaller",
+    "filter": "filters against specks or noise, and for colours a camera lacks, which make small sizes look smaller",
     "pose": "direction of the feature",
     "scale x": "scale along columns",
     "scale y": "scale along rows",
@@ -277,6 +278,11 @@ def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> lis
     return [("slant", opening * slant.u_common_mm(loss), "scan"), ("slant", slant.u_private_mm(loss), "no")]
 
 
+def _put_back(filtered: Filtered | None, lost_mm: FloatArray | None) -> list[tuple[str, FloatArray, str]]:
+    """Return the line of what was put back of sizes that a filter made smaller."""
+    return [] if filtered is None or lost_mm is None else [("filter", filtered.loss.u_mm(lost_mm), "scanner")]
+
+
 def _filtered(diameter_mm: FloatArray, pixel_mm: float) -> FloatArray:
     """Return the standard uncertainty of holes by filters that keep edges sharp but move curved ones.
 
@@ -307,6 +313,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
         ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
         ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
         *_slanted(fits.slant, None if fits.slant is None else fits.slant.strips, opening),
+        *_put_back(fits.filtered, None if fits.filtered is None else fits.filtered.strips_mm),
     ]
     numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
     part = share[numbers]
@@ -325,6 +332,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
     pixel_mm = float(np.mean(registered.pixel_mm))
     rows: list[_Row] = []
     slanted = _slanted(fits.slant, None if fits.slant is None else fits.slant.holes, np.ones(len(fits.discs)))
+    put_back = _put_back(fits.filtered, None if fits.filtered is None else fits.filtered.holes_mm)
     for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
         size = np.array([disc.diameter_mm])
         lines = [
@@ -335,7 +343,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
             ("scale x", size / 2 * unsure.scale_x, "scanner"),
             ("scale y", size / 2 * unsure.scale_y, "scanner"),
             ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),
-            *[(line, effect[[i]], shared) for line, effect, shared in slanted],
+            *[(line, effect[[i]], shared) for line, effect, shared in (*slanted, *put_back)],
         ]
         rows += [(int(row), line, float(effect[0]), shared) for line, effect, shared in lines]
     return rows

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ __all__ = [
     "measure_edge_spread",
     "select_samples",
     "wide_edges",
+    "wide_strips",
     "without_pixels",
 ]
 
@@ -81,10 +82,13 @@ class WideEdges:
     samples: Samples
     profiles: Profiles
     fits: StripFits
+    _fitted: dict[EdgeSpread, StripFits] = field(init=False, repr=False, default_factory=dict)
 
     def fitted(self, spread: EdgeSpread) -> StripFits:
         """Return fits with an edge spread, which the strips may stray from as wide strips do."""
-        return fit_strips(self.samples, self.profiles, spread, LOOSE, start=self.fits)
+        if spread not in self._fitted:
+            self._fitted[spread] = fit_strips(self.samples, self.profiles, spread, LOOSE, start=self.fits)
+        return self._fitted[spread]
 
     def some(self, chosen: NDArray[np.intp]) -> WideEdges:
         """Return some of them."""
@@ -94,21 +98,24 @@ class WideEdges:
             fits=self.fits.some(chosen),
         )
 
+    def thinned(self, most: int = _MOST) -> WideEdges:
+        """Return at most so many of them, their directions as evenly as they come."""
+        return self.some(_thinned(np.arange(len(self.samples.strips)), self.samples, most))
 
-def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST, least_px: float = WIDE_PX) -> WideEdges:
-    """Choose the strips that show the blur.
+
+def wide_strips(samples: Samples, profiles: Profiles, *, least_px: float = WIDE_PX) -> WideEdges:
+    """Choose the clearly formed strips that are wide enough to show the blur.
 
     Parameters
     ----------
     samples, profiles : strips and their profiles
-    most : int
-        So many strips at most, 48 if it is more, the directions of their edges as evenly as they come.
     least_px : float
         Pixels from which on strips count; less than six blur widths never do.
 
     Returns
     -------
     WideEdges
+        48 at most, the directions of their edges as evenly as they come.
 
     Raises
     ------
@@ -116,8 +123,27 @@ def wide_edges(samples: Samples, profiles: Profiles, *, most: int = _MOST, least
         If fewer than four strips are wide enough and clearly formed; the text says at what
         resolution they would be.
     """
-    edges = _wide_strips(samples, profiles, least_px)
-    return edges.some(_thinned(np.arange(len(edges.samples.strips)), edges.samples, most))
+    width = np.array([strip.width_mm for strip in samples.strips])
+    wide = np.flatnonzero(width >= least_px * samples.pixel_mm)
+    wide = _thinned(wide, samples, _MOST_TRIED)
+    if len(wide) >= _FEWEST:
+        bare, outlines = without_pixels(samples, wide), profiles.some(wide)
+        fits = fit_strips(bare, outlines, _guess(samples), LOOSE)
+        formed = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
+        clear = np.flatnonzero(formed)
+        if len(clear) >= _FEWEST:
+            return WideEdges(samples=bare, profiles=outlines, fits=fits).some(clear)
+        wide = wide[clear]
+    need = 25.4 * WIDE_PX / max(width.max(), 1e-3)
+    raise ReadingError(
+        f"only {len(wide)} slots and bars are wide enough in this picture to show its blur; {_FEWEST} are needed. "
+        f"Take it at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece lying flat."
+    )
+
+
+def wide_edges(samples: Samples, profiles: Profiles) -> WideEdges:
+    """Choose at most 24 strips that show the blur (see `wide_strips`)."""
+    return wide_strips(samples, profiles).thinned()
 
 
 def measure_edge_spread(edges: WideEdges) -> EdgeSpread:
@@ -151,26 +177,6 @@ def measure_edge_spread(edges: WideEdges) -> EdgeSpread:
 
 def _guess(samples: Samples) -> EdgeSpread:
     return EdgeSpread(sigma_x_mm=1.2 * samples.pixel_mm, sigma_y_mm=1.2 * samples.pixel_mm)
-
-
-def _wide_strips(samples: Samples, profiles: Profiles, least_px: float) -> WideEdges:
-    """Return the clearly formed strips that are wide enough to show the blur."""
-    width = np.array([strip.width_mm for strip in samples.strips])
-    wide = np.flatnonzero(width >= least_px * samples.pixel_mm)
-    wide = _thinned(wide, samples, _MOST_TRIED)
-    if len(wide) >= _FEWEST:
-        bare, outlines = without_pixels(samples, wide), profiles.some(wide)
-        fits = fit_strips(bare, outlines, _guess(samples), LOOSE)
-        formed = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
-        clear = np.flatnonzero(formed)
-        if len(clear) >= _FEWEST:
-            return WideEdges(samples=bare, profiles=outlines, fits=fits).some(clear)
-        wide = wide[clear]
-    need = 25.4 * WIDE_PX / max(width.max(), 1e-3)
-    raise ReadingError(
-        f"only {len(wide)} slots and bars are wide enough in this picture to show its blur; {_FEWEST} are needed. "
-        f"Take it at {max(600, 100 * int(np.ceil(need / 50))):d} dpi or finer, in focus, the piece lying flat."
-    )
 
 
 def _thinned(wide: NDArray[np.intp], samples: Samples, most: int) -> NDArray[np.intp]:

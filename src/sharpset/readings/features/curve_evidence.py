@@ -17,7 +17,7 @@ from sharpset.readings.edges.spread import (
     edge_residual,
     edge_sides,
     measure_edge_spread,
-    wide_edges,
+    wide_strips,
 )
 from sharpset.readings.features.fitting import PieceSamples, sampled_anew
 from sharpset.readings.picture.light import PieceLight
@@ -25,7 +25,7 @@ from sharpset.scans import Pose
 
 __all__ = ["BothWays", "both_ways"]
 
-_MANY_EDGES, _ENOUGH = 48, 24
+_ENOUGH = 24
 _NARROWER_PX, _BLURS = 4.0, 6.0
 """From what width on, in pixels and in blurs, strips count too where fewer than `_ENOUGH` are wider: sharp pictures of
 few pixels have most of their edges there."""
@@ -89,10 +89,10 @@ def both_ways(light: PieceLight, pose: Pose, strips: PieceSamples) -> BothWays:
     BothWays
     """
     # Rough edges hide the curve; they do so less the more of them are averaged.
-    edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES)
+    edges = strips.wide
     if len(edges.samples.strips) < _ENOUGH:
         least = max(_NARROWER_PX, _BLURS * strips.spread.mean_sigma_mm / strips.samples.pixel_mm)
-        edges = wide_edges(strips.samples, strips.profiles, most=_MANY_EDGES, least_px=min(least, WIDE_PX))
+        edges = wide_strips(strips.samples, strips.profiles, least_px=min(least, WIDE_PX))
     before, other = (_parts(each) for each in (edges, sampled_anew(light, pose, edges)))
     return BothWays(before=before[0], other=other[0], uneven_before=before[1], uneven_other=other[1])
 

@@ -21,7 +21,7 @@ from sharpset.readings.edges.spread import (
     edge_asymmetry_mm,
     edge_left_over,
     measure_edge_spread,
-    wide_edges,
+    wide_strips,
     without_pixels,
 )
 from sharpset.readings.edges.strips import Light, Priors, StripFits, fit_strips
@@ -66,8 +66,10 @@ class PieceSamples:
         Row of the feature table that each strip belongs to.
     samples : Samples
     profiles : Profiles
-    edges : WideEdges
+    wide : WideEdges
         Those that show the scan's blur.
+    edges : WideEdges
+        As many of them as are enough.
     spread : EdgeSpread
     noise_inflation : float
         How much neighbouring pixels' common noise (print texture) widens the error of a mean.
@@ -76,6 +78,7 @@ class PieceSamples:
     rows: NDArray[np.intp]
     samples: Samples
     profiles: Profiles
+    wide: WideEdges
     edges: WideEdges
     spread: EdgeSpread
     noise_inflation: float
@@ -150,11 +153,13 @@ def sample_piece(light: PieceLight, pose: Pose, piece: Piece) -> PieceSamples:
     rows, strips = _strips_of(piece.features, _STRIP_REACH_MM)
     samples = sample_strips(light, pose, strips, end_mm=END_MM)
     profiles = robust_profiles(samples, least_noise=light.noise / max(abs(light.contrast), 1e-6))
-    edges = wide_edges(samples, profiles)
+    wide = wide_strips(samples, profiles)
+    edges = wide.thinned()
     return PieceSamples(
         rows=np.array(rows),
         samples=samples,
         profiles=profiles,
+        wide=wide,
         edges=edges,
         spread=measure_edge_spread(edges),
         noise_inflation=light.noise_inflation,

@@ -59,12 +59,12 @@ def as_placed(samples: Samples, fits: StripFits) -> StripFits:
     if len(poor) == 0:
         return fits
     centre, level, slope = fits.centre_mm.copy(), fits.level.copy(), fits.slope_per_mm.copy()
+    pixels = samples.slices()
     for i in poor:
-        mine = samples.owner == i
-        outside = np.abs(samples.d_mm[mine]) > nominal[i] / 2 + 2.5 * fits.sigma_mm[i]
+        outside = np.abs(samples.d_mm[pixels[i]]) > nominal[i] / 2 + 2.5 * fits.sigma_mm[i]
         if outside.any():
             centre[i], slope[i] = 0.0, 0.0
-            level[i] = np.median(samples.solid[mine][outside])
+            level[i] = np.median(samples.solid[pixels[i]][outside])
     return replace(fits, centre_mm=centre, level=level, slope_per_mm=slope)
 
 

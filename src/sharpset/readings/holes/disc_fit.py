@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.holes.disc_model import DiscTables, Patches
 from sharpset.readings.holes.rim_marks import RimScales, rim_scales
-from sharpset.readings.picture.medians import median
 
 __all__ = ["DiscProblem", "DiscState", "iterate_discs"]
 
@@ -134,8 +133,8 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
         if turn in _SCALED_AT:
             seen = list(seen)
             residual = np.concatenate([left for _, left in seen])
-            scale = problem.scales(p, residual, np.full(n, marks is not None)).scale
-            noises = np.array([median(scale[one]) for one in pixels])
+            scales = problem.scales(p, residual, np.full(n, marks is not None))
+            scale, noises = scales.scale, scales.usual
         normal, gradient = np.empty((len(todo), 5, 5)), np.empty((len(todo), 5))
         for k, (i, (rows, left)) in enumerate(zip(todo, seen, strict=True)):
             one = pixels[i]

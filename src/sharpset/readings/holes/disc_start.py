@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.picture.medians import row_medians
 
-__all__ = ["MISPLACED_MM", "sector_radii", "start_discs"]
+__all__ = ["MISPLACED_MM", "sectors_of", "start_discs"]
 
 FloatArray = NDArray[np.float64]
 _FAINT, _MOST_MISSING = 0.15, 1.2
@@ -62,24 +62,23 @@ def start_discs(
     return found
 
 
-def sector_radii(
-    hole: tuple[FloatArray, FloatArray, FloatArray], centre: FloatArray, *, radius_mm: float, pixel_area_mm2: float
-) -> FloatArray:
-    """Return the radius of a hole in each of up to 32 sectors about a centre, by the light that it lacks there.
+def sectors_of(
+    hole: tuple[FloatArray, FloatArray, FloatArray], *, radius_mm: float, pixel_area_mm2: float
+) -> Callable[[FloatArray], FloatArray]:
+    """Return what tells the radius of a hole in each of up to 32 sectors about a centre, by the light that it lacks.
 
     Parameters
     ----------
     hole : (x, y, solid)
-    centre : ndarray of float, shape (2,)
     radius_mm, pixel_area_mm2 : float
         Nominal radius; area of a pixel.
 
     Returns
     -------
-    ndarray of float, shape (n_sectors,)
-        From -180 degrees on.
+    callable
+        Of a centre, ndarray of float, shape (2,); gives ndarray of float, shape (n_sectors,), from -180 degrees on.
     """
-    return _Begun.of(*hole, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2).sectors(centre)
+    return _Begun.of(*hole, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2).sectors
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.holes.disc_start import sector_radii
+from sharpset.readings.holes.disc_start import sectors_of
 from sharpset.readings.picture.medians import median
 
 __all__ = ["OutOfRound", "out_of_round"]
@@ -98,32 +98,37 @@ def out_of_round(
     wide_mm = max(_WIDE * sigma_mm, _SPECK_MM, _SPECK_PX * float(np.sqrt(pixel_area_mm2)))
     n_harmonics = 2 if radius_mm >= wide_mm else 1
     centre = np.zeros(2)
-    for _ in range(3):
-        own = sector_radii((x_mm, y_mm, solid), centre, radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
-        n = len(own)
-        angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
-        design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle, n_harmonics)))
-        found, weight = _robust(design, own, 0.1 * np.sqrt(pixel_area_mm2))
+    sectors = sectors_of((x_mm, y_mm, solid), radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
+    own = sectors(centre)
+    n, least_mm = len(own), 0.1 * float(np.sqrt(pixel_area_mm2))
+    angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
+    design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle, n_harmonics)))
+    for turn in range(3):
+        own = sectors(centre) if turn else own
+        found, weight = _robust(design, own, least_mm)
         centre = centre + found[1:3]
+    terms = found[3:]
+    size = float(np.hypot.reduce(terms))
     kept = np.flatnonzero(weight > 0)
-    if len(kept) < design.shape[1] + 3:
+    # Most holes are round enough, which spares them the rest.
+    if size <= _LEAST_BLURS * sigma_mm or len(kept) < design.shape[1] + 3:
         return None
     left = own - design @ found
     variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
     error = np.sqrt(np.diag(np.linalg.inv((design.T * weight) @ design)) * max(variance, 0.0))[3:]
-    terms = found[3:]
-    size = float(np.hypot.reduce(terms))
     clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
     besides = 1.4826 * median(np.abs(left))
-    calm = besides < max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE)
+    if not clear or besides >= max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE):
+        return None
     if n_harmonics == 1:
-        calm &= float(np.sqrt(np.mean(left**2))) < _PLAIN_OVAL * size
-        both, _ = _robust(np.column_stack((design[:, :3], _shape(angle, 2))), own, 0.1 * np.sqrt(pixel_area_mm2))
-        calm &= np.hypot(*both[5:]) < _MOST_LOBED * np.hypot(*both[3:5])
+        both, _ = _robust(np.column_stack((design[:, :3], _shape(angle, 2))), own, least_mm)
+        if float(np.sqrt(np.mean(left**2))) >= _PLAIN_OVAL * size or np.hypot(*both[5:]) >= _MOST_LOBED * np.hypot(
+            *both[3:5]
+        ):
+            return None
     # A mark moves less than half of a rim, and so hardly the median; an oval leaves its circle nearly everywhere.
-    circle, _ = _robust(design[:, :3], own, 0.1 * np.sqrt(pixel_area_mm2))
-    better = median(np.abs(own - design[:, :3] @ circle)) > _BETTER * median(np.abs(left))
-    if not (clear and calm and better and size > _LEAST_BLURS * sigma_mm):
+    circle, _ = _robust(design[:, :3], own, least_mm)
+    if median(np.abs(own - design[:, :3] @ circle)) <= _BETTER * median(np.abs(left)):
         return None
     shape = OutOfRound(centre_mm=centre, terms_mm=terms)
     far_mm = float(found[0]) + _BESIDE * sigma_mm + float(np.sqrt(pixel_area_mm2))
@@ -144,10 +149,11 @@ def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[Float
     """Return the coefficients by Tukey's biweight and the weights."""
     weight = np.ones(len(own))
     found: FloatArray = np.zeros(design.shape[1])
+    least = 1e-9 * np.eye(design.shape[1])
     for _ in range(_TURNS):
-        root = np.sqrt(weight)
-        found = np.asarray(np.linalg.lstsq(design * root[:, None], own * root, rcond=None)[0])
+        weighted = design.T * weight
+        found = np.asarray(np.linalg.solve(weighted @ design + least, weighted @ own))
         away = np.abs(own - design @ found)
         scale = max(1.4826 * median(away), least_mm)
-        weight = np.clip(1 - (away / (_WILD * scale)) ** 2, 0.0, None) ** 2
+        weight = np.maximum(1 - (away / (_WILD * scale)) ** 2, 0.0) ** 2
     return found, weight

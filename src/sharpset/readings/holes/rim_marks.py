@@ -38,6 +38,8 @@ class RimScales:
         Ring of each pixel, 0 well inside to ``2 * 6 - 1`` well outside.
     scale : ndarray of float, shape (n,)
         Robust standard deviation of each pixel's residual, share solid.
+    usual : ndarray of float, shape (n_holes,)
+        Median of each hole's.
     roughest : ndarray of float, shape (n_holes,)
         How much rougher than the others each hole may be.
     typical : ndarray of float, shape (13,)
@@ -48,6 +50,7 @@ class RimScales:
 
     ring: NDArray[np.intp]
     scale: FloatArray
+    usual: FloatArray
     roughest: FloatArray
     typical: FloatArray
     wander_mm: FloatArray
@@ -105,21 +108,32 @@ def rim_scales(
     square = np.maximum(widest, noise) ** 2
     sizes = [size[one] for one in near]
     wander, of_all = _wander(sizes, aways, p, sigma, roughest, noise, None if typical is None else typical[-1])
-    scale = np.repeat(np.sqrt(square[:, -1]), [one.stop - one.start for one in pixels])
+    flat = np.sqrt(square[:, -1])
+    usual = np.empty(len(p))
+    scale = np.repeat(flat, [one.stop - one.start for one in pixels])
     for i, (one, away) in enumerate(zip(near, aways, strict=True)):
         smeared = np.hypot(sigma, _SMEAR * wander[i])
         steep = abs(p[i, 4]) / (np.sqrt(2 * np.pi) * sigma) * wander[i]
         moved = np.exp(away * away * (-1 / smeared**2))
         moved *= steep**2
         moved += square[i].take(ring[one])
-        np.sqrt(moved, out=scale[one])
+        usual[i] = _median_with(np.sqrt(moved, out=scale[one]), flat[i], pixels[i].stop - one.stop)
     return RimScales(
         ring=ring,
         scale=scale,
+        usual=usual,
         roughest=roughest,
         typical=np.append(np.median(table, axis=0), of_all),
         wander_mm=wander,
     )
+
+
+def _median_with(values: FloatArray, other: float, n_other: int) -> float:
+    """Return the median of some values and of another one that is there several times."""
+    n, less = len(values) + n_other, int(np.count_nonzero(values < other))
+    if less <= (n - 1) // 2 and n // 2 < less + n_other:
+        return other
+    return median(np.append(values, np.full(n_other, other)))
 
 
 def _away(patches: Patches, one: slice, p: FloatArray) -> FloatArray:

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sharpset.errors import ScanError
+from sharpset.scans import opening
 from sharpset.scans.encoding import LINEAR, SRGB, gamma_curve
-from sharpset.scans.opening import PixelSize, Scan, open_scan, scan_from_pixels
+from sharpset.scans.opening import PixelSize, Scan, begin_opening, open_scan, scan_from_pixels
 
 
 def srgb_by_the_book(value: float) -> float:
@@ -168,3 +169,21 @@ def test_full_scale_is_full_light() -> None:
             assert table.shape == (2**bits,)
             assert (table[0], table[-1]) == (0.0, 1.0)
             assert (np.diff(table) > 0).all()
+
+
+def test_a_picture_opened_in_the_background_is_the_same_and_so_is_what_is_wrong_with_it(tmp_path: Path) -> None:
+    pixels = np.random.default_rng(0).integers(0, 255, (30, 40), dtype=np.uint8)
+    good, bad = tmp_path / "good.png", tmp_path / "bad.png"
+    good.write_bytes(imagecodecs.png_encode(pixels))
+    bad.write_bytes(good.read_bytes()[:-40])
+    begin_opening(good, dpi=1200)
+    # It was not begun so.
+    assert open_scan(good, dpi=600).pixel_mm.x == pytest.approx(25.4 / 600)
+    next(iter(opening._begun.values())).result()
+    good.unlink()
+    np.testing.assert_array_equal(open_scan(good, dpi=1200).stored, pixels)
+    with pytest.raises(ScanError, match="no such file"):
+        open_scan(good, dpi=1200)
+    begin_opening(bad, dpi=1200)
+    with pytest.raises(ScanError, match="truncated"):
+        open_scan(bad, dpi=1200)

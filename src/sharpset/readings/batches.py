@@ -17,18 +17,11 @@ from sharpset.readings.results import ScanReading
 from sharpset.scans import ScaleSources
 from sharpset.scans.locate import Mirror
 
-__all__ = ["read_scans", "usual_jobs"]
+__all__ = ["read_scans"]
 
-_FEW_PICTURES, _USUAL_JOBS = 4, 4
-"""A process takes as long to start as a small scan takes to be read; each holds a whole picture in memory."""
 _MOST_JOBS = 60  # that Windows waits for
 
 _how: dict[str, Any] = {}
-
-
-def usual_jobs(n_pictures: int) -> int:
-    """Return how many of some pictures are worth reading at a time: one a processor, at most four."""
-    return 1 if n_pictures < _FEW_PICTURES else min(_USUAL_JOBS, os.cpu_count() or 1)
 
 
 def read_scans(

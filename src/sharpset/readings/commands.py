@@ -103,13 +103,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read the scans and write the table."""
-    from sharpset.pieces import load_piece
-    from sharpset.readings.batches import read_scans, usual_jobs
-    from sharpset.readings.combining import combine_readings
-    from sharpset.readings.pictures import pictures_named
-    from sharpset.readings.tables import table_path, write_readings
+    from sharpset.readings.pictures import pictures_named, usual_jobs
+    from sharpset.scans.opening import begin_opening
 
     args.images = pictures_named(args.images)
+    args.jobs = args.jobs or usual_jobs(len(args.images))
+    if args.jobs == 1:
+        # The first picture is decoded while all that reads it is loaded.
+        begin_opening(args.images[0], dpi=args.dpi, encoding=args.encoding)
+
+    from sharpset.pieces import load_piece
+    from sharpset.readings.batches import read_scans
+    from sharpset.readings.combining import combine_readings
+    from sharpset.readings.tables import table_path, write_readings
+
     args.out = table_path(args.out)
     piece = _with_pitches(load_piece(args.piece), args.pitch)
     _check_wishes(args, piece)
@@ -127,7 +134,7 @@ def run(args: argparse.Namespace) -> int:
         scale_sources=_scale_sources(args),
         check_wire_mm=args.check_wire,
         unread=unread,
-        jobs=args.jobs or usual_jobs(len(args.images)),
+        jobs=args.jobs,
     )
     apart = readings
     readings = combine_readings(apart, combine=args.combine, separate=args.separate)

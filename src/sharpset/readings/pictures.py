@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from sharpset.errors import ReadingError
 
-__all__ = ["pictures_named"]
+__all__ = ["pictures_named", "usual_jobs"]
 
 _ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg")
+_FEW_PICTURES, _USUAL_JOBS = 4, 4
+"""A process takes as long to start as a small scan takes to be read; each holds a whole picture in memory."""
 
 
 def pictures_named(named: Iterable[Path]) -> list[Path]:
@@ -69,3 +72,8 @@ def _refuse_twins(found: list[Path]) -> None:
                     "another scan."
                 )
             seen[digest] = path
+
+
+def usual_jobs(n_pictures: int) -> int:
+    """Return how many of some pictures are worth reading at a time: one a processor, at most four."""
+    return 1 if n_pictures < _FEW_PICTURES else min(_USUAL_JOBS, os.cpu_count() or 1)

@@ -8,6 +8,7 @@ import math
 import mmap
 import threading
 from collections.abc import Iterator
+from concurrent.futures import Future
 from pathlib import Path
 
 from sharpset.errors import ScanError
@@ -15,12 +16,14 @@ from sharpset.scans.encoding import SRGB, TransferCurve, parse_encoding
 from sharpset.scans.scan import PixelSize, Scan, is_turned, scan_from_pixels
 from sharpset.scans.tags import Picture, fault, settle_density
 
-__all__ = ["PixelSize", "Scan", "open_scan", "scan_from_pixels"]
+__all__ = ["PixelSize", "Scan", "begin_opening", "open_scan", "scan_from_pixels"]
 
 _LOWEST_DPI_ARGUMENT, _HIGHEST_DPI_ARGUMENT = 10.0, 50_800.0
 
 _BLOCK = 4096
 _WHOLE_BELOW = 4 * 1024 * 1024
+
+_begun: dict[tuple[Path, object, str], Future[Scan]] = {}
 
 
 def open_scan(
@@ -62,7 +65,28 @@ def open_scan(
     Resolutions below 100 dpi in a file (72 and 96 above all) are what programs write when they know none; a camera's
     resolution says nothing about the object. Both are refused unless `dpi` is given.
     """
-    place = Path(path)
+    begun = _begun.pop((Path(path), dpi, encoding), None) if need_scale else None
+    return _open(Path(path), dpi, encoding, need_scale) if begun is None else begun.result()
+
+
+def begin_opening(path: str | Path, *, dpi: float | tuple[float, float] | None = None, encoding: str = "auto") -> None:
+    """Open a picture in the background; the next `open_scan` of it with the same arguments takes what comes of it.
+
+    Decoders let other threads run: what else has to be loaded meanwhile costs no time.
+    """
+    place, outcome = Path(path), Future[Scan]()
+
+    def work() -> None:
+        try:
+            outcome.set_result(_open(place, dpi, encoding, True))
+        except Exception as error:
+            outcome.set_exception(error)
+
+    _begun[place, dpi, encoding] = outcome
+    threading.Thread(target=work, daemon=True).start()
+
+
+def _open(place: Path, dpi: float | tuple[float, float] | None, encoding: str, need_scale: bool) -> Scan:
     size_argument = None if dpi is None else _pixel_size(dpi)
     curve_argument = None if encoding.strip().lower() == "auto" else parse_encoding(encoding)
     n_bytes = _size_on_disk(place)

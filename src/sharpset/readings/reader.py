@@ -209,7 +209,8 @@ def _read_piece(
     # Cameras send highlights there.
     filled = not stretched and scan.viewing is None and fills_scale(light.stored)
     developed = scan.viewing is None or scan.viewing.is_linear
-    u_transfer = U_STRETCHED if stretched or filled else U_TRANSFER if developed else U_PHOTOGRAPHED
+    u_tones = U_PHOTOGRAPHED if scan.viewing is None or scan.viewing.u_tones is None else scan.viewing.u_tones
+    u_transfer = U_STRETCHED if stretched or filled else U_TRANSFER if developed else u_tones
     taken: Literal["sRGB", "linear"] = "linear" if scan.curve == LINEAR else "sRGB"
     bleeding = light.bleed is not None
     u_of_other = u_of_curve(u_transfer, ready.chance_of_other, taken=taken, bleeding=bleeding)

@@ -182,7 +182,7 @@ def _other_kind(head: bytes) -> str:
     if head[4:8] == b"ftyp":
         brand = head[8:12]
         if brand in (b"heic", b"heix", b"hevc", b"mif1", b"msf1", b"heim", b"heis", b"avif"):
-            return "pictures of the kind HEIC or AVIF are not read. Export the picture."
+            return "pictures of the kind HEIC or AVIF are not read. Set the camera to JPEG, or export the picture."
         if brand == b"crx ":
             return "raw camera files are not read. Export the picture as a 16-bit TIFF."
         return "this is a film, not a picture."

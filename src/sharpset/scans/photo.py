@@ -15,15 +15,16 @@ from numpy.typing import NDArray
 from sharpset.errors import ScanError
 from sharpset.files import whole_file
 from sharpset.scans.camera import fit_camera
+from sharpset.scans.developing import as_sensors_saw, develop
 from sharpset.scans.encoding import LINEAR
-from sharpset.scans.frame import PhotoFrame
-from sharpset.scans.markers import MarkerSighting, find_markers, n_in_mirror_image
+from sharpset.scans.frame import N_MODULES, PhotoFrame
+from sharpset.scans.markers import MarkerSighting, n_in_mirror_image
 from sharpset.scans.opening import open_scan
 from sharpset.scans.pinhole import CameraFit, PlaneView
 from sharpset.scans.resampling import combine_window
 from sharpset.scans.scale_note import ScaleNote, write_note
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
-from sharpset.scans.sharpening import measure_sharpening, without_sharpening
+from sharpset.scans.tags import LOWEST_SCAN_DPI
 from sharpset.scans.viewing import Viewing, Viewpoint
 
 if TYPE_CHECKING:
@@ -50,9 +51,8 @@ _MOST_ALIKE = 0.9
 _MOST_STRAIN = 0.01
 """Error of lengths of a marker's size beyond which nothing is measured: a card that bends by the thickness allowed for
 stays below a tenth of it."""
+_COARSEST_MM = 25.4 / LOWEST_SCAN_DPI
 _OUTWARD = np.array([(-1.0, 1.0), (1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)])
-_TURNED = (3, 6, 8)
-"""Orientation tags of pictures that are turned, not mirrored."""
 _FOCAL_35MM = 0xA405
 
 
@@ -228,15 +228,16 @@ def rectify_photos(
         raise ScanError(f"photographs: a thickness of {thickness_mm:g} mm is outside 0 to 50.")
     if pixel_mm is not None and not 0.002 <= pixel_mm <= 1.0:
         raise ScanError(f"photographs: a pixel size of {pixel_mm:g} mm is outside 0.002 to 1.")
-    scans = _as_sensors_saw([_opened(image, encoding) for image in images])
+    scans = as_sensors_saw([_opened(image, encoding) for image in images])
     sizes = {(scan.n_columns, scan.n_rows) for scan in scans}
     if len(sizes) > 1:
         listed = " and ".join(f"{x} x {y}" for x, y in sorted(sizes))
         raise ScanError(
             f"photographs: of different sizes ({listed}). Take all at the same settings, or use them apart."
         )
-    scans, sightings, undone = _as_not_sharpened(scans)
-    views = [_view(scan, sighting, frame) for scan, sighting in zip(scans, sightings, strict=True)]
+    developed = develop(scans, module_mm=frame.marker_mm / N_MODULES)
+    scans = list(developed.scans)
+    views = [_view(scan, sighting, frame) for scan, sighting in zip(scans, developed.sightings, strict=True)]
     known_focal = focal_px if focal_px is not None else _focal_in_file(scans[0])
     u_known = 0.35 if known_focal is None else 0.1
     known = {
@@ -252,9 +253,14 @@ def rectify_photos(
         camera, views = stretched, others
     camera = replace(camera, u_focal=min(camera.u_focal, u_known))
     _check(scans, camera, frame)
-    step_mm = _finest_pixel_mm(camera, frame, thickness_mm) if pixel_mm is None else pixel_mm
-    is_linear = all(scan.curve.name == LINEAR.name and scan.kind != "JPEG" for scan in scans)
-    viewing = replace(_viewing(camera, frame, thickness_mm), is_linear=is_linear)
+    finest_mm = _finest_pixel_mm(camera, frame, thickness_mm)
+    if finest_mm > _COARSEST_MM:
+        raise ScanError(
+            f"{scans[0].path}: pixels are {finest_mm:.2f} mm on the card, {_COARSEST_MM:.2f} is the most that is read. "
+            "Fill the picture with the frame, and save it at full size."
+        )
+    step_mm = finest_mm if pixel_mm is None else pixel_mm
+    viewing = replace(_viewing(camera, frame, thickness_mm), is_linear=developed.is_linear, u_tones=developed.u_tones)
     pixels = combine_window(scans, camera, frame, viewing, step_mm=step_mm)
     u_scale = _u_scale(camera, frame, thickness_mm, u_thickness_mm)
     scan = scan_from_pixels(
@@ -274,7 +280,11 @@ def rectify_photos(
         residual_max_mm=camera.max_mm,
         thickness_mm=thickness_mm,
         u_scale=u_scale,
-        remarks=(*dict.fromkeys(remark for one in scans for remark in one.remarks), *undone, *_remarks(camera, frame)),
+        remarks=(
+            *dict.fromkeys(remark for one in scans for remark in one.remarks),
+            *developed.remarks,
+            *_remarks(camera, frame),
+        ),
     )
 
 
@@ -355,31 +365,6 @@ def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
 
 def _opened(image: str | Path | Scan, encoding: str) -> Scan:
     return image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
-
-
-def _as_sensors_saw(scans: Sequence[Scan]) -> list[Scan]:
-    """Pictures as they are stored.
-
-    Telephones held level turn their pictures at random, by a tag: one lens stands for all only as long as they lie
-    alike. Markers tell which way is up. Where stored sizes differ some program has turned pictures itself.
-    """
-    stored = [replace(scan, orientation=1) if scan.orientation in _TURNED else scan for scan in scans]
-    return stored if len({(scan.n_columns, scan.n_rows) for scan in stored}) == 1 else list(scans)
-
-
-def _as_not_sharpened(scans: Sequence[Scan]) -> tuple[list[Scan], list[MarkerSighting], tuple[str, ...]]:
-    """Pictures freed of their camera's sharpening, the markers in them, and what was undone."""
-    found, sightings, undone = [], [], []
-    for scan in scans:
-        sighting = find_markers(scan)
-        sharpening = measure_sharpening(scan, sighting)
-        if sharpening is not None and sharpening.is_sure:
-            scan = without_sharpening(scan, sharpening)
-            sighting = find_markers(scan)
-            undone.append(sharpening.summary())
-        found.append(scan)
-        sightings.append(sighting)
-    return found, sightings, tuple(dict.fromkeys(undone))
 
 
 def _view(scan: Scan, sighting: MarkerSighting, frame: PhotoFrame) -> PlaneView:

@@ -41,6 +41,8 @@ class Viewing:
         versions show the middle of all photographs.
     is_linear : bool
         Whether the photographs held linear light, not tones that a camera bent to please.
+    u_tones : float or None
+        Relative standard uncertainty of the exponent of these tones; None in pictures made by earlier versions.
     """
 
     points: tuple[Viewpoint, ...]
@@ -48,6 +50,7 @@ class Viewing:
     u_height: float = 0.0
     is_nearest: bool = True
     is_linear: bool = False
+    u_tones: float | None = None
 
     def shares(self, points_mm: FloatArray) -> FloatArray:
         """Return how much each photograph counts at places of the picture.

@@ -29,7 +29,7 @@ from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_discs
 from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
 from sharpset.readings.features.slant import Slant
 from sharpset.readings.holes.blank_spots import faintest_hole_mm2, lacking_mm2
-from sharpset.readings.holes.discs import Disc, DiscFit, fit_discs
+from sharpset.readings.holes.discs import Disc, DiscFit, OwnBlur, fit_discs
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.median_filter import Filtered
 from sharpset.readings.shade.lamp_side import lamp_side
@@ -257,7 +257,7 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     ]
     openings = contrast[~samples.is_bar]
 
-    def fit_holes(discs: Sequence[Disc]) -> list[DiscFit]:
+    def fit_holes(discs: Sequence[Disc], own_blur: OwnBlur | None = None) -> list[DiscFit]:
         return fit_discs(
             light,
             pose,
@@ -269,9 +269,10 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
             noise_inflation=inflation,
             contrast=float(np.median(openings)) if len(openings) else 1.0,
             clean=True,
+            own_blur=own_blur,
         )
 
-    fitted = fit_holes(discs)
+    fitted = fit_holes(discs, OwnBlur(contrast=max(borrowed.contrast_common, _CONTRAST_FLOOR)))
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),
         u_open_share=np.array([f.u_open_share for f in fitted]),

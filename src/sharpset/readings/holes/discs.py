@@ -15,11 +15,12 @@ from sharpset.readings.holes.disc_fit import DiscProblem, iterate_discs
 from sharpset.readings.holes.disc_model import DiscTables, Patches, reach_mm
 from sharpset.readings.holes.disc_start import start_discs
 from sharpset.readings.holes.out_of_round import OutOfRound, out_of_round
+from sharpset.readings.holes.shared_blur import share_blur
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.medians import median
 from sharpset.scans import Pose
 
-__all__ = ["Disc", "DiscFit", "fit_discs"]
+__all__ = ["Disc", "DiscFit", "OwnBlur", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
 _CORE, _CORE_DEPTH, _FEWEST_INSIDE = 0.7, 0.3, 5
@@ -38,6 +39,18 @@ class Disc:
     x_mm: float
     y_mm: float
     reach_mm: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OwnBlur:
+    """How far what holes share may be from what straight edges say, relative standard uncertainties.
+
+    Roughness of straight edges adds to their blur, that of rims to theirs: a quarter of the blur in one of them alone
+    makes 3 %, a half 12 %.
+    """
+
+    contrast: float
+    blur: float = 0.1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,6 +76,8 @@ class DiscFit:
         The uncertainty of the diameter by its causes, arrays of one entry.
     own_contrast, u_own_contrast : float
         What the middle of the hole takes away by itself; NaN for holes of a pixel or two.
+    u_blur : float
+        Relative standard uncertainty of the blur that all holes share, NaN where it is the strips'.
     """
 
     diameter_mm: float
@@ -80,6 +95,7 @@ class DiscFit:
     parts: WidthParts
     own_contrast: float = float("nan")
     u_own_contrast: float = float("nan")
+    u_blur: float = float("nan")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -108,6 +124,7 @@ def fit_discs(
     left_over: LeftOver | None = None,
     noise_inflation: float | None = None,
     clean: bool = False,
+    own_blur: OwnBlur | None = None,
 ) -> list[DiscFit]:
     """Fit a blurred disc to the pixels around every hole, all at once.
 
@@ -130,6 +147,8 @@ def fit_discs(
         pixels say.
     clean : bool
         Look for dust and other foreign marks, and fit those holes again without their pixels.
+    own_blur : OwnBlur, optional
+        How far the blur and the contrast that holes share may be from those given; by default they are as given.
 
     Returns
     -------
@@ -158,6 +177,11 @@ def fit_discs(
     found = iterate_discs(problem, start)
     if clean:
         found = clean_discs(problem, found, np.array(radii))
+    inflation = max(light.noise_inflation if noise_inflation is None else noise_inflation, 1.0)
+    u_common = float("nan")
+    if own_blur is not None and len(discs) >= _FEWEST:
+        own = share_blur(problem, found, u_blur=own_blur.blur, u_contrast=own_blur.contrast, inflation=inflation)
+        problem, found, u_common, sigma = own.problem, own.found, own.u_blur, own.problem.sigma_mm
     # Blur is shared: what its scatter does to the diameter is found by a finite difference.
     tables, wide_tables = (
         DiscTables.of(found.p[:, 2], blur, spread) for blur in (sigma, sigma * (1 + spread.u_relative))
@@ -186,13 +210,13 @@ def fit_discs(
         )
     # The stated noise heeds the noisiest ring; where all holes scatter less than that it is less.
     usual = min(float(np.nanmedian([s.misfit for s in states])) ** 2, 1.0) if len(states) >= _FEWEST else 1.0
-    inflation = light.noise_inflation if noise_inflation is None else noise_inflation
     shared = _Shared(
         sigma=sigma,
         u_blur=spread.u_relative,
+        u_common=u_common,
         precision=precision,
         # Misfit and correlated noise each show part of the other: the larger one counts.
-        common=usual * max(inflation, 1.0) ** 2,
+        common=usual * inflation**2,
         levels=levels,
         left_over=left_over,
     )
@@ -288,6 +312,7 @@ class _Shared:
 
     sigma: float
     u_blur: float
+    u_common: float
     precision: FloatArray
     common: float
     levels: Light | None
@@ -358,6 +383,7 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
         parts=parts,
         own_contrast=core[0],
         u_own_contrast=core[1],
+        u_blur=shared.u_common,
     )
 
 

@@ -248,7 +248,7 @@ def _clipped_mean(squares: FloatArray) -> float:
 
 
 def _lines(
-    parts: WidthParts, opening: FloatArray, fits: FeatureFits, unsure: Unsure, pixel_mm: float
+    parts: WidthParts, opening: FloatArray, fits: FeatureFits, unsure: Unsure, pixel_mm: float, *, u_blur: float
 ) -> list[tuple[str, FloatArray, str]]:
     """Return the lines that strips and discs have alike; `opening` is 1 for openings and -1 for solids."""
     lent = fits.borrowed
@@ -258,7 +258,7 @@ def _lines(
         ("contrast", np.hypot(parts.per_contrast_mm * lent.contrast_private, parts.levels_mm), "no"),
         ("contrast", parts.per_contrast_mm * lent.contrast_common, "scan"),
         ("blur", parts.per_blur_mm * lent.blur_private, "no"),
-        ("blur", parts.per_blur_mm * lent.blur_common, "scan"),
+        ("blur", parts.per_blur_mm * u_blur, "scan"),
         ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
         ("shape", parts.shape_mm * _U_SHAPE, "scan"),
         # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
@@ -304,7 +304,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     # The direction of one feature is known from its piece's pose to the scatter of places over its length.
     tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
     lines = [
-        *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm),
+        *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm, u_blur=fits.borrowed.blur_common),
         ("roughness", fits.lengthwise.u_ends_mm, "no"),
         ("shadow x", opening * shaded[:, 0] * fits.shade.u_shift_mm(0), _whose(fits, 0)),
         ("shadow y", opening * shaded[:, 1] * fits.shade.u_shift_mm(1), _whose(fits, 1)),
@@ -335,8 +335,9 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
     put_back = _put_back(fits.filtered, None if fits.filtered is None else fits.filtered.holes_mm)
     for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
         size = np.array([disc.diameter_mm])
+        u_blur = disc.u_blur if np.isfinite(disc.u_blur) else fits.borrowed.blur_common
         lines = [
-            *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm),
+            *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm, u_blur=u_blur),
             *([("filter", _filtered(size, pixel_mm), "scanner")] if fits.slant is not None else []),
             ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), _whose(fits, 0)),
             ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), _whose(fits, 1)),

@@ -149,7 +149,7 @@ def test_walls_that_are_lit_all_round_make_all_edges_lean_and_unsure():
     # Edges that do not lean are sure, but for what JPEG may make them lean by.
     scene = _scene(0.0, 0.25, np.random.default_rng(8))
     assert measure_shade(*scene).taken_all_mm == 0.0
-    assert measure_shade(*scene).u_all_mm < 0.02 * SIGMA < measure_shade(*scene, lean_of_file=0.3).u_all_mm
+    assert 2 * measure_shade(*scene).u_all_mm < measure_shade(*scene, lean_of_file=0.3).u_all_mm
 
 
 def test_edges_that_glint_towards_the_lamp_are_not_taken_for_deeper_shade():

@@ -407,10 +407,11 @@ def _remarks(
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
-    if fits.borrowed.edge_mm > _LOPSIDED * fits.strips.spread.mean_sigma_mm:
+    u_edge_mm = float(np.hypot(fits.borrowed.edge_mm, fits.shade.u_all_mm))
+    if u_edge_mm > _LOPSIDED * fits.strips.spread.mean_sigma_mm:
         remarks.append(
             f"edges are lopsided (shade, glow or sharpening beside them): all sizes may be off by "
-            f"{2000 * 1.96 * fits.borrowed.edge_mm:.1f} um in common, which their uncertainty holds"
+            f"{2000 * 1.96 * u_edge_mm:.1f} um in common, which their uncertainty holds"
         )
     if fits.slant is not None and fits.slant.summary():
         remarks.append(fits.slant.summary())

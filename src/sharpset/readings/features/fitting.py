@@ -303,7 +303,6 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         lamp=lamp_side(light, pose, piece),
         lean_of_file=_lean_of_file(light),
     )
-    borrowed = replace(borrowed, edge_mm=float(np.hypot(borrowed.edge_mm, shade.u_all_mm)))
     return FeatureFits(
         strips=strips,
         strip_fits=fits,

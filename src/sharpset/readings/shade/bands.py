@@ -40,13 +40,14 @@ _TAILS = ((0.1, 0.2), (0.2, 0.2), (0.3, 0.2), (0.4, 0.2), (0.5, 0.2))
 _GLINTS = ((0.0, 0.5), (0.25, 0.2), (0.5, 0.15), (0.75, 0.15))
 """By what share of the depth of shade edges that face the lamp are brighter, and the chances: walls that stand upright
 have none, rims that are evenly rounded lose and gain alike."""
-_ALL_ROUND, _ALL_LIT, _ALL_MM = 0.1, 0.65, 0.003
-"""Chance that walls show beside all edges alike, before the scan is looked at, that they are then lit, and by how much
-they then shift edges on the average (assumed)."""
+_ALL_ROUND, _ALL_LIT, _DECADES = 0.1, 0.65, 2
+"""Chance that walls show beside all edges alike, before the scan is looked at, that they are then lit (assumed), and
+over how many decades below the widest shift one order of magnitude is then as likely as another: neither how bright nor
+how broad a wall is seen is known, so that the size of their product has no scale of its own (Jeffreys' prior)."""
 _LEANING, _LEANS = 0.1, 0.4
 """Chance that the blur itself leans (coma), and its third moment then, in cubes of the blur; lenses off their axis."""
 _GLINT = 0.5
-_N_ALL = 16
+_N_ALL, _N_FEW = 40, 120
 _HOPELESS = 14.0
 """Logarithm by which a band may be less likely than the best one before it is dropped."""
 _FLOOR_OF_ALL = 0.012
@@ -176,16 +177,31 @@ def likely_shifts(
     Shifts
     """
     alike, lean, chance = _all_round(spread)
+    # Walls beside all edges are told by their lean alone, whose likelihood is smooth.
+    few, share = _at_few(lean, chance, _FLOOR_OF_ALL * spread.mean_sigma_mm**3)
     axes = [
-        _along(one, spread, lean, evenly_lit=even, lamp=lies, on_ground=on_ground)
+        _along(one, spread, few, evenly_lit=even, lamp=lies, on_ground=on_ground)
         for one, even, lies in zip(seen, evenly_lit, lamp, strict=True)
     ]
     whole = [np.logaddexp.reduce(log_weight, axis=0) for _, log_weight in axes]
     found = [
-        _shift_of(shift, _weights(log_weight + np.log(chance) + other).sum(axis=1))
+        _shift_of(shift, _weights(log_weight + np.log(share) + other).sum(axis=1))
         for (shift, log_weight), other in zip(axes, whole[::-1], strict=True)
     ]
-    return Shifts(x=found[0], y=found[1], all=_shift_of(alike, _weights(np.log(chance) + whole[0] + whole[1])))
+    both = np.interp(lean, few, np.broadcast_to(whole[0] + whole[1], len(few)))
+    return Shifts(x=found[0], y=found[1], all=_shift_of(alike, _weights(np.log(chance) + both)))
+
+
+def _at_few(values: FloatArray, weight: FloatArray, fine: float) -> tuple[FloatArray, FloatArray]:
+    """Return a few values, `fine` apart near nothing and the farther the wider, and the weights split among them."""
+    size = np.arcsinh(values / fine)
+    step = max(float(np.ptp(size)) / (_N_FEW - 1), 1e-9)
+    place = (size - size.min()) / step
+    low = np.minimum(place.astype(int), _N_FEW - 2)
+    part = place - low
+    few = fine * np.sinh(size.min() + step * np.arange(_N_FEW))
+    shares = np.bincount(low, weight * (1 - part), _N_FEW) + np.bincount(low + 1, weight * part, _N_FEW)
+    return few, np.maximum(shares, 1e-300)
 
 
 def _along(
@@ -309,11 +325,10 @@ def _bands(widest_mm: float, spread: EdgeSpread) -> _Bands:
 @lru_cache(maxsize=4)
 def _all_round(spread: EdgeSpread) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return shifts of all edges by walls that show beside all of them, their leans and chances; the last is none."""
-    shifts: FloatArray = (np.arange(_N_ALL) + 0.5) / _N_ALL * WIDEST_MM
+    shifts: FloatArray = WIDEST_MM * 10.0 ** -(_DECADES * (np.arange(_N_ALL) + 0.5) / _N_ALL)
     kinds = [(-1.0, share, chance * _ALL_LIT, True) for share, chance in _TAILS]
     kinds += [(1.0, share, chance * (1 - _ALL_LIT), True) for share, chance in _DEPTHS]
-    # The farther the fewer.
-    steps, places, chances = _steps(kinds, shifts, np.exp(-shifts / _ALL_MM))
+    steps, places, chances = _steps(kinds, shifts, np.ones(_N_ALL))
     shift, _, lean = _as_fitted(places, steps, spread)
     chance = np.append(_ALL_ROUND * chances / chances.sum(), 1 - _ALL_ROUND)
     return np.append(shift, 0.0), np.append(lean, 0.0), chance

@@ -49,6 +49,7 @@ LINES = {
     "shadow x": "a lamp on one side along columns",
     "shadow y": "a lamp on one side along rows",
     "edge": "place of the edge in its spread, shade, glow or sharpening on one side of it",
+    "walls": "walls that are lit, or dark, beside all edges alike",
     "shape": "shape of the edge spread, where that of the scan's own edges is not described",
     "slant": "walls of a thick plate seen at a slant, in photographs",
     "filter": "filters against specks or noise, and for colours a camera lacks, which make small sizes look smaller",
@@ -263,6 +264,8 @@ def _lines(
         ("shape", parts.shape_mm * _U_SHAPE, "scan"),
         # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
         ("edge", opening * np.hypot(_U_EDGE_PX * pixel_mm, 2 * lent.edge_mm), "scan"),
+        # Walls are the piece's and what a lens sees of them the scanner's: two scans of one are off alike.
+        ("walls", opening * 2 * fits.shade.u_all_mm, "scanner" if fits.shade.taken_all_mm == 0.0 else "scan"),
     ]
 
 

@@ -12,6 +12,7 @@ from scipy.special import ndtr
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.strips import Priors
 from sharpset.readings.features.formed import judge_discs
+from sharpset.readings.features.weighing import hole_openings
 from sharpset.readings.holes.disc_start import start_discs
 from sharpset.readings.holes.discs import Disc, DiscFit, fit_discs
 from sharpset.readings.picture.light import LightMap, PieceLight
@@ -200,11 +201,8 @@ def _doubts(fits: list[DiscFit], nominal: np.ndarray) -> list[str]:
     return judge_discs(
         open_share=np.array([f.open_share for f in fits]),
         u_open_share=np.array([f.u_open_share for f in fits]),
-        diameter_mm=np.array([f.diameter_mm for f in fits]),
         u_diameter_mm=np.array([f.u_diameter_mm for f in fits]),
-        nominal_mm=nominal * PIXEL,
-        own_contrast=np.array([f.own_contrast for f in fits]),
-        u_own_contrast=np.array([f.u_own_contrast for f in fits]),
+        openings=hole_openings(fits, nominal * PIXEL),
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fits]),
         u_shift_mm=np.array([f.u_shift_mm for f in fits]),
         pixel_mm=PIXEL,

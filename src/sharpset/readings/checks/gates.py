@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
@@ -22,8 +23,10 @@ from sharpset.readings.checks.plate import (
     measure_plate,
 )
 from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.open_steps import OPEN_FROM
 from sharpset.readings.features.fitting import FeatureFits, PieceSamples
 from sharpset.readings.features.slant import HIDDEN
+from sharpset.readings.features.weighing import HOLE_FORMED_FROM
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.sensor_lines import SensorLines, find_sensor_lines
 from sharpset.readings.shade.lamp_side import ground_unevenness
@@ -296,10 +299,10 @@ def refuse_features(
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
         feature), ``refused: dim`` (something thin may close it), ``refused: small`` (a hole narrower than a pixel),
         ``refused: line of the scanner``, ``refused: seam``, ``refused: uneven background``, ``refused: uneven light``,
-        ``refused: dirty``, ``refused: hidden at a slant``, ``refused: filtered`` (narrower
-        than a filter against specks) or ``refused: unsure`` (below five standard uncertainties).
-        A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was hidden
-        or filtered; its confidence is 0.5.
+        ``refused: dirty``, ``refused: hidden at a slant``, ``refused: filtered`` (narrower than a filter against
+        specks) or ``refused: unsure`` (below five standard uncertainties, or both open and closed for all that can be
+        told). A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was
+        hidden or filtered; its confidence is 0.5.
     """
     reasons = _reasons(len(table), piece, fits, state)
     _name(reasons, np.arange(len(across)), across, "seam")
@@ -308,9 +311,9 @@ def refuse_features(
     unsure = (table["formed"] == "yes").to_numpy() & (table["measured_mm"].to_numpy(float) < least)
     _name(reasons, np.arange(len(table)), unsure, "unsure")
     refused = np.array([reason != "" for reason in reasons])
+    table = table.assign(confidence=np.minimum(table["confidence"], _sure_of_size(table)))
     if not refused.any():
         return table
-    table = table.copy()
     table.loc[refused, list(_BLANKED)] = np.nan
     hidden = np.array([reason in (HIDDEN, FILTERED) for reason in reasons])
     table.loc[refused & ((table["formed"] == "yes").to_numpy() | hidden), "formed"] = "partly"
@@ -322,6 +325,15 @@ def refuse_features(
     return table
 
 
+def _sure_of_size(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Return the chance that what has a size is as large as what formed must be, by all that is unsure of it."""
+    least = np.where(table["kind"] == "hole", np.sqrt(HOLE_FORMED_FROM), OPEN_FROM) * table["nominal_mm"].to_numpy(
+        float
+    )
+    away = np.abs(table["measured_mm"].to_numpy(float) - least) / (table["U95_mm"].to_numpy(float) / 1.96)
+    return np.where(np.isfinite(away), ndtr(away), 1.0)
+
+
 def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list[str]:
     reasons = ["glare" if touched else "" for touched in state.marks.touches(piece)]
     _name(reasons, np.arange(len(state.lined)), state.lined, "line of the scanner")
@@ -330,7 +342,7 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
     for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
-        for word in ("askew", "dim", "small"):
+        for word in ("askew", "dim", "small", "unsure"):
             _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
     _name(reasons, fits.strips.rows, off, "uneven light")
     _name(reasons, fits.strips.rows, dirty, "dirty")

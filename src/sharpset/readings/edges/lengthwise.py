@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread, blurred_edge
 from sharpset.readings.edges.films import CLEAR_BLURS, filmed
+from sharpset.readings.edges.open_steps import OPEN_FROM, follow_openness
 from sharpset.readings.edges.profiles import LEAST_NOISE
 from sharpset.readings.edges.sampling import INNER_MM, Samples
 from sharpset.readings.edges.strips import StripFits
@@ -17,8 +18,8 @@ from sharpset.readings.picture.medians import row_medians
 __all__ = ["Lengthwise", "follow_strips", "step_of"]
 
 FloatArray = NDArray[np.float64]
-_OPEN_FROM = 0.15
-"""A slot counts as open (a bar as solid) where its width is at least this share of the nominal one."""
+_PLAINLY, _PLAIN_NOISES, _LEAST_U_SHARE = 2.0, 6.0, 0.01
+"""A strip is plainly open where each step is so many times as wide as it need be, and so many times the noise."""
 _END_PART = 0.2
 _APART = 4.0
 _TRACK_BLURS = 2.5
@@ -33,6 +34,8 @@ class Lengthwise:
     ----------
     share : ndarray of float
         Share of the sampled length where a slot is open, a bar solid.
+    u_share : ndarray of float
+        Its standard uncertainty by the noise.
     roughness_mm : ndarray of float
         Standard deviation of an edge along the strip, mean of both edges, the noise's share
         removed; NaN where the edges are too close to tell apart.
@@ -50,6 +53,7 @@ class Lengthwise:
     """
 
     share: FloatArray
+    u_share: FloatArray
     roughness_mm: FloatArray
     u_roughness_mm: FloatArray
     u_ends_mm: FloatArray
@@ -80,6 +84,7 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
     ends, noise_factor = _ends(tracks, roughness, samples, np.maximum(noise, LEAST_NOISE))
     return Lengthwise(
         share=steps.share,
+        u_share=steps.u_share,
         roughness_mm=roughness,
         u_roughness_mm=roughness / np.sqrt(2 * n_free),
         u_ends_mm=ends,
@@ -104,6 +109,7 @@ class _Steps:
     """Which steps along the strips make up a feature, and how far astray its ends are."""
 
     share: FloatArray
+    u_share: FloatArray
     is_open: NDArray[np.bool_]
     astray_mm: FloatArray
 
@@ -132,8 +138,7 @@ def _steps(
     width = np.where(full, total / np.maximum(count, 1) * 2 * reach[:, None] / fits.contrast[:, None], 0.0)
     three = _mean_of_three(width, full)
     noise_mm = noise * 2 * reach / np.sqrt(np.maximum(3 * expected, 1))
-    least = np.maximum(_OPEN_FROM * nominal, 3 * noise_mm)
-    is_open = (three >= least[:, None]) & full
+    is_open, u_share = _opened(width, three, full, nominal, noise_mm)
     clear = fits.width_mm / 2 - CLEAR_BLURS * fits.sigma_mm
     middle = np.abs(d_mm - fits.centre_mm.take(own)) <= np.maximum(clear, samples.pixel_mm / 2).take(own)
     asked = (clear > samples.pixel_mm) & ~samples.is_bar & (inner == 0)
@@ -145,9 +150,24 @@ def _steps(
     scatter = noise[:, None] * np.sqrt(square) / np.where(is_open, np.maximum(total, 1e-9), 1.0)
     # The middle of very wide openings is not sampled: their centroids say nothing.
     astray = np.where(inner > 0, 0.0, _astray(place, scatter, full))
-    return _Steps(
-        share=np.asarray(is_open.sum(axis=1) / np.maximum(full.sum(axis=1), 1)), is_open=is_open, astray_mm=astray
-    )
+    share = np.asarray(is_open.sum(axis=1) / np.maximum(full.sum(axis=1), 1))
+    return _Steps(share=share, u_share=u_share, is_open=is_open, astray_mm=astray)
+
+
+def _opened(
+    width: FloatArray, three: FloatArray, full: NDArray[np.bool_], nominal: FloatArray, noise_mm: FloatArray
+) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Return in which steps strips are open, and the standard uncertainty of the open share."""
+    plain = np.maximum(_PLAINLY * OPEN_FROM * nominal, _PLAIN_NOISES * noise_mm)
+    is_open = (three >= plain[:, None]) & full
+    u_share = np.full(len(width), _LEAST_U_SHARE)
+    rest = np.flatnonzero((is_open != full).any(axis=1))
+    if len(rest):
+        # The noise is that of three steps together.
+        told = follow_openness(width[rest], full[rest], nominal_mm=nominal[rest], noise_mm=np.sqrt(3) * noise_mm[rest])
+        is_open[rest] = (told.chance > 0.5) & full[rest]
+        u_share[rest] = np.hypot(told.u_share, _LEAST_U_SHARE)
+    return is_open, u_share
 
 
 def _astray(place: FloatArray, scatter: FloatArray, full: NDArray[np.bool_]) -> FloatArray:

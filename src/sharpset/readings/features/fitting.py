@@ -28,6 +28,7 @@ from sharpset.readings.edges.strips import Light, Priors, StripFits, fit_strips
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
 from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
 from sharpset.readings.features.slant import Slant
+from sharpset.readings.features.weighing import hole_openings, strip_openings
 from sharpset.readings.holes.blank_spots import faintest_hole_mm2, lacking_mm2
 from sharpset.readings.holes.discs import Disc, DiscFit, OwnBlur, fit_discs
 from sharpset.readings.picture.light import PieceLight
@@ -241,12 +242,13 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
         share=lengthwise.share,
-        n_independent=2 * samples.half_length_mm / (4 * samples.pixel_mm),
+        u_share=_u_share(lengthwise, samples),
         width_mm=fits.width_mm,
         u_width_mm=fits.u_width_mm,
         nominal_mm=nominal,
-        own_contrast=own.contrast,
-        u_own_contrast=own.u_contrast,
+        blur_mm=fits.sigma_mm,
+        openings=strip_openings(fits, own, nominal, is_bar=samples.is_bar, whole=lengthwise.share >= FORMED_FROM),
+        pixel_mm=samples.pixel_mm,
         astray_mm=lengthwise.astray_mm,
         solid=samples.is_bar,
     )
@@ -276,14 +278,11 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     disc_verdicts = judge_discs(
         open_share=np.array([f.open_share for f in fitted]),
         u_open_share=np.array([f.u_open_share for f in fitted]),
-        diameter_mm=np.array([f.diameter_mm for f in fitted]),
         u_diameter_mm=np.array([f.u_diameter_mm for f in fitted]),
-        nominal_mm=np.array([d.diameter_mm for d in discs]),
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fitted]).reshape(-1, 2),
         u_shift_mm=np.array([f.u_shift_mm for f in fitted]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
-        own_contrast=np.array([f.own_contrast for f in fitted]),
-        u_own_contrast=np.array([f.u_own_contrast for f in fitted]),
+        openings=hole_openings(fitted, np.array([d.diameter_mm for d in discs])),
     )
     faintest = faintest_hole_mm2(
         piece,
@@ -293,7 +292,13 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         blur_mm=spread.mean_sigma_mm,
         fit=fit_holes,
     )
-    disc_verdicts = disc_verdicts.without(lacking_mm2(fitted) < faintest)
+    # Blanks scatter by about a quarter of it.
+    by_grain = faintest / 4 / np.array([np.pi / 4 * d.diameter_mm**2 for d in discs])
+    disc_verdicts = disc_verdicts.beside_grain(
+        lacking_mm2(fitted) < faintest,
+        np.array([f.open_share for f in fitted]),
+        np.hypot([f.u_open_share for f in fitted], by_grain),
+    )
     shade = measure_shade(
         samples,
         profiles,
@@ -320,6 +325,14 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         borrowed=borrowed,
         shade=shade,
     )
+
+
+def _u_share(lengthwise: Lengthwise, samples: Samples) -> FloatArray:
+    """Return the standard uncertainty of the open share of whole strips: at either end a part is not looked at."""
+    whole = np.array([strip.length_mm for strip in samples.strips]) * samples.length_scale
+    left_out = np.clip(1 - 2 * samples.half_length_mm / whole, 0.0, 1.0)
+    share = lengthwise.share
+    return np.asarray(np.hypot(lengthwise.u_share, left_out * np.sqrt(share * (1 - share) / 2)))
 
 
 def fit_own_contrast(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> StripFits:

@@ -1,12 +1,15 @@
 """Formed or not: a stated rule on the fitted models.
 
 A slot is open (a bar solid) at one place of its length where its width there is at least 15 % of
-the nominal width and three times the noise. It is **formed** ('yes') where at least 90 % of its
-length is so, 'no' up to 10 %, 'partly' between. A hole is formed where the light through it makes
-up at least 10 % of its nominal area (a third of its diameter) and at least 60 % of what the growth of
-the piece's other holes leaves, 'no' below 3 %. Nothing is formed whose width is below five standard
-uncertainties, or that shows less than half the contrast of the scan where the scan can tell: a groove
-that lets no light through is not a slot.
+the nominal width. It is **formed** ('yes') where at least 90 % of its length is so, 'no' up to 10 %,
+'partly' between. A hole is formed where the light through it makes up at least 10 % of its nominal
+area (a third of its diameter) and at least 60 % of what the growth of the piece's other holes leaves,
+'no' below 3 %. What something thin closes is not formed, nor is a foreign mark: a groove that lets no
+light through is not a slot.
+
+How likely all that is, given the noise and what the piece's other features show, is the verdict's
+confidence (`weighing`). Where open and closed are both more likely than one in ten nothing is said: the
+feature is unsure, as is one whose size is below five standard uncertainties.
 """
 
 from __future__ import annotations
@@ -17,20 +20,32 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from sharpset.readings.features.weighing import (
+    FILMED,
+    FILMED_IN_PART,
+    HOLE_FORMED_FROM,
+    THIN_BARS,
+    Opening,
+    film_chances,
+    hole_chances,
+    mark_chances,
+    share_chances,
+)
+
 __all__ = ["FORMED_FROM", "NOT_FORMED_TO", "Verdicts", "judge_discs", "judge_strips"]
 
 FloatArray = NDArray[np.float64]
 FORMED_FROM, NOT_FORMED_TO = 0.90, 0.10
-_HOLE_FORMED_FROM, _HOLE_NOT_TO = 0.10, 0.03
+_HOLE_NOT_TO = 0.03
 _HOLE_CHOKED = 0.6
 _LEAST_CONTRAST = 0.5
 _LEAST_WIDTH = 0.15
-_DIM, _ALIKE = 0.8, 0.3
-"""Share of its peers' contrast below which a strip is dim, and how far peers' widths may differ (their logarithms)."""
-_SEVERAL, _UPPER_QUARTILE = 8, 0.6745
-_APART, _ALIKE_CONTRAST = 6.0, 0.08
-"""Or it is dim where it lies so many of its peers' spreads below them, and by more than openings of one width differ
-that lie beside walls and in the open (some per cent)."""
+_LIKELY, _UNSURE = 0.5, 0.1
+"""Chances that something closes a feature from which on it does for all we know, or may."""
+_UNKNOWN_PX = 0.15
+"""What all widths of a scan may be off by, in pixels (shade, encoding; standard uncertainty), which is judged later."""
+_NARROW_BLURS = 4.0
+"""Widths in blurs below which a strip's light does not tell a film over a part of its length (`films`)."""
 _MISPLACED_MM = 0.12
 """Uneven travel of a carriage reaches 0.03 to 0.05 mm; printers misplace holes by less (common practice, no source)."""
 
@@ -46,99 +61,109 @@ class Verdicts:
     faint: NDArray[np.bool_]
     doubts: list[str]
 
-    def without(self, closed: NDArray[np.bool_]) -> Verdicts:
-        """Return the verdicts with some features not formed after all."""
+    def beside_grain(self, closed: NDArray[np.bool_], open_share: FloatArray, u_open_share: FloatArray) -> Verdicts:
+        """Return the verdicts on holes, some of which take no more light than the plate's grain may.
+
+        Parameters
+        ----------
+        closed : ndarray of bool, shape (n,)
+            Those holes.
+        open_share, u_open_share : ndarray of float, shape (n,)
+            Share of the nominal area that is open, with the uncertainty by grain.
+        """
+        chance = hole_chances(open_share, u_open_share, low=_HOLE_NOT_TO, high=HOLE_FORMED_FROM)[0]
+        sure = chance >= _LIKELY
+        formed = np.where(closed, np.where(sure, "no", "partly"), self.formed)
+        doubts = np.where(closed, np.where(sure, "", "unsure"), self.doubts)
         return replace(
             self,
-            formed=np.where(closed, "no", self.formed).tolist(),
-            doubts=np.where(closed, "", self.doubts).tolist(),
+            formed=[str(word) for word in formed],
+            confidence=np.where(closed, chance, self.confidence),
+            doubts=[str(word) for word in doubts],
         )
 
 
 def judge_strips(
     *,
     share: FloatArray,
-    n_independent: FloatArray,
+    u_share: FloatArray,
     width_mm: FloatArray,
     u_width_mm: FloatArray,
     nominal_mm: FloatArray,
-    own_contrast: FloatArray,
-    u_own_contrast: FloatArray,
+    blur_mm: FloatArray,
+    openings: Opening,
     astray_mm: FloatArray,
     solid: NDArray[np.bool_],
+    pixel_mm: float,
 ) -> Verdicts:
     """Judge slots and bars.
 
     A slot that is closed by something thin lets some light through, evenly over its length: it is told by less contrast
-    than slots of about its width show, where the scan can tell. What lies askew, its ends beside their places, is a
-    feature that came off, or a foreign mark.
+    and less light than slots of about its width show. What lies askew, its ends beside their places, is a feature that
+    came off, or a foreign mark.
 
     Parameters
     ----------
-    share : ndarray
-        Share of the length that is open (solid).
-    n_independent : ndarray
-        Number of independent places along the length.
-    width_mm, u_width_mm, nominal_mm : ndarray
-    own_contrast, u_own_contrast : ndarray
-        Contrast by the feature's own data and its standard uncertainty, both relative to the scan's.
+    share, u_share : ndarray
+        Share of the length that is open (solid), and its standard uncertainty.
+    width_mm, u_width_mm, nominal_mm, blur_mm : ndarray
+    openings : Opening
+        Widths and contrasts of all strips by their own data, relative to the scan's.
     astray_mm : ndarray
         How far the feature's ends lie beside its place.
     solid : ndarray of bool
         Which of them are bars.
+    pixel_mm : float
     """
-    # A slot that is closed in places shows less contrast on the average too: only one that is evenly dim is faint.
+    chances = share_chances(share, u_share, low=NOT_FORMED_TO, high=FORMED_FROM)
+    # A slot that is closed in places shows less contrast on the average too: only one that is evenly dim is filmed.
     even = share >= FORMED_FROM
-    faint = (own_contrast < _LEAST_CONTRAST) & (u_own_contrast < 0.15) & even
-    # What is closed in places is no measure for others.
-    dim = even & _dim(np.where(even, own_contrast, np.nan), u_own_contrast, nominal_mm, solid)
+    filmed = np.zeros(len(share))
+    for kind in (True, False):
+        same = np.flatnonzero(solid == kind)
+        filmed[same] = film_chances(openings.some(same), before=THIN_BARS if kind else FILMED)
+    filmed *= even
+    weak = even & (openings.contrast < _LEAST_CONTRAST) & (openings.u_contrast < 0.15)
+    faint = weak & (filmed > _LIKELY)
+    thin = width_mm < _LEAST_WIDTH * nominal_mm
     astray = astray_mm > _MISPLACED_MM
-    gone = (width_mm < 5 * u_width_mm) | (width_mm < _LEAST_WIDTH * nominal_mm) | faint
-    formed = np.where(even, "yes", np.where(share <= NOT_FORMED_TO, "no", "partly"))
-    formed = np.where((formed == "yes") & (dim | astray), "partly", formed)
-    formed = np.where(gone, "no", formed)
-    error = np.sqrt(np.clip(share * (1 - share), 0.0025, None) / np.maximum(n_independent, 1))
-    margin = np.minimum(np.abs(share - FORMED_FROM), np.abs(share - NOT_FORMED_TO))
-    confidence = ndtr(margin / error)
+    dim = even & (filmed > _LIKELY) & ~faint
+    open_in_part = share > NOT_FORMED_TO
+    unsure = even & ((filmed > _UNSURE) | weak) | (open_in_part & (width_mm < 5 * u_width_mm))
+    unsure &= ~faint & ~dim & ~thin
+    formed = np.where(even, "yes", np.where(open_in_part, "partly", "no"))
+    formed = np.where((formed == "yes") & (dim | astray | unsure), "partly", formed)
+    formed = np.where(open_in_part & (thin | faint), "no", formed)
+    hidden = np.where(solid, 0.0, np.where(width_mm < _NARROW_BLURS * blur_mm, FILMED_IN_PART, FILMED_IN_PART / 5))
+    u_mm = np.hypot(u_width_mm, _UNKNOWN_PX * pixel_mm)
+    by_width = ndtr(np.abs(width_mm - _LEAST_WIDTH * nominal_mm) / u_mm)
+    whole = chances[2] * (1 - filmed) * (1 - hidden)
+    closed = np.where(faint, filmed, np.where(open_in_part, by_width, chances[0]))
+    confidence = np.select([formed == "yes", formed == "no"], [np.minimum(whole, by_width), closed], chances[1])
     return Verdicts(
-        formed=formed.tolist(), confidence=np.asarray(confidence), faint=faint, doubts=_doubts(formed, dim, astray)
+        formed=formed.tolist(),
+        confidence=np.asarray(confidence),
+        faint=faint,
+        doubts=_doubts(formed, dim, astray, unsure),
     )
 
 
-def _doubts(formed: NDArray[np.str_], dim: NDArray[np.bool_], astray: NDArray[np.bool_]) -> list[str]:
-    words = np.where(astray, "askew", np.where(dim, "dim", ""))
-    return list(np.where(formed == "no", "", words))
-
-
-def _dim(own: FloatArray, u_own: FloatArray, nominal_mm: FloatArray, solid: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which features clearly show less contrast than the better ones of about their size do."""
-    known = np.isfinite(own) & (u_own < 0.1)
-    dim = np.zeros(len(own), dtype=bool)
-    for i in np.flatnonzero(known):
-        peers = known & (solid == solid[i]) & (np.abs(np.log(nominal_mm / nominal_mm[i])) < _ALIKE)
-        if peers.sum() >= 4:
-            upper, middle = np.quantile(own[peers], (0.75, 0.5))
-            scatter = 1.4826 * float(np.median(np.abs(own[peers] - middle)))
-            if peers.sum() >= _SEVERAL:
-                # Films only lower contrasts: where several peers have one, the better ones tell how much they scatter.
-                scatter = min(scatter, float(upper - middle) / _UPPER_QUARTILE)
-            least = max(_DIM * min(float(upper), 1.0), float(middle) - max(_APART * scatter, _ALIKE_CONTRAST))
-            dim[i] = own[i] + 3 * u_own[i] < least
-    return dim
+def _doubts(
+    formed: NDArray[np.str_], dim: NDArray[np.bool_], astray: NDArray[np.bool_], unsure: NDArray[np.bool_]
+) -> list[str]:
+    words = np.where(astray, "askew", np.where(dim, "dim", np.where(unsure, "unsure", "")))
+    return [str(word) for word in np.where(formed == "no", "", words)]
 
 
 def judge_discs(
     *,
     open_share: FloatArray,
     u_open_share: FloatArray,
-    diameter_mm: FloatArray,
     u_diameter_mm: FloatArray,
-    nominal_mm: FloatArray,
     shift_mm: FloatArray,
     u_shift_mm: FloatArray,
     pixel_mm: float,
-    own_contrast: FloatArray,
-    u_own_contrast: FloatArray,
+    openings: Opening,
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open.
 
@@ -148,32 +173,41 @@ def judge_discs(
 
     Parameters
     ----------
-    open_share, u_open_share, diameter_mm, u_diameter_mm, nominal_mm : ndarray of float, shape (n,)
+    open_share, u_open_share, u_diameter_mm : ndarray of float, shape (n,)
     shift_mm : ndarray of float, shape (n, 2)
         Centres from their nominal places.
     u_shift_mm : ndarray of float, shape (n,)
     pixel_mm : float
-    own_contrast, u_own_contrast : ndarray of float, shape (n,)
-        Of the middle of each fitted hole, relative to the scan's; NaN where there is no middle.
+    openings : Opening
+        Diameters, and contrasts of the middle of each fitted hole relative to the scan's, NaN where there is none.
     """
-    opened = open_share >= _HOLE_FORMED_FROM
+    diameter_mm, nominal_mm = openings.size_mm, openings.nominal_mm
+    opened = open_share >= HOLE_FORMED_FROM
     smaller = (nominal_mm - diameter_mm)[opened]
     shrink = float(np.median(smaller)) if opened.sum() >= 5 else 0.0
     scatter = 1.4826 * float(np.median(np.abs(smaller - shrink))) if opened.sum() >= 5 else np.inf
+    marked = mark_chances(
+        size_mm=diameter_mm, nominal_mm=nominal_mm, shift_mm=shift_mm, u_shift_mm=u_shift_mm, whole=opened
+    )
     foreign = diameter_mm - (nominal_mm - shrink) > np.maximum(8 * scatter, 0.15 * nominal_mm + pixel_mm)
     foreign |= _misplaced(shift_mm, u_shift_mm, opened, nominal_mm)
     expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
     choked = open_share < _HOLE_CHOKED * expected**2
     gone = diameter_mm < 5 * u_diameter_mm
-    dim = _dim(own_contrast, u_own_contrast, nominal_mm, np.zeros(len(nominal_mm), dtype=bool))
-    dim |= own_contrast + 3 * u_own_contrast < _LEAST_CONTRAST
-    formed = np.where(open_share >= _HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
-    formed = np.where((gone | choked | dim) & (formed == "yes"), "partly", formed)
+    filmed = np.where(opened, film_chances(openings), 0.0)
+    dim = opened & (filmed > _LIKELY)
+    dim |= openings.contrast + 3 * openings.u_contrast < _LEAST_CONTRAST
+    chances = hole_chances(open_share, u_open_share, low=_HOLE_NOT_TO, high=HOLE_FORMED_FROM)
+    formed = np.where(open_share >= HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
+    unsure = opened & ~dim & ~foreign & (np.maximum(filmed, marked) > _UNSURE)
+    formed = np.where((gone | choked | dim | unsure) & (formed == "yes"), "partly", formed)
     small = diameter_mm < pixel_mm
     formed = np.where(foreign | small, "no", formed)
-    margin = np.minimum(np.abs(open_share - _HOLE_FORMED_FROM), np.abs(open_share - _HOLE_NOT_TO))
-    confidence = ndtr(margin / np.maximum(u_open_share, 1e-4))
-    doubts = _doubts(formed, dim, np.zeros(len(formed), dtype=bool))
+    whole = chances[2] * (1 - filmed) * (1 - marked)
+    partly = np.where(choked & opened, 1 - marked, chances[1] * (1 - marked))
+    closed = np.where(foreign, np.maximum(marked, 1 - _UNSURE), chances[0])
+    confidence = np.select([formed == "yes", formed == "no"], [whole, closed], partly)
+    doubts = _doubts(formed, dim, np.zeros(len(formed), dtype=bool), unsure)
     # Something lets light through, and a hole as small as this one may be wholly formed.
     untold = small & opened & ~foreign
     doubts = ["small" if one else word for word, one in zip(doubts, untold, strict=True)]

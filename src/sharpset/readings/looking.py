@@ -17,6 +17,7 @@ from sharpset.readings.edges.blur import EdgeSpread, edge_profile
 from sharpset.readings.features.fitting import FeatureFits, read_features
 from sharpset.readings.holes.disc_model import blurred_disc
 from sharpset.readings.holes.discs import DiscFit
+from sharpset.readings.picture.in_view import part_in_view
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.placing.true_places import local_scale, with_scale
 from sharpset.readings.reader import prepare_piece, read_scan
@@ -107,7 +108,7 @@ def look_at(
     Returns
     -------
     list of FeatureView
-        One for each copy of the piece in the scan.
+        One for each copy of the piece in the scan that is seen there.
 
     Raises
     ------
@@ -131,9 +132,13 @@ def look_at(
         true_scan, placed = scan, located
         if reading.scale is not None:
             true_scan, placed = with_scale(scan, located, local_scale(reading.scale, located, piece))
-        ready = prepare_piece(true_scan, placed, piece)
-        fits = read_features(ready.light, ready.located.pose, piece, ready.strips)
-        views.append(_view(found, fits, ready.light, ready.located.pose, piece, names.index(feature_id)))
+        seen = part_in_view(true_scan, placed, piece)
+        seen_names = seen.features["feature_id"].tolist()
+        if feature_id not in seen_names:
+            continue
+        ready = prepare_piece(true_scan, placed, seen)
+        fits = read_features(ready.light, ready.located.pose, seen, ready.strips)
+        views.append(_view(found, fits, ready.light, ready.located.pose, seen, seen_names.index(feature_id)))
     return views
 
 

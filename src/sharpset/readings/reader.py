@@ -31,6 +31,7 @@ from sharpset.readings.edges.spread import edge_residual, measure_edge_spread
 from sharpset.readings.features.curve_evidence import both_ways
 from sharpset.readings.features.fitting import FeatureFits, PieceSamples, read_features, sample_piece, sampled_anew
 from sharpset.readings.features.slant import without_slant
+from sharpset.readings.picture.in_view import part_in_view, with_the_unseen
 from sharpset.readings.picture.light import PieceLight, light_of
 from sharpset.readings.picture.runcode import CodeReading, read_run_code
 from sharpset.readings.picture.unlit import check_openings_lit
@@ -183,6 +184,7 @@ def _read_piece(
     scan, located = with_scale(scan, located, local)
     local, face = _at_its_height(scan, piece, local)
     check_pixels(scan, piece)
+    whole, piece = piece, part_in_view(scan, located, piece)
     ready = prepare_piece(scan, located, piece)
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
@@ -240,6 +242,12 @@ def _read_piece(
             f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was {advice.taken}, or "
             f"is encoded otherwise. Sizes are as unsure as that; give --encoding. {advice.again} without corrections",
         )
+    if piece is not whole:
+        remarks = (
+            *remarks,
+            f"the piece reaches beyond the edge of the picture: {len(whole.features) - len(piece.features)} of its "
+            f"{len(whole.features)} features are outside or too near to it and are refused. {advice.whole}",
+        )
     if scale.source != "nominal":
         remarks = (*remarks, local.summary())
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
@@ -255,7 +263,7 @@ def _read_piece(
         piece_id=piece.piece_id,
         run_id=code.run_id,
         pose=registration.pose,
-        table=table,
+        table=with_the_unseen(table, whole),
         quantities=quantities,
         edge_spread=strips.spread,
         contrast_to_noise=light.contrast_to_noise,
@@ -389,7 +397,9 @@ def _remarks(
 ) -> tuple[str, ...]:
     scan, bleed, remarks = ready.scan, ready.light.bleed, []
     marks = table["group"] == "marks"
-    if (table.loc[marks, "formed"] == "yes").sum() < _FEWEST_MARKS:
+    if marks.sum() < _FEWEST_MARKS:
+        remarks.append("few of the piece's round marks are in the picture; its place comes from its other features")
+    elif (table.loc[marks, "formed"] == "yes").sum() < _FEWEST_MARKS:
         remarks.append("the round marks of the piece did not form; its place comes from its other features")
     if not code.run_id:
         remarks.append("the run code cannot be read (its check fails); the run is left open")

@@ -42,6 +42,12 @@ _LEAST_MATCH = 0.45
 _LEAST_LEAD = 0.06
 _ROOM = 0.2
 """Share of its longer side by which a piece is looked for beyond where it seems to lie."""
+_SURE_MATCH, _SURE_LEAD = 0.75, 0.2
+"""The same for a piece of which the picture shows a part only: a part of anything is easily found somewhere."""
+_MOST_BEYOND, _LEAST_SEEN = 0.55, 0.4
+"""Shares of a piece that may lie beyond the picture, and that must be in it."""
+_MOST_CUT = 10
+"""Places that are tried for such a piece: what is seen of it stands out, and a trial takes a quarter of a second."""
 _WHOLE = 0.96
 """Share of the picture's sides from which an outline is the picture's own border."""
 
@@ -157,6 +163,10 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
     if not found:
         for place in search_pattern(coarse, pattern, border_px=_border_px()):
             try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
+    if not found:  # a piece of which the picture shows a part only
+        room = round(_MOST_BEYOND * max(pattern.shape))
+        for place in search_pattern(coarse, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT]:
+            try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:
         raise ScanError(f"{scan.path}: {_why_not(outlines, wanted, coarse.shape)}")
     return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
@@ -258,6 +268,9 @@ def _match(
     lead = best.match - max((t.match for t in [*moved[1:], *trials[len(close) :]]), default=0.0)
     if best.match < _LEAST_MATCH or lead < _LEAST_LEAD:
         return None
+    cut = _in_picture(coarse.shape, best.matrix, pattern) is not None
+    if cut and (best.match < _SURE_MATCH or lead < _SURE_LEAD):
+        return None
     if mirror != "auto" and best.seen_from_below != (mirror == "yes"):
         return None
     return replace(best, lead=lead)
@@ -329,8 +342,31 @@ def _signed(coarse: NDArray[np.float32], matrix: FloatArray, pattern: NDArray[np
     seen = cv2.warpAffine(coarse, _pattern_to_coarse(matrix), size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     rows, columns = _inside(pattern)
     a, b = pattern[rows, columns].astype(float), seen[rows, columns].astype(float)
+    there = _in_picture(coarse.shape, matrix, pattern)
+    if there is not None:
+        if there.mean() < _LEAST_SEEN:
+            return 0.0
+        a, b = a[there], b[there]
     a, b = a - a.mean(), b - b.mean()
     return float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-9))
+
+
+def _in_picture(shape: tuple[int, ...], matrix: FloatArray, pattern: NDArray[np.float32]) -> NDArray[np.bool_] | None:
+    """Return which pixels of a pattern, its border left out, lie in the picture; None where all do."""
+    rows, columns = _inside(pattern)
+    first = np.array([columns.start, rows.start])
+    last = np.subtract(pattern.shape[::-1], first + 1)
+    to_coarse = _pattern_to_coarse(matrix).astype(float)
+    corners = np.array([first, last, [first[0], last[1]], [last[0], first[1]]]) @ to_coarse[:, :2].T + to_coarse[:, 2]
+    size = np.array(shape[::-1]) - 1
+    if np.all(corners >= 0) and np.all(corners <= size):
+        return None
+    x, y = np.arange(first[0], last[0] + 1), np.arange(first[1], last[1] + 1)[:, None]
+    there = np.ones((len(y), len(x)), dtype=bool)
+    for axis in (0, 1):
+        at = to_coarse[axis, 0] * x + to_coarse[axis, 1] * y + to_coarse[axis, 2]
+        there &= (at >= 0) & (at <= size[axis])
+    return there
 
 
 def _why_not(outlines: list[_Outline], wanted: tuple[float, float], shape: tuple[int, ...]) -> str:

@@ -41,7 +41,7 @@ class PatternPlace:
     score: float
 
 
-def search_pattern(picture: Picture, pattern: Picture, *, border_px: int) -> list[PatternPlace]:
+def search_pattern(picture: Picture, pattern: Picture, *, border_px: int, room_px: int = 0) -> list[PatternPlace]:
     """Look for a pattern in all turns, mirror images and places.
 
     Parameters
@@ -52,16 +52,25 @@ def search_pattern(picture: Picture, pattern: Picture, *, border_px: int) -> lis
         The piece seen from below (row 0 at y = 0), 1 solid and 0 open.
     border_px : int
         Width of the pattern's border that is left out, as nothing is known of what lies beside the piece.
+    room_px : int
+        How far the pattern may reach beyond the picture.
 
     Returns
     -------
     list of PatternPlace
         The best first; no two lie within a third of the pattern's shorter side.
     """
-    half = cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    level = float(np.median(picture))
+    room = 2 * ((room_px + 1) // 2)
+    wider = cv2.copyMakeBorder(picture, room, room, room, room, cv2.BORDER_CONSTANT, value=level) if room else picture
+    half = cv2.resize(wider, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     inner = pattern[border_px:-border_px, border_px:-border_px]
     small = cv2.resize(inner, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    found = [place for angle in _edge_angles(half) for place in _places(half, small, angle)]
+    found = [
+        place
+        for angle in _edge_angles(half[room // 2 : half.shape[0] - room // 2, room // 2 : half.shape[1] - room // 2])
+        for place in _places(half, small, angle)
+    ]
     found.sort(key=lambda place: -place.score)
     kept: list[PatternPlace] = []
     apart = min(small.shape) / 3
@@ -73,7 +82,9 @@ def search_pattern(picture: Picture, pattern: Picture, *, border_px: int) -> lis
             break
     # A pixel of the halved picture covers two of the whole: their centres lie half a pixel apart.
     return [
-        PatternPlace(centre=(2 * p.centre[0] + 0.5, 2 * p.centre[1] + 0.5), angle_deg=p.angle_deg, score=p.score)
+        PatternPlace(
+            centre=(2 * p.centre[0] + 0.5 - room, 2 * p.centre[1] + 0.5 - room), angle_deg=p.angle_deg, score=p.score
+        )
         for p in kept
     ]
 

@@ -354,10 +354,14 @@ def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:
 def _straight(along: FloatArray, across: FloatArray, solid: FloatArray, step: float) -> FloatArray | None:
     """Return distances from the straight line fitted to the edge, None where there is no clear edge."""
     line = np.zeros(2)
+    if len(along) == 0:  # outside the picture
+        return None
     middle = float(along.mean())
     for width in (10.0, 5.0, 3.0):
         away = across - line[0] - line[1] * (along - middle)
         near = np.abs(away) < width * step
+        if not near.any():
+            return None
         # Light missing or in excess beside the line moves it: of a symmetric edge half lies above one half.
         column = np.floor((along - along.min()) / step).astype(int)
         area = np.bincount(column[near], (0.5 - solid)[near])

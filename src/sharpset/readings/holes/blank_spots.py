@@ -52,6 +52,7 @@ def plain_places(piece: Piece) -> FloatArray:
     x = np.arange(_GRID_MM, piece.width_mm, _GRID_MM)
     y = np.arange(_GRID_MM, piece.height_mm, _GRID_MM)
     points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    points = points[shapely.contains_xy(piece.outline, points[:, 0], points[:, 1])]
     voids = shapely.STRtree([piece.outline.exterior, *piece.void_shapes()])
     _, away = voids.query_nearest(shapely.points(points), return_distance=True, all_matches=False)
     clear = points[away > _CLEAR_MM]

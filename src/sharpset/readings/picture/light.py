@@ -232,8 +232,7 @@ def _steps(scan: Scan, plate: float, background: float) -> FloatArray:
 
 
 def _crop(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[NDArray[Any], tuple[int, int]]:
-    w, h = piece.width_mm, piece.height_mm
-    corners = located.pose.to_pixels(np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]]))
+    corners = located.pose.to_pixels(np.asarray(piece.outline.exterior.coords))
     margin = 1.0 / min(scan.pixel_mm)
     low, high = corners.min(axis=0), corners.max(axis=0)
     if np.any(low < -1.5) or high[0] > scan.n_columns + 0.5 or high[1] > scan.n_rows + 0.5:

@@ -53,9 +53,13 @@ def read_run_code(light: PieceLight, pose: Pose, piece: Piece, *, known: Sequenc
     reach = max(1, int(radius_px))
     offsets = np.stack(np.meshgrid(np.arange(-reach, reach + 1), np.arange(-reach, reach + 1)), axis=-1).reshape(-1, 2)
     offsets = offsets[np.hypot(*offsets.T) <= max(radius_px, 1.0)]
-    solid = []
+    solid: list[float] = []
+    first = np.array(light.origin)
+    last = first + light.shape[::-1] - 1
     for centre in pose.to_pixels(piece.code.cells_mm):
         where = np.round(centre).astype(int) + offsets
+        if np.any(where < first) or np.any(where > last):
+            return CodeReading(run_id="", solid=(), mended=False)
         solid.append(float(np.median(light.solid_share(where[:, 0], where[:, 1]))))
     bits = [int(share < 0.5) for share in solid]
     doubtful = [i for i, share in enumerate(solid) if 0.2 < share < 0.8]

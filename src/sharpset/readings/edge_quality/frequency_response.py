@@ -36,6 +36,8 @@ _END_MM = 0.6
 _REACH_MM = 0.42
 _MOST_EDGES = 6
 _N_BLOCKS = 4
+_MUCH = 0.15
+"""Share of a box from which on light is quicker worked out for all of it than pixel by pixel (measured)."""
 _FEWEST_EDGES = 3
 _U_METHOD = 0.01
 """Relative standard uncertainty that edges share: a transfer exponent off by a fortieth, shade on one side, a halo that
@@ -332,12 +334,16 @@ def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:
     x, y = columns * pixel[0] - edge.start[0], (rows * pixel[1] - edge.start[1])[:, None]
     along, across = (x * direction[0] + y * direction[1] for direction in (edge.along, edge.inwards))
     keep = (along > _END_MM) & (along < edge.length - _END_MM) & (np.abs(across) < _REACH_MM)
-    row, column = np.nonzero(keep)
-    if len(row) < 200:
+    kept = np.flatnonzero(keep)
+    if len(kept) < 200:
         return []
-    along, across = along[row, column], across[row, column]
-    # The edge of a turned piece is a small part of the box around it.
-    solid = light.solid_share(columns.take(column), rows.take(row))
+    along, across = along.take(kept), across.take(kept)
+    if len(kept) > _MUCH * keep.size:
+        solid = light.solid_grid(columns, rows, kept)
+    else:
+        # The edge of a turned piece is a small part of the box around it.
+        row, column = np.divmod(kept, len(columns))
+        solid = light.solid_share(columns.take(column), rows.take(row))
     step = float(pixel.mean())
     period = step / np.tan(np.radians(max(edge.slant_deg, _LEAST_SLANT_DEG)))
     n_blocks = int(np.clip((edge.length - 2 * _END_MM) / max(period, 0.5), 1, _N_BLOCKS))

@@ -164,6 +164,30 @@ def _tables(first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, s
     return np.stack((disc, fall, slope))
 
 
+def _within_reach(first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, step: float) -> FloatArray:
+    """Return tables that are worked out only where the blur reaches; further inside the disc is full."""
+    begins = np.floor(np.maximum(radius - _REACH * sigma - first, 0.0) / step).astype(np.intp)
+    n_near = int(np.ceil(2 * _REACH * sigma / step)) + 2
+    near = _tables((first + step * begins)[:, None], n_near, radius[:, None], sigma, step)
+    values = np.zeros((len(near), len(radius), max(n_steps, int(begins.max()) + n_near)))
+    for whole, part in zip(values, near, strict=True):
+        np.put_along_axis(whole, begins[:, None] + np.arange(n_near), part, axis=1)
+    inside = np.arange(values.shape[2]) < begins[:, None]
+    values[0] = np.where(inside, near[0, :, :1], values[0])
+    return values[:, :, :n_steps]
+
+
+def _in_wider_steps(
+    first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, step: float, ratio: float
+) -> FloatArray:
+    """Return the tables of a wider blur, worked out in wider steps and interpolated between them."""
+    coarse = _tables(first[:, None], int(np.ceil(n_steps / ratio)) + 2, radius[:, None], ratio * sigma, ratio * step)
+    place = np.arange(n_steps) / ratio
+    cell = place.astype(np.intp)
+    low = coarse[:, :, cell]
+    return np.asarray(low + (place - cell) * (coarse[:, :, cell + 1] - low))
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class DiscTables:
     """Blurred discs of several radii along a line from their centres, by which holes are evaluated.
@@ -187,10 +211,11 @@ class DiscTables:
         reach = reach_mm(sigma, spread)
         first = np.maximum(radius - reach, 0.0)
         n_steps = int(np.ceil(float((radius + reach - first).max()) / step)) + 2
-        values = (1 - spread.halo) * _tables(first[:, None], n_steps, radius[:, None], sigma, step)
         if spread.halo:
-            wide = spread.halo_ratio * sigma
-            values += spread.halo * _tables(first[:, None], n_steps, radius[:, None], wide, step)
+            values = (1 - spread.halo) * _within_reach(first, n_steps, radius, sigma, step)
+            values += spread.halo * _in_wider_steps(first, n_steps, radius, sigma, step, spread.halo_ratio)
+        else:
+            values = _tables(first[:, None], n_steps, radius[:, None], sigma, step)
         rises = np.diff(values, axis=2, append=values[:, :, -1:])
         return cls(first=first.tolist(), step=step, values=values, rises=rises, reach=reach)
 

@@ -40,7 +40,7 @@ the borders of sectors make it: dust all along a rim makes sectors be off by as 
 _BESIDE, _PLATE, _N_BESIDE, _FEWEST = 2.5, 0.75, 16, 6
 """Beyond so many blurs from its rim, and a pixel, a hole has the plate all round: in each of so many sectors, of as
 many pixels at least, this share is solid. Where it is not something lies across the rim, and no shape is told."""
-_TURNS, _WILD = 8, 4.0
+_TURNS, _WILD, _AT_REST_MM = 8, 4.0, 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -152,8 +152,10 @@ def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[Float
     least = 1e-9 * np.eye(design.shape[1])
     for _ in range(_TURNS):
         weighted = design.T * weight
-        found = np.asarray(np.linalg.solve(weighted @ design + least, weighted @ own))
+        before, found = found, np.asarray(np.linalg.solve(weighted @ design + least, weighted @ own))
         away = np.abs(own - design @ found)
         scale = max(1.4826 * median(away), least_mm)
         weight = np.maximum(1 - (away / (_WILD * scale)) ** 2, 0.0) ** 2
+        if np.abs(found - before).max() < _AT_REST_MM:
+            break
     return found, weight

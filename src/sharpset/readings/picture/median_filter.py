@@ -69,12 +69,13 @@ def median_window(stored: NDArray[Any]) -> int:
 
 def _alike(values: NDArray[np.int16], steep: float) -> FloatArray:
     """Return how often pixels along upright edges differ by -2 to 2, by how far they are apart; shape (lags, 5)."""
-    rows, columns = np.nonzero(np.abs(values[:-_LAGS, 3:] - values[:-_LAGS, :-3]) > steep)
-    columns += 1
-    here = values[rows, columns]
+    edges = np.zeros(values.shape, dtype=bool)
+    np.greater(np.abs(values[:-_LAGS, 3:] - values[:-_LAGS, :-3]), steep, out=edges[:-_LAGS, 1:-2])
+    flat, places = values.ravel(), np.flatnonzero(edges)
+    here = flat.take(places)
     counts = np.zeros((_LAGS, 5))
     for lag in range(1, _LAGS + 1):
-        step = values[rows + lag, columns] - here
+        step = flat.take(places + lag * values.shape[1]) - here
         counts[lag - 1] = np.bincount(step[np.abs(step) <= 2] + 2, minlength=5)
     return counts
 

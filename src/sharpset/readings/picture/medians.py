@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 __all__ = ["Group", "group_of", "median", "row_medians"]
 
 FloatArray = NDArray[np.float64]
+_LONG = 500
 
 
 def median(values: NDArray[np.floating]) -> float:
     """Return the median of a row of finite values, nan of none; on short rows far faster than `numpy.median`."""
     half = len(values) // 2
+    if half > _LONG:
+        return float(np.median(values))
     if len(values) == 0:
         return float("nan")
     ordered = np.partition(values, half)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from sharpset.pieces import Piece
 from sharpset.readings.edges.spread import without_pixels
@@ -88,6 +87,8 @@ class Backing:
         """Return which features of a piece have more such points around them than others."""
         if not self.off.any():
             return np.zeros(len(piece.features), dtype=bool)
+        from scipy.spatial import cKDTree
+
         tree = cKDTree(self.open_mm)
         places = piece.features[["x_mm", "y_mm"]].to_numpy(float)
         _, near = tree.query(places, k=min(_AROUND, len(self.open_mm)))
@@ -144,6 +145,8 @@ def measure_plate(light: PieceLight, pose: Pose, piece: Piece) -> PlateMarks:
     off, bright = np.abs(excess) > limit, excess > limit
     glare = np.zeros(len(points), dtype=bool)
     if bright.any():
+        from scipy.spatial import cKDTree
+
         tree = cKDTree(points[bright])
         together = np.array([len(found) >= 3 for found in tree.query_ball_point(points[bright], _NEAR_MM)])
         glare[np.flatnonzero(bright)[together]] = True

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import gammainccinv
 
 __all__ = ["SpectrumFit", "fit_spectrum"]
@@ -18,6 +17,8 @@ _CHANCE = 0.001
 _NEIGHBOURS = 1.5
 """Neighbouring frequencies of a Hann-windowed spectrum are not independent: variances grow by about this."""
 _LEAST_TRANSFER = 0.1
+_MOST_STEPS, _AT_REST = 60, 1e-6
+"""Half a deviance that a last step may still gain; a standard error is one half."""
 _NEAR, _FAR = 3, 7
 """Frequencies this far from a ripple are its neighbours: a Hann window spreads it over two on either side."""
 
@@ -71,13 +72,23 @@ class _Model:
 
     def expected(self, p: FloatArray, shape: str) -> FloatArray:
         """Return the expected periodogram for the logarithms of deviation, correlation length and noise."""
-        sd, length, noise = np.exp(p)
-        f = self.frequency
+        return np.asarray(self.blurred @ self._density(p, shape)[0] + np.exp(2 * p[2]) * self.white)
+
+    def rates(self, p: FloatArray, shape: str) -> FloatArray:
+        """Return how it changes with each of them, shape (3, n_frequencies)."""
+        density, by_length = self._density(p, shape)
+        edge, longer = np.stack((density, by_length)) @ self.blurred.T
+        return np.stack((2 * edge, longer, 2 * np.exp(2 * p[2]) * self.white))
+
+    def _density(self, p: FloatArray, shape: str) -> tuple[FloatArray, FloatArray]:
+        """Return the edge's power density, and its derivative by the logarithm of the correlation length."""
+        sd, length = np.exp(p[:2])
+        turn = (np.pi * self.frequency * length) ** 2
         if shape == "exponential":
-            density = sd**2 * 2 * length / (1 + (2 * np.pi * f * length) ** 2)
-        else:
-            density = sd**2 * np.sqrt(np.pi) * length * np.exp(-((np.pi * f * length) ** 2))
-        return np.asarray(self.blurred @ density + noise**2 * self.white)
+            density = sd**2 * 2 * length / (1 + 4 * turn)
+            return density, density * (1 - 4 * turn) / (1 + 4 * turn)
+        density = sd**2 * np.sqrt(np.pi) * length * np.exp(-turn)
+        return density, density * (1 - 2 * turn)
 
 
 _Smooth = tuple[FloatArray, Callable[[FloatArray], float], float, str]
@@ -145,15 +156,44 @@ def _fit(
         prior = 0.5 * ((p[2] - np.log(noise_mm)) / 0.5) ** 2 + 0.5 * ((p[1] - np.log(6.0)) / 2.0) ** 2
         return float(n_edges * np.sum(np.log(expected) + power[used] / expected) / _NEIGHBOURS + prior)
 
-    start = np.array([np.log(total), np.log(6.0), np.log(noise)])
-    trials = [
-        minimize(
-            deviance, start + np.array([0.0, shift, 0.0]), method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-4}
+    def equations(p: FloatArray) -> tuple[FloatArray, FloatArray]:
+        expected = np.maximum(model.expected(p, shape)[used], 1e-30)
+        rates = model.rates(p, shape)[:, used] / expected
+        precision = np.array([0.0, 2.0**-2, 0.5**-2])
+        away = p - np.array([0.0, np.log(6.0), np.log(noise_mm)])
+        return (
+            n_edges / _NEIGHBOURS * (rates @ rates.T) + np.diag(precision),
+            n_edges / _NEIGHBOURS * (rates @ (power[used] / expected - 1)) - precision * away,
         )
-        for shift in (-0.7, 0.9)
-    ]
-    found = min(trials, key=lambda t: float(t.fun))
-    return found.x, deviance, float(found.fun), shape
+
+    start = np.array([np.log(total), np.log(6.0), np.log(noise)])
+    trials = [_lowest(deviance, equations, start + np.array([0.0, shift, 0.0])) for shift in (-0.7, 0.9)]
+    found, value = min(trials, key=lambda trial: trial[1])
+    return found, deviance, value, shape
+
+
+def _lowest(
+    deviance: Callable[[FloatArray], float],
+    equations: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
+    p: FloatArray,
+) -> tuple[FloatArray, float]:
+    """Return the parameters of the lowest deviance, and it, by Fisher's scoring, damped after Marquardt."""
+    value, damping = deviance(p), 1e-3
+    information, pull = equations(p)
+    for _ in range(_MOST_STEPS):
+        step = np.linalg.solve(information + np.diag(damping * np.diag(information) + 1e-9), pull)
+        trial = p + np.clip(step, -1.0, 1.0)
+        new = deviance(trial)
+        if new > value:
+            damping *= 8
+            if damping > 1e8:
+                break
+            continue
+        gained, p, value, damping = value - new, trial, new, damping / 5
+        if gained < _AT_REST:
+            break
+        information, pull = equations(p)
+    return p, value
 
 
 def _covariance(deviance: Callable[[FloatArray], float], p: FloatArray) -> FloatArray:

@@ -47,8 +47,9 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
     marks = np.zeros(len(found.weight), dtype=bool)
     if len(radii) >= _FEWEST_TO_COMPARE:
         problem = _with_places(problem, found, radii)
-        problem = replace(problem, typical=problem.scales(found.p, problem.residual(found.p)).typical)
-        found, marks = _not_dust(problem, found, radii)
+        residual = problem.residual(found.p)
+        problem = replace(problem, typical=problem.scales(found.p, residual).typical)
+        found, marks = _not_dust(problem, found, radii, residual)
     p, weight = found.p.copy(), found.weight.copy()
     part, pixels, chosen = problem, np.arange(len(weight)), np.arange(len(p))
     known = np.bincount(problem.patches.owner, marks, len(p)) > 0
@@ -81,7 +82,9 @@ def _with_places(problem: DiscProblem, found: DiscState, radii: FloatArray) -> D
     return replace(problem, precision=precision, mean=mean)
 
 
-def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tuple[DiscState, NDArray[np.bool_]]:
+def _not_dust(
+    problem: DiscProblem, found: DiscState, radii: FloatArray, residual: FloatArray
+) -> tuple[DiscState, NDArray[np.bool_]]:
     """Fit holes again that lie apart from where the others do, or leave much unexplained: dust may have been fitted.
 
     Each is begun where the others lie, once without the side it lies towards and once without the side of what it
@@ -90,7 +93,6 @@ def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tupl
     marks = np.zeros(len(found.weight), dtype=bool)
     dirty = np.ones(len(radii), dtype=bool)
     off = found.p[:, :2] - problem.mean[:2]
-    residual = problem.residual(found.p)
     z = np.minimum(np.abs(residual) / problem.scales(found.p, residual, dirty).scale, _MOST_SPREADS)
     owner, n = problem.patches.owner, len(radii)
     count = np.bincount(owner, minlength=n)
@@ -100,7 +102,7 @@ def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tupl
     if len(suspects) == 0:
         return found, marks
     part, pixels = problem.some(suspects)
-    lowest = _price(part, found.p[suspects], np.zeros(len(pixels), dtype=bool))
+    lowest = _price(part, found.p[suspects], np.zeros(len(pixels), dtype=bool), residual[pixels])
     p, weight = found.p.copy(), found.weight.copy()
     smaller = float(np.median(found.p[:, 2] - radii))
     start = np.tile(problem.mean, (len(suspects), 1))
@@ -121,8 +123,9 @@ def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tupl
         none = displaced & (np.bincount(own, seen, len(suspects)) == 0)
         seen = np.where(none[own], ahead, seen)
         again = iterate_discs(part, half.p, marks=seen)
-        price = _price(part, again.p, seen)
-        better = (price < lowest) & (_in_sight(part, again.p, seen) >= _LEAST_IN_SIGHT)
+        residual = part.residual(again.p)
+        price = _price(part, again.p, seen, residual)
+        better = (price < lowest) & (_in_sight(part, again.p, seen, residual) >= _LEAST_IN_SIGHT)
         lowest = np.where(better, price, lowest)
         p[suspects[better]] = again.p[better]
         taken = better[own]
@@ -130,15 +133,15 @@ def _not_dust(problem: DiscProblem, found: DiscState, radii: FloatArray) -> tupl
     return DiscState(p=p, weight=weight, noise=found.noise), marks
 
 
-def _in_sight(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> FloatArray:
+def _in_sight(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], residual: FloatArray) -> FloatArray:
     """Return what share of the light that each hole takes from the plate is missing outside marks."""
     patches = problem.patches
-    lacking = np.maximum(p[patches.owner, 3] - (patches.solid - problem.residual(p)), 0.0)
+    lacking = np.maximum(p[patches.owner, 3] - (patches.solid - residual), 0.0)
     seen = np.bincount(patches.owner, np.where(marks, 0.0, lacking), patches.n_holes)
     return np.asarray(seen / np.maximum(np.bincount(patches.owner, lacking, patches.n_holes), 1e-12))
 
 
-def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> FloatArray:
+def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], residual: FloatArray) -> FloatArray:
     """Return minus twice the logarithm of how likely holes are, with marks whose light may be anything.
 
     Optics blur marks as they do edges: a mark tells no more than one light for each patch as large as the blur is wide,
@@ -146,7 +149,6 @@ def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_]) -> Flo
     have long tails, but end where printers misplace no hole (taken for three standard deviations).
     """
     patches = problem.patches
-    residual = problem.residual(p)
     scale = problem.scales(p, residual, np.ones(patches.n_holes, dtype=bool)).scale
     z = np.minimum(np.abs(residual) / scale, _MOST_SPREADS)
     unlike = max(4 * np.pi * (problem.sigma_mm / problem.pixel_mm) ** 2, 1.0)

@@ -13,7 +13,6 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from sharpset.readings.edges.strips import WidthParts
@@ -83,6 +82,7 @@ _U_SHAPE = 0.75
 edge's spread does not describe for blur and contrast. On rendered scans sizes were off by 1.1 to 2.2 times as much."""
 _SAME_MM, _APART_MM, _FEWEST_PAIRS, _CLIPPED = 0.12, (0.4, 1.6), 20, 16.0
 _K95 = 1.96
+_HALVINGS = 50
 _PERIOD_MM = 10.0
 """Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
 
@@ -116,7 +116,11 @@ def u_of_curve(
         inside = (1 - chance_of_other) * (2 * ndtr(half / known) - 1)
         return float(inside + chance_of_other * (ndtr((half - other) / known) - ndtr((-half - other) / known)) - 0.95)
 
-    return float(brentq(beyond, 0.0, other + 3 * known)) / _K95
+    low, high = 0.0, other + 3 * known
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        low, high = (low, middle) if beyond(middle) > 0 else (middle, high)
+    return high / _K95
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

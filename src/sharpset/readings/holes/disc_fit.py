@@ -91,7 +91,13 @@ class DiscProblem:
     def residual(self, p: FloatArray) -> FloatArray:
         """Return what the model leaves of every pixel."""
         patches, tables = self.patches, DiscTables.of(p[:, 2], self.sigma_mm, self.spread)
-        return np.concatenate([self.seen(i, one, p[i], tables, i)[1] for i, one in enumerate(patches.slices())])
+        left = np.empty(len(patches.solid))
+        for i, one in enumerate(patches.slices()):
+            near = patches.n_within(i, p[i], tables.reach)
+            np.subtract(patches.solid[one], p[i, 3], out=left[one])
+            x, y, solid, own = (values[one][:near] for values in (patches.x_mm, patches.y_mm, patches.solid, left))
+            np.subtract(solid, tables.light(i, x, y, p[i]), out=own)
+        return left
 
     def seen(
         self, hole: int, pixels: slice, p: FloatArray, tables: DiscTables, k: int

@@ -219,6 +219,21 @@ class DiscTables:
         rises = np.diff(values, axis=2, append=values[:, :, -1:])
         return cls(first=first.tolist(), step=step, values=values, rises=rises, reach=reach)
 
+    def light(self, k: int, x_mm: FloatArray, y_mm: FloatArray, p: FloatArray) -> FloatArray:
+        """Return the model of one hole's pixels; `k` is the hole's table."""
+        centre_x, centre_y, _, level, contrast = p.tolist()
+        dx, dy = x_mm - centre_x, y_mm - centre_y
+        dx *= dx
+        dy *= dy
+        dx += dy
+        dx += _TINY_MM2
+        cell, part = self._places(k, np.sqrt(dx, out=dx))
+        part *= self.rises[0, k].take(cell)
+        part += self.values[0, k].take(cell)
+        part *= -contrast
+        part += level
+        return part
+
     def rows(self, k: int, x_mm: FloatArray, y_mm: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the model of one hole's pixels and its derivatives (5, n); `k` is the hole's table."""
         centre_x, centre_y, _, level, contrast = p.tolist()
@@ -228,10 +243,7 @@ class DiscTables:
         r += dy * dy
         r += _TINY_MM2
         np.sqrt(r, out=r)
-        part = (r - self.first[k]) / self.step
-        np.clip(part, 0.0, self.values.shape[2] - 1.000001, out=part)
-        cell = part.astype(np.intp)
-        part -= cell
+        cell, part = self._places(k, r)
         span, fallen, risen = (
             self.values[j, k].take(cell) + part * self.rises[j, k].take(cell) for j in range(len(self.values))
         )
@@ -244,6 +256,14 @@ class DiscTables:
         span *= -contrast
         span += level
         return span, rows
+
+    def _places(self, k: int, r: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+        """Return the steps that distances lie in, and how far on in them."""
+        part = (r - self.first[k]) / self.step
+        np.clip(part, 0.0, self.values.shape[2] - 1.000001, out=part)
+        cell = part.astype(np.intp)
+        part -= cell
+        return cell, part
 
 
 def reach_mm(sigma: float, spread: EdgeSpread) -> float:

@@ -201,7 +201,7 @@ def fit_discs(
                 solid=solid,
                 model=model,
                 rows=rows,
-                wider=wide_tables.rows(i, x[:near], y[:near], found.p[i])[0],
+                wider=wide_tables.light(i, x[:near], y[:near], found.p[i]),
                 residual=residual,
                 weight=weight,
                 noise=noise,

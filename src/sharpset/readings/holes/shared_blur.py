@@ -94,7 +94,7 @@ def _equations(
         near = patches.n_within(i, p[i], wider.reach)
         x, y, solid = (values[one] for values in (patches.x_mm, patches.y_mm, patches.solid))
         model, rows = tables.rows(i, x[:near], y[:near], p[i])
-        by_blur = (wider.rows(i, x[:near], y[:near], p[i])[0] - model) / _STEP
+        by_blur = (wider.light(i, x[:near], y[:near], p[i]) - model) / _STEP
         left, weight = solid[:near] - model, found.weight[one]
         flat, used = solid[near:] - p[i, 3], weight > 0.5 * weight.max()
         squares = np.concatenate((left, flat))[used] ** 2

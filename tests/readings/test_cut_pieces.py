@@ -1,4 +1,4 @@
-"""Pieces that reach beyond the picture: what is in it reads as ever, the rest is refused by name."""
+"""Pieces that reach beyond the picture or overlap: what is seen reads as ever, the rest is refused by name."""
 
 from __future__ import annotations
 
@@ -60,9 +60,29 @@ def test_a_cut_piece_is_read_as_far_as_it_is_seen(tmp_path, scene, share):
         assert look_at(path, piece=cut.piece, feature_id=unseen, reading=reading) == []
 
 
+def test_where_pieces_overlap_nothing_is_said(tmp_path, scene):
+    """Two light pieces, one over the other by a quarter: its openings are closed there by the other one's plate."""
+    n_rows, n_columns = scene.pixels.shape
+    moved = round(0.62 * n_columns)
+    pixels = np.full((n_rows, n_columns + moved), scene.pixels[:200, :100].mean(), np.uint8)
+    pixels[:, :n_columns] = scene.pixels
+    pixels[:, moved:] = np.maximum(pixels[:, moved:], scene.pixels)
+    reading = read_scan(write_scene(replace(scene, pixels=pixels), tmp_path / "a.png"), piece=scene.piece)
+    assert len(reading.pieces) == 2
+    for piece in reading.pieces:
+        both = piece.table.merge(scene.truth[["feature_id", "true_mm"]], on="feature_id")
+        lost = both["flags"].str.contains("refused: another piece lies there")
+        assert 0.05 < lost.mean() < 0.6
+        assert both.loc[lost, "measured_mm"].isna().all()
+        known = ~lost & (both["true_mm"] >= 0.1)
+        assert (both["formed"] == "yes")[known].all()
+        assert ((both["measured_mm"] - both["true_mm"]).abs() <= both["U95_mm"])[known].mean() > 0.93
+        assert any("pieces overlap" in remark for remark in piece.remarks)
+
+
 def test_too_small_a_part_is_refused(tmp_path, scene):
     cut = _cut(scene, 0.72)
-    with pytest.raises((ScanError, ReadingError), match=r"whole piece|on the glass"):
+    with pytest.raises((ScanError, ReadingError), match=r"all of the piece|on the glass|whole piece"):
         read_scan(write_scene(cut, tmp_path / "a.png"), piece=cut.piece)
 
 

@@ -252,7 +252,7 @@ def _look(args: argparse.Namespace, feature_id: str, piece: Piece, readings: lis
     for reading in readings:
         views = look_at(reading.path, piece=piece, feature_id=feature_id, reading=reading, **how)
         if not views:
-            print(f"look: {feature_id} lies outside the picture of {reading.path.name}")
+            print(f"look: {feature_id} is not seen in {reading.path.name}")
         for number, view in enumerate(views, start=1):
             several = f"-{number}" if len(views) > 1 else ""
             file = args.out.parent / f"{view.scan_id}{several}_{feature_id}.png"

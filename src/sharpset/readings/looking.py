@@ -125,14 +125,16 @@ def look_at(
         reading = read_scan(path, piece=piece, dpi=dpi, mirror=mirror, encoding=encoding)
     scan = open_scan(path, dpi=dpi, encoding=encoding)
     views = []
-    for located in locate_pieces(scan, piece, mirror=mirror):
+    every = locate_pieces(scan, piece, mirror=mirror)
+    for located in every:
         found = _nearest(reading.pieces, located.pose, piece)
         if found is None:
             continue
         true_scan, placed = scan, located
         if reading.scale is not None:
             true_scan, placed = with_scale(scan, located, local_scale(reading.scale, located, piece))
-        seen = part_in_view(true_scan, placed, piece)
+        others = [other for other in every if other is not located]
+        seen = part_in_view(true_scan, placed, piece, others).piece
         seen_names = seen.features["feature_id"].tolist()
         if feature_id not in seen_names:
             continue

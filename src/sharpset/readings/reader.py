@@ -144,7 +144,7 @@ def read_scan(
     readings, faults = [], []
     for one in located:
         try:
-            readings.append(_read_piece(scan, one, piece, known_run_ids, scale))
+            readings.append(_read_piece(scan, one, piece, known_run_ids, scale, located))
         except ReadingError as error:
             faults.append(str(error))
     if not readings:
@@ -178,13 +178,20 @@ def _scan_remarks(scan: Scan, scale: ScanScale, check: CheckReading | None, faul
 
 
 def _read_piece(
-    scan: Scan, located: LocatedPiece, piece: Piece, known: Sequence[str], scale: ScanScale
+    scan: Scan,
+    located: LocatedPiece,
+    piece: Piece,
+    known: Sequence[str],
+    scale: ScanScale,
+    every: Sequence[LocatedPiece],
 ) -> PieceReading:
     local = local_scale(scale, located, piece)
+    others = [other for other in every if other is not located]
     scan, located = with_scale(scan, located, local)
     local, face = _at_its_height(scan, piece, local)
     check_pixels(scan, piece)
-    whole, piece = piece, part_in_view(scan, located, piece)
+    whole, part = piece, part_in_view(scan, located, piece, others)
+    piece = part.piece
     ready = prepare_piece(scan, located, piece)
     scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
     pose = located.pose
@@ -242,12 +249,7 @@ def _read_piece(
             f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was {advice.taken}, or "
             f"is encoded otherwise. Sizes are as unsure as that; give --encoding. {advice.again} without corrections",
         )
-    if piece is not whole:
-        remarks = (
-            *remarks,
-            f"the piece reaches beyond the edge of the picture: {len(whole.features) - len(piece.features)} of its "
-            f"{len(whole.features)} features are outside or too near to it and are refused. {advice.whole}",
-        )
+    remarks = (*remarks, *part.remarks(advice.whole))
     if scale.source != "nominal":
         remarks = (*remarks, local.summary())
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)
@@ -263,7 +265,7 @@ def _read_piece(
         piece_id=piece.piece_id,
         run_id=code.run_id,
         pose=registration.pose,
-        table=with_the_unseen(table, whole),
+        table=with_the_unseen(table, whole, part.unseen),
         quantities=quantities,
         edge_spread=strips.spread,
         contrast_to_noise=light.contrast_to_noise,

@@ -377,6 +377,11 @@ def _why_not(outlines: list[_Outline], wanted: tuple[float, float], shape: tuple
             "Is it the right piece folder (and the right --mirror)?"
         )
     picture = sorted(_COARSE_MM * n for n in shape)
+    if any(has < _LEAST_SEEN * wants for has, wants in zip(picture, sorted(wanted), strict=True)):
+        return (
+            f"the picture covers {picture[1]:.1f} x {picture[0]:.1f} mm only, of a piece of {need}. "
+            "Scan all of the piece; if it is all there, the dpi is wrong."
+        )
     outlines = [o for o in outlines if any(a < _WHOLE * b for a, b in zip(sorted(o.sides_mm), picture, strict=True))]
     plausible = [o for o in outlines if 0.15 < max(o.sides_mm) / max(wanted) < 7 and min(o.sides_mm) > 3]
     # The largest one: windows of a piece may happen to have its shape, and are no sign of a wrong resolution.

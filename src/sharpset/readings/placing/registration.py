@@ -17,6 +17,8 @@ from sharpset.scans import Pose, fit_affine
 __all__ = ["PlaceData", "Registration", "pose_from_marks", "register"]
 
 FloatArray = NDArray[np.float64]
+_FEWEST_MARKS, _LEAST_BREADTH_MM = 4, 3.0
+"""Marks that settle a pose, and the least standard deviation of their places across the line along which they lie."""
 
 
 def pose_from_marks(light: PieceLight, pose: Pose, piece: Piece) -> Pose:
@@ -34,17 +36,17 @@ def pose_from_marks(light: PieceLight, pose: Pose, piece: Piece) -> Pose:
         Disc(name=r.feature_id, diameter_mm=r.nominal_mm, x_mm=r.x_mm, y_mm=r.y_mm, reach_mm=0.5)
         for r in groups.itertuples()
     ]
+    if len(discs) < _FEWEST_MARKS:
+        raise _too_few_marks(len(discs), len(discs))
     fits = fit_discs(light, pose, discs, spread)
     places = np.array([[d.x_mm, d.y_mm] for d in discs])
     nominal = np.array([d.diameter_mm for d in discs])
     found = pose.to_pixels(places) + np.array([[f.shift_x_mm, f.shift_y_mm] for f in fits]) / np.array(pose.pixel_mm)
     ratio = np.array([f.diameter_mm for f in fits]) / nominal
     good = (np.abs(ratio - 1) < 0.35) & (np.array([f.open_share for f in fits]) > 0.4)
-    if good.sum() < 4:
-        raise ReadingError(
-            f"only {int(good.sum())} of {len(discs)} round marks of the piece can be made out; 4 are needed. "
-            "Take the picture again: the piece flat and clean, all of it inside the picture."
-        )
+    # Marks in one line say nothing of what lies beside it.
+    if good.sum() < _FEWEST_MARKS or np.linalg.eigvalsh(np.cov(places[good].T))[0] < _LEAST_BREADTH_MM**2:
+        raise _too_few_marks(int(good.sum()), len(discs))
     weights = good.astype(float)
     for _ in range(6):
         refined = fit_affine(places, found, pixel_mm=pose.pixel_mm, weights=weights)
@@ -52,6 +54,13 @@ def pose_from_marks(light: PieceLight, pose: Pose, piece: Piece) -> Pose:
         scale = max(float(np.median(away[good])), 0.02)
         weights = np.where(good, np.clip(1 - (away / (6 * scale)) ** 2, 0.01, None), 0.0)
     return refined
+
+
+def _too_few_marks(found: int, of: int) -> ReadingError:
+    return ReadingError(
+        f"only {found} of {of} round marks of the piece can be made out; {_FEWEST_MARKS} are needed, not all in one "
+        "line. Take the picture again: the piece flat and clean, all of it inside the picture."
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

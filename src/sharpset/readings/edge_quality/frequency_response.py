@@ -36,6 +36,7 @@ _END_MM = 0.6
 _REACH_MM = 0.42
 _MOST_EDGES = 6
 _N_BLOCKS = 4
+_PART_PX = 100_000
 _MUCH = 0.15
 """Share of a box from which on light is quicker worked out for all of it than pixel by pixel (measured)."""
 _FEWEST_EDGES = 3
@@ -324,26 +325,13 @@ def _free_sides(piece: Piece) -> tuple[_Side, ...]:
 def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:
     """Return the responses of the parts of one edge, each long enough to run through all fractions of a pixel."""
     pixel = np.array(pose.pixel_mm)
-    ends = np.stack((edge.start, edge.start + edge.along * edge.length)) / pixel
-    low = np.floor(ends.min(axis=0) - _REACH_MM / pixel).astype(int)
-    high = np.ceil(ends.max(axis=0) + _REACH_MM / pixel).astype(int)
-    n_rows, n_columns = light.shape
-    low = np.maximum(low, light.origin)
-    high = np.minimum(high, [light.origin[0] + n_columns - 1, light.origin[1] + n_rows - 1])
-    columns, rows = np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)
-    x, y = columns * pixel[0] - edge.start[0], (rows * pixel[1] - edge.start[1])[:, None]
-    along, across = (x * direction[0] + y * direction[1] for direction in (edge.along, edge.inwards))
-    keep = (along > _END_MM) & (along < edge.length - _END_MM) & (np.abs(across) < _REACH_MM)
-    kept = np.flatnonzero(keep)
-    if len(kept) < 200:
+    columns, rows = _box(light, pixel, edge, 0.0, edge.length)
+    # Boxes around the parts of a slanted edge hold less than the box around all of it.
+    limits = np.linspace(0.0, edge.length, 1 + len(columns) * len(rows) // _PART_PX + 1)
+    parts = [_pixels(light, pixel, edge, a, b) for a, b in pairwise(limits)]
+    along, across, solid = (np.concatenate(values) for values in zip(*parts, strict=True))
+    if len(along) < 200:
         return []
-    along, across = along.take(kept), across.take(kept)
-    if len(kept) > _MUCH * keep.size:
-        solid = light.solid_grid(columns, rows, kept)
-    else:
-        # The edge of a turned piece is a small part of the box around it.
-        row, column = np.divmod(kept, len(columns))
-        solid = light.solid_share(columns.take(column), rows.take(row))
     step = float(pixel.mean())
     period = step / np.tan(np.radians(max(edge.slant_deg, _LEAST_SLANT_DEG)))
     n_blocks = int(np.clip((edge.length - 2 * _END_MM) / max(period, 0.5), 1, _N_BLOCKS))
@@ -355,6 +343,39 @@ def _blocks(light: PieceLight, pose: Pose, edge: _Edge) -> list[EdgeResponse]:
         if place is not None:
             responses.append(slanted_edge_response(place / step, solid[here]))
     return responses
+
+
+def _box(
+    light: PieceLight, pixel: FloatArray, edge: _Edge, begin: float, end: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the columns and rows around a part of an edge."""
+    ends = (edge.start + np.multiply.outer([begin, end], edge.along)) / pixel
+    low = np.floor(ends.min(axis=0) - _REACH_MM / pixel).astype(int)
+    high = np.ceil(ends.max(axis=0) + _REACH_MM / pixel).astype(int)
+    n_rows, n_columns = light.shape
+    low = np.maximum(low, light.origin)
+    high = np.minimum(high, [light.origin[0] + n_columns - 1, light.origin[1] + n_rows - 1])
+    return np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)
+
+
+def _pixels(
+    light: PieceLight, pixel: FloatArray, edge: _Edge, begin: float, end: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the pixels beside a part of an edge: their places along and across it, and their share solid."""
+    columns, rows = _box(light, pixel, edge, begin, end)
+    x, y = columns * pixel[0] - edge.start[0], (rows * pixel[1] - edge.start[1])[:, None]
+    along, across = (x * direction[0] + y * direction[1] for direction in (edge.along, edge.inwards))
+    keep = (along > max(begin, _END_MM)) & (along <= end) & (along < edge.length - _END_MM)
+    keep &= np.abs(across) < _REACH_MM
+    kept = np.flatnonzero(keep)
+    along, across = along.take(kept), across.take(kept)
+    if len(kept) == 0:
+        return along, across, np.zeros(0)
+    if len(kept) > _MUCH * keep.size:
+        return along, across, light.solid_grid(columns, rows, kept)
+    # The edge of a turned piece is a small part of the box around it.
+    row, column = np.divmod(kept, len(columns))
+    return along, across, light.solid_share(columns.take(column), rows.take(row))
 
 
 def _straight(along: FloatArray, across: FloatArray, solid: FloatArray, step: float) -> FloatArray | None:

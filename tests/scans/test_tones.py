@@ -85,6 +85,19 @@ def test_without_a_usable_edge_nothing_is_known() -> None:
     assert Tones().u_exponent == U_TONES
 
 
+def test_ink_that_is_far_too_bright_makes_tones_unsure() -> None:
+    # Stored values squeezed into the upper half, as local tone mapping does in dark surroundings.
+    plain = edge_of(ndtr(PLACES), 1.0)
+    lifted = replace(plain, dark=0.45, bright=0.8)
+    assert not measure_tones(plain, SRGB, module_mm=MODULE_MM, from_above=True).is_odd
+    found = measure_tones(lifted, SRGB, module_mm=MODULE_MM, from_above=True)
+    assert found.is_odd
+    assert found.u_exponent > 1.5 * U_TONES
+    assert "HDR" in found.summary("sRGB")
+    # Under light through the card ink is brighter by itself.
+    assert not measure_tones(lifted, SRGB, module_mm=MODULE_MM).is_odd
+
+
 def test_a_photograph_with_lifted_tones_gives_the_light_of_a_plain_one() -> None:
     stored = render(replace(Scene(), noise=0.002, blur_px=1.1), FRAME) / 255
     lifted = encoded(SRGB.decode(stored) ** (1 / 1.3))

@@ -59,7 +59,7 @@ def as_sensors_saw(scans: Sequence[Scan]) -> list[Scan]:
     return stored if len({(scan.n_columns, scan.n_rows) for scan in stored}) == 1 else list(scans)
 
 
-def develop(scans: Sequence[Scan], *, module_mm: float) -> Developed:
+def develop(scans: Sequence[Scan], *, module_mm: float, from_above: bool = False) -> Developed:
     """Undo a camera's sharpening and decode its tones, both as the markers' edges tell them.
 
     Parameters
@@ -68,6 +68,8 @@ def develop(scans: Sequence[Scan], *, module_mm: float) -> Developed:
         By one camera.
     module_mm : float
         Printed width of a marker's module.
+    from_above : bool
+        Whether light comes from above, not through the card.
 
     Returns
     -------
@@ -86,7 +88,9 @@ def develop(scans: Sequence[Scan], *, module_mm: float) -> Developed:
         sightings.append(sighting)
         if not _is_linear(scan):
             edge = marker_edge(scan, sighting)
-            tones.append(measure_tones(edge, scan.curve, module_mm=module_mm, was_sharpened=is_sharpened))
+            tones.append(
+                measure_tones(edge, scan.curve, module_mm=module_mm, was_sharpened=is_sharpened, from_above=from_above)
+            )
     if len(tones) == len(found):
         remarks += [one.summary(scan.encoding) for one, scan in zip(tones, found, strict=True) if one.is_worth_saying]
         found = [replace(scan, curve=one.curve(scan.curve)) for one, scan in zip(tones, found, strict=True)]

@@ -235,7 +235,7 @@ def rectify_photos(
         raise ScanError(
             f"photographs: of different sizes ({listed}). Take all at the same settings, or use them apart."
         )
-    developed = develop(scans, module_mm=frame.marker_mm / N_MODULES)
+    developed = develop(scans, module_mm=frame.marker_mm / N_MODULES, from_above=frame.ground == "black")
     scans = list(developed.scans)
     views = [_view(scan, sighting, frame) for scan, sighting in zip(scans, developed.sightings, strict=True)]
     known_focal = focal_px if focal_px is not None else _focal_in_file(scans[0])

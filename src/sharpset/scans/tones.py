@@ -32,6 +32,12 @@ U_TONES = 0.22
 source)."""
 _U_BEND = 0.3
 """The same of the S-shaped bend: curves that steepen the middle by a sixth (common practice, no source)."""
+_LEAST_U = 0.1
+"""What exponents are at least unsure of: on rendered photographs of three makes they were off by 0.06."""
+_BLACK, _ODD_INK = 0.065, 0.45
+"""Light of black ink over that of paper as a camera sees it: densities of 1.0 to 1.5 and a hundredth or two of stray
+light (common practice, no source). Where that asks for an exponent further off than shadows that a camera bent, tones
+differ from place to place or haze lies over all, and exponents are as unsure as that."""
 _SPREADS_MM = (0.0, 0.015, 0.03, 0.045, 0.06, 0.09)
 """How far light spreads in paper, e-folding, all thought alike likely: half of the contrast is lost at 0.1 to 0.5 mm a
 period (from memory), which is 2 pi times as much; 0 for ink on something opaque."""
@@ -59,10 +65,13 @@ class Tones:
         Light is what that curve decodes to the power of this.
     u_exponent : float
         Relative standard uncertainty of the exponent.
+    is_odd : bool
+        Whether ink is too bright or too dark against paper for any curve that a camera is likely to have.
     """
 
     exponent: float = 1.0
     u_exponent: float = U_TONES
+    is_odd: bool = False
 
     def curve(self, before: TransferCurve) -> TransferCurve:
         """The curve that decodes a file of this camera, in place of the one it is said to have."""
@@ -73,10 +82,15 @@ class Tones:
     @property
     def is_worth_saying(self) -> bool:
         """Whether tones were found bent."""
-        return abs(self.exponent - 1.0) > _WORTH_SAYING
+        return self.is_odd or abs(self.exponent - 1.0) > _WORTH_SAYING
 
     def summary(self, encoding: str) -> str:
         """One line for people; `encoding` is what the file is said to be."""
+        if self.is_odd:
+            return (
+                "the frame's ink looks too bright or too dark against its paper: the camera bends tones from place to "
+                "place, or haze lies over the picture. Sizes are as unsure as that. Switch HDR and scene modes off"
+            )
         done = "lifted" if self.exponent > 1.0 else "pressed"
         return (
             f"the camera {done} middle tones: the frame's edges ask for an exponent {self.exponent:.2f} times that of "
@@ -96,7 +110,12 @@ def unbent(stored: FloatArray, bend: float) -> FloatArray:
 
 
 def measure_tones(
-    edge: MeanEdge | None, curve: TransferCurve, *, module_mm: float, was_sharpened: bool = False
+    edge: MeanEdge | None,
+    curve: TransferCurve,
+    *,
+    module_mm: float,
+    was_sharpened: bool = False,
+    from_above: bool = False,
 ) -> Tones:
     """Fit the exponent of a camera's tones to the mean edge of all markers.
 
@@ -110,6 +129,8 @@ def measure_tones(
         Printed width of a marker's module.
     was_sharpened : bool
         Whether sharpening was undone before: what is left of halos looks like bent tones.
+    from_above : bool
+        Whether light comes from above, not through the card: about how dark ink looks is known then.
 
     Returns
     -------
@@ -125,20 +146,29 @@ def measure_tones(
     """
     if edge is None:
         return Tones()
+    asked = abs(_asked_by_ink(edge, curve)) if from_above else 0.0
+    is_odd = asked > _ODD_INK
+    least_u = asked if is_odd else _LEAST_U
     per_px = module_mm / edge.module_px
     models = [_Model(edge, curve, spread_mm / per_px) for spread_mm in _SPREADS_MM]
     floor = _LEAST_SHARPENED if was_sharpened else _LEAST_MISFIT
     fits = [_fit(model, edge, np.array(_START), floor) for model in models]
     least = max(min(fit.misfit for fit in fits), floor)
     if least > _WORST_MISFIT:
-        return Tones()
+        return Tones(u_exponent=max(U_TONES, least_u), is_odd=is_odd)
     fits = [_fit(model, edge, fit.values, least) for model, fit in zip(models, fits, strict=True)]
     weight = np.exp(-0.5 * (np.array([fit.cost for fit in fits]) - min(fit.cost for fit in fits)))
     weight /= weight.sum()
     logs = np.array([fit.values[2] for fit in fits])
     log = float(weight @ logs)
     variance = float(weight @ (np.array([fit.u_log for fit in fits]) ** 2 + (logs - log) ** 2))
-    return Tones(exponent=math.exp(log), u_exponent=math.sqrt(variance))
+    return Tones(exponent=math.exp(log), u_exponent=max(math.sqrt(variance), least_u), is_odd=is_odd)
+
+
+def _asked_by_ink(edge: MeanEdge, curve: TransferCurve) -> float:
+    """Logarithm of the exponent by which ink would be as dark against paper as ink is."""
+    dark, bright = curve.decode(np.array([edge.dark, edge.bright]))
+    return math.log(math.log(_BLACK) / math.log(min(max(dark / bright, 1e-4), 0.9)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -28,8 +28,15 @@ from sharpset.readings.checks.gates import (
 from sharpset.readings.edge_quality.quality import measure_quality
 from sharpset.readings.edges.bleed_fit import measure_bleed
 from sharpset.readings.edges.spread import edge_residual, measure_edge_spread
-from sharpset.readings.features.curve_evidence import both_ways
-from sharpset.readings.features.fitting import FeatureFits, PieceSamples, read_features, sample_piece, sampled_anew
+from sharpset.readings.features.curve_evidence import DEFAULT_GAMMA, CurveChance, both_ways, off_by
+from sharpset.readings.features.fitting import (
+    FeatureFits,
+    PieceSamples,
+    levels_of,
+    read_features,
+    sample_piece,
+    sampled_anew,
+)
 from sharpset.readings.features.slant import without_slant
 from sharpset.readings.picture.in_view import part_in_view, with_the_unseen
 from sharpset.readings.picture.light import PieceLight, light_of
@@ -44,6 +51,7 @@ from sharpset.readings.placing.true_places import (
     at_true_places,
     local_scale,
     outline_px,
+    with_exponent,
     with_scale,
     without_shade,
 )
@@ -70,7 +78,7 @@ from sharpset.scans import (
     settle_scale,
 )
 from sharpset.scans.axis_scale import U_UNCALIBRATED
-from sharpset.scans.encoding import LINEAR
+from sharpset.scans.encoding import LINEAR, gamma_curve
 from sharpset.scans.locate import Mirror
 
 if TYPE_CHECKING:
@@ -88,8 +96,14 @@ _SUSPECT_RESIDUAL, _LESS, _CLEARLY_LESS = 0.0004, 0.55, 0.375
 """Residual of the mean edge from which on sRGB is doubted in files of 8 bits, and the shares of it that linear light
 must leave to be likely and to be clear. Pictures in sRGB that were sharpened, resampled or turned afterwards left 0.39
 to 0.61 on rendered scans, linear ones 0.13 to 0.36, and 0.41 with a blur that is no normal one."""
-_WORTH_SAYING = 0.02
-"""Chance of another encoding from which on a remark tells it."""
+_WORTH_SAYING, _WORTH_SAYING_8 = 0.02, 0.2
+"""Chance of another encoding from which on a remark tells it, and that of files of 8 bits, which are sRGB by
+convention."""
+_NEAR_CURVE = 0.3
+"""Relative error of the exponent up to which other curves pull sizes towards theirs, each by its chance: a mean over
+linear light and sRGB would be true of neither."""
+_LIKELIER = 0.5
+_EITHER = (CurveChance(gamma=1.0, chance=0.5), CurveChance(gamma=DEFAULT_GAMMA, chance=0.5))
 _SAME_FACE_MM = 0.15
 _LOPSIDED = 0.05
 """Share of the blur from which lopsided edges are worth a remark."""
@@ -220,10 +234,13 @@ def _read_piece(
     developed = scan.viewing is None or scan.viewing.is_linear
     u_tones = U_PHOTOGRAPHED if scan.viewing is None or scan.viewing.u_tones is None else scan.viewing.u_tones
     u_transfer = U_STRETCHED if stretched or filled else U_TRANSFER if developed else u_tones
-    taken: Literal["sRGB", "linear"] = "linear" if scan.curve == LINEAR else "sRGB"
-    bleeding = light.bleed is not None
-    u_of_other = u_of_curve(u_transfer, ready.chance_of_other, taken=taken, bleeding=bleeding)
-    u_transfer = U_UNDECLARED if ready.doubtful else u_of_other
+    # Lit walls and light that bleeds make edges lean as a wrong curve does; taken off for it they double its error.
+    twice = 2.0 if light.bleed is not None or fits.shade.taken_all_mm != 0 else 1.0
+    others = ready.off_by(piece)
+    near = twice * sum(off * chance for off, chance in others if abs(off) < _NEAR_CURVE)
+    fits = with_exponent(fits, near)
+    u_of_others = u_of_curve(u_transfer, [(twice * off, chance) for off, chance in others], taken_off=near)
+    u_transfer = max(U_UNDECLARED, u_of_others) if ready.doubtful else u_of_others
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
@@ -296,8 +313,8 @@ def _at_its_height(scan: Scan, piece: Piece, local: LocalScale) -> tuple[LocalSc
 class Prepared:
     """A piece ready to be read: encoding and pose settled, pixels sampled.
 
-    `doubtful` says that its edges do not suit the encoding that its file is read with, `chance_of_other` how likely a
-    file that does not say so is encoded the other way.
+    `doubtful` says that its edges do not suit the encoding that its file is read with, `curves` how likely a file that
+    does not say so is encoded by which power.
     """
 
     scan: Scan
@@ -305,7 +322,20 @@ class Prepared:
     located: LocatedPiece
     strips: PieceSamples
     doubtful: bool = False
-    chance_of_other: float = 0.0
+    curves: tuple[CurveChance, ...] = ()
+
+    @property
+    def chance_of_others(self) -> float:
+        """Chance that another power than the one it is read with is the right one."""
+        taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
+        return float(sum(one.chance for one in self.curves if one.gamma != taken))
+
+    def off_by(self, piece: Piece) -> list[tuple[float, float]]:
+        """Return by what relative error of the exponent edges are off if another power is right, and its chance."""
+        light = levels_of(self.light, self.located.pose, piece)
+        taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
+        others = (one for one in self.curves if one.gamma != taken)
+        return [(off_by(one.gamma, self.scan.curve, light), one.chance) for one in others]
 
     @property
     def residual(self) -> float:
@@ -327,17 +357,21 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     is_open = scan.encoding_source == "default" and scan.curve != LINEAR and scan.kind != "JPEG"
     default = Prepared(scan=scan, light=light, located=located, strips=strips)
     if not is_open or (as_default <= _SUSPECT_RESIDUAL and not _is_undeclared(scan)):
-        return _freed(replace(default, chance_of_other=0.5 if _is_undeclared(scan) else 0.0), piece)
+        return _freed(replace(default, curves=_EITHER if _is_undeclared(scan) else ()), piece)
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
     other_light = light_of(other, located, piece)
     ways = both_ways(other_light, located.pose, strips)
     if _is_undeclared(scan):
-        return _likelier(default, other, other_light, piece, ways.chance_of_linear)
+        return _likelier(default, other, other_light, piece, ways.chances(n_bits=scan.bit_depth))
     # Files of 8 bits are sRGB by convention, which yields only to clear evidence.
     doubtful = _CLEARLY_LESS <= ways.share < _LESS
     if ways.share >= _CLEARLY_LESS:
         freed = _freed(default, piece)
-        return replace(freed, doubtful=doubtful and freed.residual > _SUSPECT_RESIDUAL)
+        doubtful = doubtful and freed.residual > _SUSPECT_RESIDUAL
+        # Light that bleeds to one side looks like a wrong curve, and what cameras do to tones is allowed for anyway.
+        if doubtful or freed.light.bleed is not None or scan.viewing is not None:
+            return replace(freed, doubtful=doubtful)
+        return _by_the_likeliest(freed, piece, ways.chances(n_bits=scan.bit_depth))
     linear = _as_linear(default, other, other_light, piece)
     if linear.light.bleed is None:
         return linear
@@ -346,17 +380,32 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     return linear if linear.residual < _CLEARLY_LESS * default.residual else default
 
 
-def _likelier(default: Prepared, other: Scan, light: PieceLight, piece: Piece, chance: float) -> Prepared:
-    """Return a piece of a file that may hold either sRGB or, at a given chance, linear light, the likelier way."""
-    if chance < 0.5:
+def _likelier(
+    default: Prepared, other: Scan, light: PieceLight, piece: Piece, curves: tuple[CurveChance, ...]
+) -> Prepared:
+    """Return a piece of a file that may hold either sRGB or linear light, the likelier way."""
+    if max(curves, key=lambda one: one.chance).gamma != 1.0:
         freed = _freed(default, piece)
+        if freed.light.bleed is None:
+            return _by_the_likeliest(freed, piece, curves)
         # Light that bleeds to one side looks like a wrong curve.
-        return replace(freed, chance_of_other=chance if freed.light.bleed is None else 0.5)
-    linear = replace(_as_linear(default, other, light, piece), chance_of_other=1 - chance)
+        return replace(freed, curves=_EITHER)
+    linear = replace(_as_linear(default, other, light, piece), curves=curves)
     if linear.light.bleed is None:
         return linear
     freed = _freed(default, piece)
-    return linear if linear.residual < _LESS * freed.residual else replace(freed, chance_of_other=0.5)
+    return linear if linear.residual < _LESS * freed.residual else replace(freed, curves=_EITHER)
+
+
+def _by_the_likeliest(ready: Prepared, piece: Piece, curves: tuple[CurveChance, ...]) -> Prepared:
+    """Return a piece that was read as sRGB, without light that bleeds, by the likeliest of the powers."""
+    best = max(curves, key=lambda one: one.chance)
+    if best.gamma in (1.0, DEFAULT_GAMMA) or best.chance < _LIKELIER:
+        return replace(ready, curves=curves)
+    scan = replace(ready.scan, curve=gamma_curve(best.gamma), encoding_source="judged by its edges")
+    light = light_of(scan, ready.located, piece)
+    strips = sample_piece(light, ready.located.pose, piece)
+    return replace(ready, scan=scan, light=light, strips=strips, curves=curves)
 
 
 def _as_linear(default: Prepared, other: Scan, light: PieceLight, piece: Piece) -> Prepared:
@@ -409,10 +458,12 @@ def _remarks(
         remarks.append("one doubtful cell of the run code was settled by its check")
     if bleed is not None:
         remarks.append(bleed.summary())
-    unsure = f", at a chance of {1 - ready.chance_of_other:.0%}" if ready.chance_of_other > _WORTH_SAYING else ""
+    worth = _WORTH_SAYING if scan.bit_depth > 8 or scan.encoding_source != "default" else _WORTH_SAYING_8
+    unsure = f", at a chance of {1 - ready.chance_of_others:.0%}" if ready.chance_of_others > worth else ""
     if scan.encoding_source == "judged by its edges":
-        remarks.append(f"the file does not say how it is encoded; its edges say linear light{unsure}")
-    if _is_undeclared(scan):
+        says = "linear light" if scan.curve == LINEAR else f"a gamma of {scan.curve.gamma:g}"
+        remarks.append(f"the file does not say how it is encoded; its edges say {says}{unsure}")
+    if _is_undeclared(scan) or (scan.encoding_source == "default" and unsure):
         remarks.append(
             f"the file does not say how it is encoded; sRGB is taken{unsure}. If it is linear, give --encoding linear"
         )

@@ -12,7 +12,15 @@ from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.shade.shading import diameter_effect, width_effect
 from sharpset.scans import LocalScale, LocatedPiece, Pose, Scan, ScanScale
 
-__all__ = ["as_edges_are", "at_true_places", "local_scale", "outline_px", "with_scale", "without_shade"]
+__all__ = [
+    "as_edges_are",
+    "at_true_places",
+    "local_scale",
+    "outline_px",
+    "with_exponent",
+    "with_scale",
+    "without_shade",
+]
 
 FloatArray = NDArray[np.float64]
 _MOST_SHADE = 0.5
@@ -95,6 +103,18 @@ def as_edges_are(fits: FeatureFits) -> FeatureFits:
         limit = _MOST_SHAPE * min(disc.diameter_mm, fits.strips.spread.mean_sigma_mm)
         off = float(np.clip(disc.parts.shape_mm[0], -limit, limit))
         discs.append(replace(disc, diameter_mm=disc.diameter_mm - off))
+    return replace(fits, strip_fits=replace(strips, width_mm=width), discs=discs)
+
+
+def with_exponent(fits: FeatureFits, off: float) -> FeatureFits:
+    """Return the fits with sizes corrected for a relative error of the exponent with which the picture was decoded."""
+    if off == 0.0:
+        return fits
+    strips = fits.strip_fits
+    discs = [
+        replace(disc, diameter_mm=disc.diameter_mm - off * float(disc.parts.per_transfer_mm[0])) for disc in fits.discs
+    ]
+    width = strips.width_mm - off * strips.parts.per_transfer_mm
     return replace(fits, strip_fits=replace(strips, width_mm=width), discs=discs)
 
 

@@ -7,8 +7,8 @@ is off makes slots wider and bars narrower. That is why differences need the sig
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -65,10 +65,6 @@ U_STRETCHED = 0.2
 exponents of 0.8 and 1.25 moved edges as such an error does."""
 U_UNDECLARED = 0.5
 """The same of a file whose edges suit neither sRGB nor linear light, whose exponents differ by a factor of two."""
-_OTHER = {"sRGB": 0.63, "linear": 1.2}
-"""By what relative error of the exponent the other of the two curves acts, by the one that was taken: sizes of 13
-rendered scans differed by 0.58 to 0.82 and 0.95 to 1.29 times what they change by the exponent. Where light that bleeds
-was taken out as well, linear scans that were read as sRGB were off by up to twice as much (two rendered scans)."""
 U_PHOTOGRAPHED = 0.12
 """The same of a camera's JPEG file, whose tones a camera bends to please: curves that steepen the middle by a fifth to
 a third moved edges of rendered photographs as exponents off by 0.03 to 0.06 do, curves that roll off highlights and so
@@ -87,36 +83,35 @@ _PERIOD_MM = 10.0
 """Period of the carriage's uneven travel, the shorter of the two that are usual (common practice, no source)."""
 
 
-def u_of_curve(
-    known: float, chance_of_other: float, *, taken: Literal["sRGB", "linear"] = "sRGB", bleeding: bool = False
-) -> float:
-    """Return the relative standard uncertainty of the exponent of a curve that may be the other one.
+def u_of_curve(known: float, others: Sequence[tuple[float, float]], *, taken_off: float = 0.0) -> float:
+    """Return the relative standard uncertainty of the exponent of a curve that may be another one.
 
     Parameters
     ----------
     known : float
         Of a curve that is the right one.
-    chance_of_other : float
-        Chance that the file is encoded the other way.
-    taken : {'sRGB', 'linear'}
-        How it is read.
-    bleeding : bool
-        Whether light that bleeds was taken out, which with the wrong curve goes the wrong way too.
+    others : sequence of (float, float)
+        By what relative error of the exponent sizes are off if another curve is right, and its chance. What is left of
+        1 is the chance of an error around 0.
+    taken_off : float
+        What sizes were corrected by already.
 
     Notes
     -----
-    The error is one of two, each with the same scatter: what 95 % of it stay below, over 1.96. Its standard deviation
-    would give intervals that miss all of the other one at chances of a tenth.
+    The error is one of several, each with the same scatter: what 95 % of it stay below, over 1.96. Its standard
+    deviation would give intervals that miss all of the others at chances of a tenth.
     """
-    if chance_of_other <= 0:
+    off = np.array([error for error, _ in others])
+    chance = np.array([chance for _, chance in others])
+    if not np.any((chance > 0) & (off != 0)):
         return known
-    other = max(_OTHER.values()) if bleeding else _OTHER[taken]
+    off = np.append(off, 0.0) - taken_off
+    chance = np.append(chance, max(1.0 - chance.sum(), 0.0))
 
     def beyond(half: float) -> float:
-        inside = (1 - chance_of_other) * (2 * ndtr(half / known) - 1)
-        return float(inside + chance_of_other * (ndtr((half - other) / known) - ndtr((-half - other) / known)) - 0.95)
+        return float(np.sum(chance * (ndtr((half - off) / known) - ndtr((-half - off) / known)))) - 0.95
 
-    low, high = 0.0, other + 3 * known
+    low, high = 0.0, float(np.abs(off).max()) + 3 * known
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
         low, high = (low, middle) if beyond(middle) > 0 else (middle, high)

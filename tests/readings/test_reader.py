@@ -197,7 +197,8 @@ def test_read_scan_is_unsure_of_edges_that_suit_neither_curve(
     tmp_path, scene, monkeypatch, left, bits, is_linear, is_doubtful
 ):
     monkeypatch.setattr("sharpset.readings.reader.edge_residual", lambda *_: 0.002)
-    ways = BothWays(before=0.002, other=left * 0.002, uneven_before=0.002, uneven_other=left * 0.002)
+    other = left * 0.002
+    ways = BothWays(before=0.002, other=other, uneven_before=0.002, uneven_other=other, uneven_both=0.002 * other)
     monkeypatch.setattr("sharpset.readings.reader.both_ways", lambda *_: ways)
     assert scene.pixels.itemsize * 8 == bits
     (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces

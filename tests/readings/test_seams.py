@@ -61,3 +61,14 @@ def test_a_jump_is_found_and_features_across_it_are_named(jump_px):
 )
 def test_smooth_travel_has_no_seam(shift):
     assert all(find_seams(*_registered(shift, seed=seed)) == [] for seed in range(3))
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_several_jumps_are_found_among_features_that_are_misplaced_themselves(seed):
+    jumps = ((12.0, 0.06), (22.0, -0.06), (33.0, 0.1))
+    places, pose = _registered(lambda x: sum(by * (x > at) for at, by in jumps), noise_mm=0.014, seed=seed)
+    seams = sorted(find_seams(places, pose), key=lambda seam: seam.low_mm)
+    assert [seam.axis for seam in seams] == [0, 0, 0]
+    for seam, (at, by) in zip(seams, jumps, strict=True):
+        assert seam.low_mm - 0.2 < at < seam.high_mm + 0.2
+        assert seam.jump_mm == pytest.approx(by, abs=0.03)

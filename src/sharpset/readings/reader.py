@@ -236,10 +236,11 @@ def _read_piece(
     u_transfer = U_STRETCHED if stretched or filled else U_TRANSFER if developed else u_tones
     # Lit walls and light that bleeds make edges lean as a wrong curve does; taken off for it they double its error.
     twice = 2.0 if light.bleed is not None or fits.shade.taken_all_mm != 0 else 1.0
-    others = ready.off_by(piece)
-    near = twice * sum(off * chance for off, chance in others if abs(off) < _NEAR_CURVE)
+    off_by_others = ready.off_by(piece)
+    near = twice * sum(off * chance for off, chance in off_by_others if abs(off) < _NEAR_CURVE)
     fits = with_exponent(fits, near)
-    u_of_others = u_of_curve(u_transfer, [(twice * off, chance) for off, chance in others], taken_off=near)
+    known_off = [(twice * off, chance) for off, chance in off_by_others]
+    u_of_others = u_of_curve(u_transfer, known_off, taken_off=near)
     u_transfer = max(U_UNDECLARED, u_of_others) if ready.doubtful else u_of_others
     assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)

@@ -7,7 +7,8 @@ nuisance is drawn anew from the distributions stated in tests/readings/faulty_sc
 readings assume: resolution, blur, carriage smear, halo or sharpening, read and shot noise, correlated texture,
 illumination, dust, fibres, rough edges, contrast, dark or bright plates, turn, mirror, sRGB, linear and gamma files,
 JPEG 60 to 95, a transfer exponent off by up to 0.1 of 2.2, a scale off by 0.2 % (standard deviation, each axis),
-a half-shaded band of up to 25 um beside walls that face away from the lamp (every other scanner).
+a half-shaded band of up to 25 um beside walls that face away from the lamp (every other scanner), lit walls that show
+5 to 30 um wide beside all edges of bright plates (one scanner in ten).
 
 Printed: for all readings and for each class of fault the number of readings and of scans, the share of intervals that
 hold the truth with its 95 % binomial interval, its standard error and 95 % interval by a bootstrap of whole scans
@@ -46,6 +47,7 @@ from faulty_scenes import Print, Scan, Scanner, draw_print, draw_scan, draw_scan
 LEAST_MM = 0.08
 ERRORS = ("bias_um", "rms_um", "U95_um", "score_um", "crps_um")
 _K95 = 1.96
+_LIT = 0.1
 
 
 def classes_of(printed: Print, scanner: Scanner, scan: Scan) -> dict[str, bool]:
@@ -74,6 +76,7 @@ def classes_of(printed: Print, scanner: Scanner, scan: Scan) -> dict[str, bool]:
         "shaded": scanner.shade_mm > 0,
         "not shaded": scanner.shade_mm == 0,
         "shade above 10 um": scanner.shade_mm > 0.010,
+        "lit walls": scanner.lit > 0 and scan.plate > scan.background,
     }
 
 
@@ -123,11 +126,11 @@ def read_prints(n_prints: int, n_features: int, seed: int, folder: Path) -> Foun
 
 def draw_pair(rng: np.random.Generator) -> tuple[list[tuple[Scanner, Scan]], int]:
     """Return two scans of one print with their scanners, and the turn between them (0 for two scanners)."""
-    scanner, first = draw_scanner(rng), draw_scan(rng)
+    scanner, first = draw_scanner(rng, lit=_LIT), draw_scan(rng)
     turn = int(rng.choice([0, 0, 90, 180]))
     second = draw_scan(rng, angle_deg=first.angle_deg + turn + rng.normal(0, 2) if turn else None)
     if not turn:
-        return [(scanner, first), (draw_scanner(rng), replace(second, mirror=first.mirror))], turn
+        return [(scanner, first), (draw_scanner(rng, lit=_LIT), replace(second, mirror=first.mirror))], turn
     alike = {name: getattr(first, name) for name in ("mirror", "plate", "background", "texture", "texture_px")}
     return [(scanner, first), (scanner, replace(second, **alike, encoding=first.encoding, jpeg=first.jpeg))], turn
 

@@ -23,6 +23,7 @@ from sharpset.pieces import Piece
 FIXED = ("marks", "scale-x", "scale-y", "round", "square")
 U_SCALE, MOST_GAMMA = 0.002, 0.1 / 2.2
 """Standard deviation of a scanner's scale (each axis) and largest relative error of its transfer exponent."""
+_LIT_STEPS = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +54,8 @@ class Scanner:
     shade_depth: float
     shade_row: int
     illumination: float
+    lit: float = 0.0
+    lit_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,8 +142,11 @@ def _wander(n: int, step_mm: float, rough: float, length_mm: float, rng: np.rand
     return rough * wave / np.sqrt(power.mean())
 
 
-def draw_scanner(rng: np.random.Generator, *, dpi: float | None = None) -> Scanner:
-    """Draw a scanner; shares and ranges are the stated distributions of the faults."""
+def draw_scanner(rng: np.random.Generator, *, dpi: float | None = None, lit: float = 0.0) -> Scanner:
+    """Draw a scanner; shares and ranges are the stated distributions of the faults, `lit` the chance of lit walls."""
+    # Of a stream of its own, so that all other draws stay as they are.
+    own = rng.spawn(1)[0]
+    walls = {"lit": own.uniform(0.05, 0.4), "lit_mm": own.uniform(0.005, 0.03)} if own.random() < lit else {}
     halo_kind = rng.random()
     dpi = dpi or float(rng.choice([600.0, 1200.0, 2400.0], p=[0.35, 0.5, 0.15]))
     return Scanner(
@@ -158,6 +164,7 @@ def draw_scanner(rng: np.random.Generator, *, dpi: float | None = None) -> Scann
         shade_depth=rng.uniform(0.35, 0.65),
         shade_row=int(rng.choice([-1, 1])),
         illumination=rng.uniform(0.0, 0.25),
+        **walls,
     )
 
 
@@ -212,6 +219,12 @@ def _light(printed: Print, scanner: Scanner, scan: Scan) -> np.ndarray:
         # Light is lost where the bright side lies within the band of an edge that faces away from the lamp.
         band = np.maximum(moved - solid, 0) if scan.plate < scan.background else np.maximum(solid - moved, 0)
         light -= np.float32(scanner.shade_depth * abs(scan.plate - scan.background)) * band
+    if scanner.lit > 0 and scan.plate > scan.background:
+        # Walls of bright plastic show in openings beside all edges, the fainter the deeper they lie.
+        for k in range(_LIT_STEPS):
+            wider = printed.solid.buffer((k + 0.5) / _LIT_STEPS * scanner.lit_mm, quad_segs=2)
+            seen = np.maximum(covered_share(wider, matrix, origin, (rows, columns)) - solid, 0)
+            light += np.float32(scanner.lit * (scan.plate - scan.background) / _LIT_STEPS) * seen
     if scan.texture > 0:
         grain = cv2.GaussianBlur(
             rng.normal(size=(rows // fine, columns // fine)).astype(np.float32), (0, 0), scan.texture_px

@@ -30,6 +30,8 @@ FloatArray = NDArray[np.float64]
 U_TONES = 0.22
 """Relative standard uncertainty of a camera's exponent beforehand: half a stop at middle grey (common practice, no
 source)."""
+_U_PROCESSED = 0.3
+"""The same of pictures that were sharpened as well, whose cameras do more to please: two thirds of a stop."""
 _U_BEND = 0.3
 """The same of the S-shaped bend: curves that steepen the middle by a sixth (common practice, no source)."""
 _LEAST_U = 0.1
@@ -144,19 +146,20 @@ def measure_tones(
     how likely each is (its misfit against the least). The bend hardly moves edges, and filters against noise look like
     it: it is fitted so that it does not pass for an exponent, and not handed on.
     """
+    u_tones = _U_PROCESSED if was_sharpened else U_TONES
     if edge is None:
-        return Tones()
+        return Tones(u_exponent=u_tones)
     asked = abs(_asked_by_ink(edge, curve)) if from_above else 0.0
     is_odd = asked > _ODD_INK
     least_u = asked if is_odd else _LEAST_U
     per_px = module_mm / edge.module_px
     models = [_Model(edge, curve, spread_mm / per_px) for spread_mm in _SPREADS_MM]
     floor = _LEAST_SHARPENED if was_sharpened else _LEAST_MISFIT
-    fits = [_fit(model, edge, np.array(_START), floor) for model in models]
+    fits = [_fit(model, edge, np.array(_START), floor, u_tones) for model in models]
     least = max(min(fit.misfit for fit in fits), floor)
     if least > _WORST_MISFIT:
-        return Tones(u_exponent=max(U_TONES, least_u), is_odd=is_odd)
-    fits = [_fit(model, edge, fit.values, least) for model, fit in zip(models, fits, strict=True)]
+        return Tones(u_exponent=max(u_tones, least_u), is_odd=is_odd)
+    fits = [_fit(model, edge, fit.values, least, u_tones) for model, fit in zip(models, fits, strict=True)]
     weight = np.exp(-0.5 * (np.array([fit.cost for fit in fits]) - min(fit.cost for fit in fits)))
     weight /= weight.sum()
     logs = np.array([fit.values[2] for fit in fits])
@@ -181,7 +184,7 @@ class _Fit:
     u_log: float
 
 
-def _fit(model: _Model, edge: MeanEdge, start: FloatArray, misfit: float) -> _Fit:
+def _fit(model: _Model, edge: MeanEdge, start: FloatArray, misfit: float, u_tones: float) -> _Fit:
     from scipy.optimize import least_squares
 
     n = len(edge.value)
@@ -189,7 +192,7 @@ def _fit(model: _Model, edge: MeanEdge, start: FloatArray, misfit: float) -> _Fi
     each = misfit * math.sqrt(n / _INDEPENDENT)
 
     def off(values: FloatArray) -> FloatArray:
-        beliefs = values[2:4] / np.array([U_TONES, _U_BEND])
+        beliefs = values[2:4] / np.array([u_tones, _U_BEND])
         return np.concatenate(((model(values) - edge.value) * weight / each, beliefs))
 
     result = least_squares(off, start, bounds=(_LOW, _HIGH), x_scale=0.2, max_nfev=40)

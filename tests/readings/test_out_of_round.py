@@ -31,7 +31,9 @@ def test_ovals_are_found_and_rims_full_of_marks_are_seldom_taken_for_them():
         assert abs(np.sqrt(found.square_mm2) - 0.1 / np.sqrt(2)) < 0.006
         assert _found(0.0, 0, seed) is None
     # Of such rims three in ten pass for ovals if only the harmonics' own error is looked at.
-    assert sum(_found(0.0, 8, seed) is not None for seed in range(40)) <= 6
+    tried = [found.chance for found in (_found(0.0, 8, seed) for seed in range(40)) if found is not None]
+    assert sum(chance > 0.5 for chance in tried) <= 6
+    assert sum(tried) <= 6
 
 
 def _drawn(radius: float, oval: float, lobed: float, *, cut_at: float = np.inf) -> OutOfRound | None:

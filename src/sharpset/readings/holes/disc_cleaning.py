@@ -11,7 +11,7 @@ from sharpset.readings.holes.disc_fit import DiscProblem, DiscState, iterate_dis
 from sharpset.readings.holes.disc_start import MISPLACED_MM
 from sharpset.readings.holes.rim_marks import find_marks
 
-__all__ = ["clean_discs"]
+__all__ = ["clean_discs", "price_of", "with_places"]
 
 FloatArray = NDArray[np.float64]
 _CLEANINGS = 3
@@ -46,7 +46,7 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
     """
     marks = np.zeros(len(found.weight), dtype=bool)
     if len(radii) >= _FEWEST_TO_COMPARE:
-        problem = _with_places(problem, found, radii)
+        problem = with_places(problem, found, radii)
         residual = problem.residual(found.p)
         problem = replace(problem, typical=problem.scales(found.p, residual).typical)
         found, marks = _not_dust(problem, found, radii, residual)
@@ -69,8 +69,10 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
     return DiscState(p=p, weight=weight, noise=found.noise)
 
 
-def _with_places(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscProblem:
+def with_places(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscProblem:
     """Return the problem with what all holes together tell of where one lies: the others' place and their scatter."""
+    if len(radii) < _FEWEST_TO_COMPARE:
+        return problem
     # Holes smaller than the blur do not tell where they are.
     plain = radii > problem.sigma_mm
     shift = found.p[plain if plain.sum() >= _FEWEST_TO_COMPARE else slice(None), :2]
@@ -88,7 +90,7 @@ def _not_dust(
     """Fit holes again that lie apart from where the others do, or leave much unexplained: dust may have been fitted.
 
     Each is begun where the others lie, once without the side it lies towards and once without the side of what it
-    leaves unexplained. What explains most counts (`_price`). Also returned is which pixels lie on marks then.
+    leaves unexplained. What explains most counts (`price_of`). Also returned is which pixels lie on marks then.
     """
     marks = np.zeros(len(found.weight), dtype=bool)
     dirty = np.ones(len(radii), dtype=bool)
@@ -102,7 +104,7 @@ def _not_dust(
     if len(suspects) == 0:
         return found, marks
     part, pixels = problem.some(suspects)
-    lowest = _price(part, found.p[suspects], np.zeros(len(pixels), dtype=bool), residual[pixels])
+    lowest = price_of(part, found.p[suspects], np.zeros(len(pixels), dtype=bool), residual[pixels])
     p, weight = found.p.copy(), found.weight.copy()
     smaller = float(np.median(found.p[:, 2] - radii))
     start = np.tile(problem.mean, (len(suspects), 1))
@@ -124,7 +126,7 @@ def _not_dust(
         seen = np.where(none[own], ahead, seen)
         again = iterate_discs(part, half.p, marks=seen)
         residual = part.residual(again.p)
-        price = _price(part, again.p, seen, residual)
+        price = price_of(part, again.p, seen, residual)
         better = (price < lowest) & (_in_sight(part, again.p, seen, residual) >= _LEAST_IN_SIGHT)
         lowest = np.where(better, price, lowest)
         p[suspects[better]] = again.p[better]
@@ -141,7 +143,7 @@ def _in_sight(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], res
     return np.asarray(seen / np.maximum(np.bincount(patches.owner, lacking, patches.n_holes), 1e-12))
 
 
-def _price(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], residual: FloatArray) -> FloatArray:
+def price_of(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], residual: FloatArray) -> FloatArray:
     """Return minus twice the logarithm of how likely holes are, with marks whose light may be anything.
 
     Optics blur marks as they do edges: a mark tells no more than one light for each patch as large as the blur is wide,

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.strips import LeftOver, Light, Priors, WidthParts
-from sharpset.readings.holes.disc_cleaning import clean_discs
+from sharpset.readings.holes.disc_cleaning import clean_discs, price_of, with_places
 from sharpset.readings.holes.disc_fit import DiscProblem, iterate_discs
 from sharpset.readings.holes.disc_model import DiscTables, Patches, reach_mm
 from sharpset.readings.holes.disc_start import start_discs
-from sharpset.readings.holes.out_of_round import OutOfRound, out_of_round
+from sharpset.readings.holes.out_of_round import LEAST_CHANCE, OutOfRound, out_of_round
 from sharpset.readings.holes.shared_blur import share_blur
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.medians import median
@@ -158,8 +158,13 @@ def fit_discs(
         return []
     priors = priors or Priors()
     sigma = spread.mean_sigma_mm
+    n_holes = len(discs)
     discs = [replace(disc, reach_mm=_enough_mm(disc, pose, spread)) for disc in discs]
-    patches = [_rounded(_patch(light, pose, disc), disc, sigma) for disc in discs]
+    ways = [_rounded(_patch(light, pose, disc), disc, sigma) for disc in discs]
+    # Holes that may be round as well as not are fitted both ways, as two holes.
+    both = [i for i, way in enumerate(ways) if len(way) > 1]
+    patches = [way[0] for way in ways] + [ways[i][1] for i in both]
+    discs = discs + [discs[i] for i in both]
     radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
     whole = _joined(patches, np.array(radii) + reach_mm(sigma, spread) * (1 + spread.u_relative) + _MOVED_MM)
     precision = np.array([0.0, 0.0, 0.0, priors.level**-2, priors.contrast**-2])
@@ -220,10 +225,19 @@ def fit_discs(
         levels=levels,
         left_over=left_over,
     )
-    return [
+    results = [
         _result(disc, patch, found.p[i], states[i], shared)
         for i, (disc, patch) in enumerate(zip(discs, patches, strict=True))
     ]
+    if both:
+        placed = with_places(problem, found, np.array(radii))
+        price = price_of(placed, found.p, found.weight <= 0, placed.residual(found.p))
+        for other, i in enumerate(both, start=n_holes):
+            shape = patches[other].shape
+            if shape is not None:
+                odds = _odds(shape, float(price[i] - price[other]), sigma / problem.pixel_mm)
+                results[i] = _either(results[i], results[other], odds)
+    return results[:n_holes]
 
 
 def _enough_mm(disc: Disc, pose: Pose, spread: EdgeSpread) -> float:
@@ -265,8 +279,8 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     )
 
 
-def _rounded(patch: _Patch, disc: Disc, sigma: float) -> _Patch:
-    """Return a patch whose hole is round: one that is clearly not is drawn to a circle."""
+def _rounded(patch: _Patch, disc: Disc, sigma: float) -> list[_Patch]:
+    """Return a patch as it is and, where its hole may be out of round, also drawn to a circle."""
     shape = out_of_round(
         *(patch.x, patch.y, patch.solid),
         radius_mm=disc.diameter_mm * patch.scale / 2,
@@ -274,9 +288,38 @@ def _rounded(patch: _Patch, disc: Disc, sigma: float) -> _Patch:
         sigma_mm=sigma,
     )
     if shape is None:
-        return patch
+        return [patch]
     x, y = shape.drawn(patch.x, patch.y)
-    return replace(patch, x=x, y=y, shape=shape)
+    return [patch, replace(patch, x=x, y=y, shape=shape)]
+
+
+def _odds(shape: OutOfRound, gain: float, blur_px: float) -> float:
+    """Return the odds that a hole is out of round, by its sectors and by what either way leaves unexplained.
+
+    Pixels as far as a blur reaches err together and so tell once.
+    """
+    by_pixels = gain / 2 / max(4 * np.pi * blur_px**2, 1.0)
+    return shape.chance / (1 - shape.chance + 1e-9) * float(np.exp(np.clip(by_pixels, -50.0, 50.0)))
+
+
+def _either(plain: DiscFit, drawn: DiscFit, odds: float) -> DiscFit:
+    """Return a hole that is one of two: their mean, and an uncertainty that holds both where both are likely."""
+    chance = odds / (1 + odds)
+    likely, other, chance = (drawn, plain, chance) if odds > 1 else (plain, drawn, 1 - chance)
+    if chance > 1 - LEAST_CHANCE:
+        return likely
+    apart = abs(likely.diameter_mm - other.diameter_mm)
+    diameter = chance * likely.diameter_mm + (1 - chance) * other.diameter_mm
+    unsure = apart * max(float(np.sqrt(chance * (1 - chance))), chance / 1.96)
+    u_diameter, square = float(np.hypot(likely.u_diameter_mm, unsure)), (diameter / likely.diameter_mm) ** 2
+    return replace(
+        likely,
+        diameter_mm=diameter,
+        u_diameter_mm=u_diameter,
+        open_share=likely.open_share * square,
+        u_open_share=2 * u_diameter / max(diameter, 1e-9) * likely.open_share * square,
+        parts=replace(likely.parts, misfit_mm=np.hypot(likely.parts.misfit_mm, unsure)),
+    )
 
 
 def _joined(patches: Sequence[_Patch], far_mm: FloatArray) -> Patches:

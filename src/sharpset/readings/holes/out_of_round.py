@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.holes.disc_start import sectors_of
+from sharpset.readings.holes.rim_chances import rim_evidence
 from sharpset.readings.picture.medians import median
 
-__all__ = ["OutOfRound", "out_of_round"]
+__all__ = ["LEAST_CHANCE", "OutOfRound", "out_of_round"]
 
 FloatArray = NDArray[np.float64]
 _HARMONICS = (2, 3)
@@ -25,18 +26,13 @@ _SPECK_MM, _SPECK_PX = 0.4, 16.0
 """Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic:
 only an oval is looked for there, which dust on one side is not. On rims of fewer pixels soft marks of three pixels and
 more looked like the third harmonic in most of some dozen rendered holes."""
-_BETTER = 1.2
-"""How much nearer to its rim the shape must be than a circle; four more coefficients of some thirty sectors make a
-tenth."""
-_PLAIN_OVAL = 0.45
-"""Share of an oval that the sectors of narrow holes may lie from it, root mean square of all of them."""
-_MOST_LOBED = 0.5
-"""Third harmonic of a narrow hole over its second: dust at one side makes both, an oval the second alone."""
-_CLEAR, _LEAST_BLURS = 4.0, 0.25
-"""Standard errors, and blurs, from which on a rim is drawn to a circle; less than that the blur swallows."""
-_ABOVE, _CALM_PX = 3.0, 0.75
-"""By how much an oval exceeds what its sectors are off besides, unless that is less than so many pixels, as pixels on
-the borders of sectors make it: dust all along a rim makes sectors be off by as much as it makes the rim wander."""
+_OVALS = 0.05
+"""Chance of a hole to be out of round by more than its blur swallows, before it is seen (taken, no source)."""
+_LEAST_BLURS = 0.25
+"""Blurs from which on a rim is drawn to a circle; less than that the blur swallows."""
+LEAST_CHANCE, _WORTH_TRYING = 0.03, 0.1
+"""Chance of a hole's being round or not, below which it is left out of account; odds by sectors from which on pixels
+are asked."""
 _BESIDE, _PLATE, _N_BESIDE, _FEWEST = 2.5, 0.75, 16, 6
 """Beyond so many blurs from its rim, and a pixel, a hole has the plate all round: in each of so many sectors, of as
 many pixels at least, this share is solid. Where it is not something lies across the rim, and no shape is told."""
@@ -53,10 +49,13 @@ class OutOfRound:
         About which the harmonics were found.
     terms_mm : ndarray of float, shape (4,) or (2,)
         Cosine and sine of the second and of the third harmonic, or of the second.
+    chance : float
+        How likely the rim is so, and no circle with marks on it.
     """
 
     centre_mm: FloatArray
     terms_mm: FloatArray
+    chance: float = 1.0
 
     @property
     def square_mm2(self) -> float:
@@ -113,24 +112,16 @@ def out_of_round(
     # Most holes are round enough, which spares them the rest.
     if size <= _LEAST_BLURS * sigma_mm or len(kept) < design.shape[1] + 3:
         return None
-    left = own - design @ found
-    variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
-    error = np.sqrt(np.diag(np.linalg.inv((design.T * weight) @ design)) * max(variance, 0.0))[3:]
-    clear = float(np.sum((terms / np.maximum(error, 1e-9)) ** 2)) > _CLEAR**2 + len(terms)
-    besides = 1.4826 * median(np.abs(left))
-    if not clear or besides >= max(_CALM_PX * np.sqrt(pixel_area_mm2), size / _ABOVE):
+    pixel_mm = float(np.sqrt(pixel_area_mm2))
+    _, round_weight = _robust(design[:, :3], own, least_mm)
+    evidence = [
+        rim_evidence(own, columns, begun, n_round=3, radius_mm=radius_mm, pixel_mm=pixel_mm)
+        for columns, begun in ((design[:, :3], round_weight), (design, weight))
+    ]
+    odds = _OVALS / (1 - _OVALS) * float(np.exp(np.clip(evidence[1] - evidence[0], -50.0, 50.0)))
+    if odds < _WORTH_TRYING:
         return None
-    if n_harmonics == 1:
-        both, _ = _robust(np.column_stack((design[:, :3], _shape(angle, 2))), own, least_mm)
-        if float(np.sqrt(np.mean(left**2))) >= _PLAIN_OVAL * size or np.hypot(*both[5:]) >= _MOST_LOBED * np.hypot(
-            *both[3:5]
-        ):
-            return None
-    # A mark moves less than half of a rim, and so hardly the median; an oval leaves its circle nearly everywhere.
-    circle, _ = _robust(design[:, :3], own, least_mm)
-    if median(np.abs(own - design[:, :3] @ circle)) <= _BETTER * median(np.abs(left)):
-        return None
-    shape = OutOfRound(centre_mm=centre, terms_mm=terms)
+    shape = OutOfRound(centre_mm=centre, terms_mm=terms, chance=odds / (1 + odds))
     far_mm = float(found[0]) + _BESIDE * sigma_mm + float(np.sqrt(pixel_area_mm2))
     return shape if _in_the_plate(*shape.drawn(x_mm, y_mm), solid, centre, far_mm) else None
 

@@ -1,0 +1,98 @@
+"""How likely a hole's rim is a circle or out of round, with marks on it or without, by marginal likelihood.
+
+Sectors are clean or lie on a mark, mostly as their neighbours are: clean ones scatter about the rim, marked ones may
+have any radius. A rim out of round costs what its harmonics' own freedom costs, marks what they may be; how far sectors
+scatter is the same unknown for both, and averaged over.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["rim_evidence"]
+
+FloatArray = NDArray[np.float64]
+_SCATTERS_PX = np.geomspace(0.1, 1.6, 7)
+_BEGINS, _ENDS = 0.03, 0.25
+"""Chances from one sector (two and a half pixels) to the next that a mark begins and ends."""
+_ANY = 1.2
+"""Radii over which those of marked sectors may lie, nominal ones."""
+_OVAL = (0.05, 0.25)
+"""Standard deviations of each harmonic over the radius, before it is seen: a little or much, as likely."""
+_TURNS = 6
+
+
+def rim_evidence(
+    own_mm: FloatArray, design: FloatArray, weight: FloatArray, *, n_round: int, radius_mm: float, pixel_mm: float
+) -> float:
+    """Return the logarithm of the marginal likelihood of sectors' radii.
+
+    Parameters
+    ----------
+    own_mm : ndarray of float, shape (n,)
+        Radii by the light that sectors lack.
+    design : ndarray of float, shape (n, k)
+        A constant, cosine and sine of the centre's shift, and the harmonics' cosines and sines.
+    weight : ndarray of float, shape (n,)
+        Of a robust fit, to begin from.
+    n_round : int
+        How many of the columns a circle has.
+    radius_mm, pixel_mm : float
+        Nominal radius; pixel pitch.
+    """
+    k = design.shape[1]
+    if k == n_round:
+        return _with_prior(own_mm, design, weight, np.zeros(k), radius_mm, pixel_mm)
+    ways = [np.where(np.arange(k) < n_round, 0.0, (size * radius_mm) ** -2) for size in _OVAL]
+    each = [_with_prior(own_mm, design, weight, precision, radius_mm, pixel_mm) for precision in ways]
+    return float(np.logaddexp.reduce(each) - np.log(len(ways)))
+
+
+def _with_prior(
+    own_mm: FloatArray, design: FloatArray, weight: FloatArray, precision: FloatArray, radius_mm: float, pixel_mm: float
+) -> float:
+    """Return the evidence with normal priors of some precision on some columns, about nought."""
+    n, k = design.shape
+    scatter = _SCATTERS_PX * pixel_mm
+    clean = np.tile(weight, (len(scatter), 1))
+    foreign = np.full((len(scatter), n), 1 / (_ANY * radius_mm))
+    for _ in range(_TURNS):
+        normal = np.einsum("nk,sn,nl->skl", design, clean, design) / scatter[:, None, None] ** 2
+        normal += np.diag(precision + 1e-6)
+        right = np.einsum("nk,sn->sk", design, clean * own_mm) / scatter[:, None] ** 2
+        found = np.linalg.solve(normal, right[..., None])[..., 0]
+        z = (own_mm - found @ design.T) / scatter[:, None]
+        density = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * scatter[:, None])
+        likely, clean = _along(density, foreign)
+    held = precision > 0
+    prior = 0.5 * np.sum(np.log(precision[held] / (2 * np.pi)) - precision[held] * found[:, held] ** 2, axis=1)
+    volume = 0.5 * (k * np.log(2 * np.pi) - np.linalg.slogdet(normal)[1])
+    return float(np.logaddexp.reduce(likely + prior + volume) - np.log(len(scatter)))
+
+
+def _along(clean: FloatArray, foreign: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the logarithm of the likelihood of each row of sectors, and their chances to be clean."""
+    emitted = np.stack((clean, foreign))
+    m, n = clean.shape
+    ahead = np.empty((n, 2, m))
+    often = np.array([_ENDS, _BEGINS]) / (_ENDS + _BEGINS)
+    here = np.tile(often[:, None], (1, m))
+    likely = np.zeros(m)
+    for t in range(n):
+        if t:
+            here = np.stack((here[0] * (1 - _BEGINS) + here[1] * _ENDS, here[0] * _BEGINS + here[1] * (1 - _ENDS)))
+        here = here * emitted[:, :, t]
+        total = np.maximum(here.sum(axis=0), 1e-300)
+        here = here / total
+        likely += np.log(total)
+        ahead[t] = here
+    later = np.ones((2, m))
+    chance = np.empty((m, n))
+    for t in range(n - 1, -1, -1):
+        both = ahead[t] * later
+        chance[:, t] = both[0] / np.maximum(both.sum(axis=0), 1e-300)
+        seen = later * emitted[:, :, t]
+        later = np.stack(((1 - _BEGINS) * seen[0] + _BEGINS * seen[1], _ENDS * seen[0] + (1 - _ENDS) * seen[1]))
+        later = later / np.maximum(later.max(axis=0), 1e-300)
+    return likely, chance

@@ -26,6 +26,7 @@ _SPECK_MM, _SPECK_PX = 0.4, 16.0
 """Dust is rarely larger (common practice, no source). On narrower holes (radius) it may show as the third harmonic:
 only an oval is looked for there, which dust on one side is not. On rims of fewer pixels soft marks of three pixels and
 more looked like the third harmonic in most of some dozen rendered holes."""
+_LEAST_CHI2 = 9.0
 _OVALS = 0.05
 """Chance of a hole to be out of round by more than its blur swallows, before it is seen (taken, no source)."""
 _LEAST_BLURS = 0.25
@@ -112,13 +113,18 @@ def out_of_round(
     # Most holes are round enough, which spares them the rest.
     if size <= _LEAST_BLURS * sigma_mm or len(kept) < design.shape[1] + 3:
         return None
+    left = own - design @ found
+    variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
+    known = np.linalg.inv((design.T * weight) @ design)[3:, 3:]
+    # Less than this is outweighed by what the harmonics cost and by how seldom holes are out of round.
+    if float(terms @ np.linalg.solve(known, terms)) < (_LEAST_CHI2 + len(terms)) * variance:
+        return None
     pixel_mm = float(np.sqrt(pixel_area_mm2))
     _, round_weight = _robust(design[:, :3], own, least_mm)
-    evidence = [
-        rim_evidence(own, columns, begun, n_round=3, radius_mm=radius_mm, pixel_mm=pixel_mm)
-        for columns, begun in ((design[:, :3], round_weight), (design, weight))
-    ]
-    odds = _OVALS / (1 - _OVALS) * float(np.exp(np.clip(evidence[1] - evidence[0], -50.0, 50.0)))
+    evidence = rim_evidence(
+        own, design, round_weight=round_weight, weight=weight, n_round=3, radius_mm=radius_mm, pixel_mm=pixel_mm
+    )
+    odds = _OVALS / (1 - _OVALS) * float(np.exp(np.clip(evidence, -50.0, 50.0)))
     if odds < _WORTH_TRYING:
         return None
     shape = OutOfRound(centre_mm=centre, terms_mm=terms, chance=odds / (1 + odds))

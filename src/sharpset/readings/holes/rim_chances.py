@@ -20,13 +20,21 @@ _ANY = 1.2
 """Radii over which those of marked sectors may lie, nominal ones."""
 _OVAL = (0.05, 0.25)
 """Standard deviations of each harmonic over the radius, before it is seen: a little or much, as likely."""
-_TURNS = 6
+_NO_OVAL = 1e-5
+_TURNS = 4
 
 
 def rim_evidence(
-    own_mm: FloatArray, design: FloatArray, weight: FloatArray, *, n_round: int, radius_mm: float, pixel_mm: float
+    own_mm: FloatArray,
+    design: FloatArray,
+    *,
+    round_weight: FloatArray,
+    weight: FloatArray,
+    n_round: int,
+    radius_mm: float,
+    pixel_mm: float,
 ) -> float:
-    """Return the logarithm of the marginal likelihood of sectors' radii.
+    """Return by how much sectors' radii are likelier out of round than round: the logarithm of the Bayes factor.
 
     Parameters
     ----------
@@ -34,41 +42,33 @@ def rim_evidence(
         Radii by the light that sectors lack.
     design : ndarray of float, shape (n, k)
         A constant, cosine and sine of the centre's shift, and the harmonics' cosines and sines.
-    weight : ndarray of float, shape (n,)
-        Of a robust fit, to begin from.
+    round_weight, weight : ndarray of float, shape (n,)
+        Of robust fits of a circle and of all columns, to begin from.
     n_round : int
         How many of the columns a circle has.
     radius_mm, pixel_mm : float
         Nominal radius; pixel pitch.
     """
-    k = design.shape[1]
-    if k == n_round:
-        return _with_prior(own_mm, design, weight, np.zeros(k), radius_mm, pixel_mm)
-    ways = [np.where(np.arange(k) < n_round, 0.0, (size * radius_mm) ** -2) for size in _OVAL]
-    each = [_with_prior(own_mm, design, weight, precision, radius_mm, pixel_mm) for precision in ways]
-    return float(np.logaddexp.reduce(each) - np.log(len(ways)))
-
-
-def _with_prior(
-    own_mm: FloatArray, design: FloatArray, weight: FloatArray, precision: FloatArray, radius_mm: float, pixel_mm: float
-) -> float:
-    """Return the evidence with normal priors of some precision on some columns, about nought."""
     n, k = design.shape
-    scatter = _SCATTERS_PX * pixel_mm
-    clean = np.tile(weight, (len(scatter), 1))
+    sizes = np.repeat((_NO_OVAL, *_OVAL), len(_SCATTERS_PX)) * radius_mm
+    scatter = np.tile(_SCATTERS_PX * pixel_mm, 1 + len(_OVAL))
+    precision = np.where(np.arange(k) < n_round, 0.0, sizes[:, None] ** -2.0)
+    clean = np.where((sizes == sizes[0])[:, None], round_weight, weight)
     foreign = np.full((len(scatter), n), 1 / (_ANY * radius_mm))
+    products = (design[:, :, None] * design[:, None, :]).reshape(n, k * k)
     for _ in range(_TURNS):
-        normal = np.einsum("nk,sn,nl->skl", design, clean, design) / scatter[:, None, None] ** 2
-        normal += np.diag(precision + 1e-6)
-        right = np.einsum("nk,sn->sk", design, clean * own_mm) / scatter[:, None] ** 2
+        normal = (clean @ products).reshape(-1, k, k) / scatter[:, None, None] ** 2
+        normal[:, np.arange(k), np.arange(k)] += precision + 1e-6
+        right = (clean * own_mm) @ design / scatter[:, None] ** 2
         found = np.linalg.solve(normal, right[..., None])[..., 0]
         z = (own_mm - found @ design.T) / scatter[:, None]
         density = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * scatter[:, None])
         likely, clean = _along(density, foreign)
-    held = precision > 0
-    prior = 0.5 * np.sum(np.log(precision[held] / (2 * np.pi)) - precision[held] * found[:, held] ** 2, axis=1)
+    held = precision[:, n_round:]
+    prior = 0.5 * np.sum(np.log(held / (2 * np.pi)) - held * found[:, n_round:] ** 2, axis=1)
     volume = 0.5 * (k * np.log(2 * np.pi) - np.linalg.slogdet(normal)[1])
-    return float(np.logaddexp.reduce(likely + prior + volume) - np.log(len(scatter)))
+    evidence = np.logaddexp.reduce((likely + prior + volume).reshape(1 + len(_OVAL), -1), axis=1)
+    return float(np.logaddexp.reduce(evidence[1:]) - np.log(len(_OVAL)) - evidence[0])
 
 
 def _along(clean: FloatArray, foreign: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.holes.disc_fit import DiscProblem, DiscState, iterate_discs
 from sharpset.readings.holes.disc_start import MISPLACED_MM
-from sharpset.readings.holes.rim_marks import find_marks
+from sharpset.readings.holes.rim_marks import find_marks, follow_rims
 
 __all__ = ["clean_discs", "price_of", "with_places"]
 
@@ -24,6 +24,10 @@ _MOST_SPREADS, _UNCERTAIN, _TAIL = 3.0, 5.0, 3.0
 noise does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
 _LEAST_IN_SIGHT = 0.4
 """Of a hole's missing light. Where a mark hides more of it, grain of the plate could be a hole that is covered."""
+_ANY_LIGHT = 1 / 12
+"""Variance of what may be anything from nothing to all."""
+_BESIDE_RIM = 6.0
+"""Blurs from a rim as far as which marks do harm."""
 _SPECK_MM = 0.4
 """Dust is rarely larger (common practice, no source). Of a wider hole it hides the smaller part of the rim: what such a
 hole leaves unexplained or is moved by is its own shape, an oval say."""
@@ -50,23 +54,83 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
         residual = problem.residual(found.p)
         problem = replace(problem, typical=problem.scales(found.p, residual).typical)
         found, marks = _not_dust(problem, found, radii, residual)
-    p, weight = found.p.copy(), found.weight.copy()
-    part, pixels, chosen = problem, np.arange(len(weight)), np.arange(len(p))
-    known = np.bincount(problem.patches.owner, marks, len(p)) > 0
+    p, weight, noise = found.p.copy(), found.weight.copy(), found.noise.copy()
+    owner, small = problem.patches.owner, radii < _SPECK_MM
+    known = np.bincount(owner, marks, len(p)) > 0
     for turn in range(_CLEANINGS):
-        residual = part.residual(p[chosen])
-        scales = part.scales(p[chosen], residual, known | (turn > 0))
-        more = find_marks(part.patches, p[chosen], residual, scales, sigma=problem.sigma_mm) & ~marks
-        dirty = np.unique(part.patches.owner[more])
-        if len(dirty) == 0:
+        residual = problem.residual(p)
+        if problem.typical is None:
+            problem = replace(problem, typical=problem.scales(p, residual).typical)
+        clean = problem
+        if turn:
+            # Skirts of marks widen what all holes scatter by until the marks are known.
+            anew = replace(problem, typical=None)
+            clean = replace(problem, typical=anew.scales(p, residual, known, marks).typical)
+        n_before, rest = int(marks.sum()), ~small
+        # A rim that scatters may be rough all round, or lie under a mark and be as even as the others elsewhere.
+        for even in (True, False):
+            chosen = np.flatnonzero(~rest if even else rest)
+            if len(chosen) == 0:
+                continue
+            part, pixels = (clean if even else problem).some(chosen)
+            new = _marked(part, p[chosen], residual[pixels], marks[pixels], known[chosen], even=even)
+            if new is None:
+                continue
+            p[chosen[new.holes]], noise[chosen[new.holes]] = new.state.p, new.state.noise
+            weight[pixels[new.pixels]], marks[pixels[new.pixels]] = new.state.weight, new.marks
+            rest[chosen[new.rough]] = True
+        if int(marks.sum()) == n_before:
             break
-        marks |= more
-        chosen, known = chosen[dirty], known[dirty]
-        part, kept = part.some(dirty)
-        pixels, marks = pixels[kept], marks[kept]
-        again = iterate_discs(part, p[chosen], marks=marks)
-        p[chosen], weight[pixels] = again.p, again.weight
-    return DiscState(p=p, weight=weight, noise=found.noise)
+        known = np.bincount(owner, marks, len(p)) > 0
+    return DiscState(p=p, weight=weight, noise=noise)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Marked:
+    """Holes fitted without new marks, their pixels and which of these lie on marks; holes that rather are rough."""
+
+    holes: NDArray[np.intp]
+    state: DiscState
+    pixels: NDArray[np.intp]
+    marks: NDArray[np.bool_]
+    rough: NDArray[np.intp]
+
+
+def _marked(
+    problem: DiscProblem,
+    p: FloatArray,
+    residual: FloatArray,
+    marks: NDArray[np.bool_],
+    known: NDArray[np.bool_],
+    *,
+    even: bool,
+) -> _Marked | None:
+    """Look for marks and fit holes without them; of `even` ones those that are not `known` to be dirty may be rough."""
+    owner = problem.patches.owner
+    scales = problem.scales(p, residual, known | even, marks)
+    more = find_marks(problem.patches, p, residual, scales, sigma=problem.sigma_mm) & ~marks
+    if even and more.any():
+        # Grain of the plate is not what this is about.
+        more &= known[owner] | (_away_mm(problem, p) < _BESIDE_RIM * problem.sigma_mm)
+    dirty = np.unique(owner[more])
+    if len(dirty) == 0:
+        return None
+    part, pixels = problem.some(dirty)
+    hidden = (marks | more)[pixels]
+    again = iterate_discs(part, p[dirty], marks=hidden)
+    taken = np.ones(len(dirty), dtype=bool)
+    if even:
+        taken = known[dirty] | (
+            _evidence(part, again.p, hidden, rough=False) < _evidence(part, p[dirty], marks[pixels], rough=True)
+        )
+    here = taken[part.patches.owner]
+    return _Marked(
+        holes=dirty[taken],
+        state=DiscState(p=again.p[taken], weight=again.weight[here], noise=again.noise[taken]),
+        pixels=pixels[here],
+        marks=hidden[here],
+        rough=dirty[~taken],
+    )
 
 
 def with_places(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscProblem:
@@ -135,6 +199,13 @@ def _not_dust(
     return DiscState(p=p, weight=weight, noise=found.noise), marks
 
 
+def _away_mm(problem: DiscProblem, p: FloatArray) -> FloatArray:
+    """Return how far each pixel is from its hole's edge, outwards."""
+    patches = problem.patches
+    x, y, radius = p[patches.owner, :3].T
+    return np.asarray(np.hypot(patches.x_mm - x, patches.y_mm - y) - radius)
+
+
 def _in_sight(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], residual: FloatArray) -> FloatArray:
     """Return what share of the light that each hole takes from the plate is missing outside marks."""
     patches = problem.patches
@@ -158,3 +229,24 @@ def price_of(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], resi
     square = np.sum((p[:, :2] - problem.mean[:2]) ** 2, axis=1)
     place = (_TAIL + 2) * np.log1p(square * problem.precision[0] / _TAIL) + square * (3 / MISPLACED_MM) ** 2
     return np.asarray(cost + place)
+
+
+def _evidence(problem: DiscProblem, p: FloatArray, marks: NDArray[np.bool_], *, rough: bool) -> FloatArray:
+    """Return minus twice the logarithm of how likely the pixels of holes are, rims `rough` or as even as the others.
+
+    What lies under marks may be any light from the ground's to the plate's, smooth by the scan's blur s: a field with
+    the spectrum V 4 pi s^2 exp(-(2 pi s f)^2), of which pixels with the noise n see L^2 / (8 pi s^2) logarithms each,
+    L that of its largest ratio to the noise, besides what they scatter. Rough rims wander (`follow_rims`).
+    """
+    patches = problem.patches
+    residual = problem.residual(p)
+    scale = problem.scales(p, residual, np.ones(patches.n_holes, dtype=bool), marks).scale
+    wandering = np.zeros(patches.n_holes)
+    if rough:
+        own = problem.scales(p, residual, None, marks)
+        residual, wandering = follow_rims(patches, p, residual, own, sigma=problem.sigma_mm)
+    z = np.minimum(np.abs(residual) / scale, _MOST_SPREADS)
+    blur = 4 * np.pi * max(problem.sigma_mm / problem.pixel_mm, 0.3) ** 2
+    largest = np.log(max(_ANY_LIGHT * blur / problem.noise**2, 1.0))
+    each = np.where(marks, 1 + largest**2 / (2 * blur), z**2 + 2 * np.log(scale / problem.noise))
+    return np.asarray(np.bincount(patches.owner, each, patches.n_holes) + wandering)

@@ -75,7 +75,13 @@ class DiscProblem:
         patches, pixels = self.patches.some(chosen)
         return replace(self, patches=patches, reach_mm=self.reach_mm[chosen]), pixels
 
-    def scales(self, p: FloatArray, residual: FloatArray, dirty: NDArray[np.bool_] | None = None) -> RimScales:
+    def scales(
+        self,
+        p: FloatArray,
+        residual: FloatArray,
+        dirty: NDArray[np.bool_] | None = None,
+        marks: NDArray[np.bool_] | None = None,
+    ) -> RimScales:
         """Return the scatter of residuals by the distance from the edge."""
         return rim_scales(
             self.patches,
@@ -86,6 +92,7 @@ class DiscProblem:
             ring_mm=max(self.pixel_mm, 0.7 * self.sigma_mm),
             dirty=dirty,
             typical=self.typical,
+            marks=marks,
         )
 
     def residual(self, p: FloatArray) -> FloatArray:
@@ -139,7 +146,7 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
         if turn in _SCALED_AT:
             seen = list(seen)
             residual = np.concatenate([left for _, left in seen])
-            scales = problem.scales(p, residual, np.full(n, marks is not None))
+            scales = problem.scales(p, residual, np.full(n, marks is not None), marks)
             scale, noises = scales.scale, scales.usual
         normal, gradient = np.empty((len(todo), 5, 5)), np.empty((len(todo), 5))
         for k, (i, (rows, left)) in enumerate(zip(todo, seen, strict=True)):

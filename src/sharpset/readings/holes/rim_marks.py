@@ -13,7 +13,7 @@ from sharpset.readings.edges.blur import normal_cdf
 from sharpset.readings.holes.disc_model import Patches
 from sharpset.readings.picture.medians import median
 
-__all__ = ["RimScales", "find_marks", "rim_scales"]
+__all__ = ["RimScales", "find_marks", "follow_rims", "rim_scales"]
 
 FloatArray = NDArray[np.float64]
 _RINGS = 6
@@ -27,6 +27,10 @@ _PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMITS = 5.0, 4.5, (2.0, 3.0, 4.5)
 _PATCH, _NEAR = 5, 3
 _MOST_OF_RIM, _FAR = 0.6, 6.0
 _ENOUGH_VALUES = 1500
+_TAIL = 4.0
+_CORE_BLURS, _FEWEST_IN_CORE, _OWN_LIGHT = 1.5, 5, 0.03
+"""Of a hole's middle: how far inside the edge it begins, from how many pixels on it tells its own light, and by how
+much of the contrast that may differ from what was borrowed (depth changes it by a per cent or two)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -67,6 +71,7 @@ def rim_scales(
     ring_mm: float,
     dirty: NDArray[np.bool_] | None = None,
     typical: FloatArray | None = None,
+    marks: NDArray[np.bool_] | None = None,
 ) -> RimScales:
     """Return the scatter of residuals in rings about the edges of holes.
 
@@ -86,6 +91,8 @@ def rim_scales(
         Holes that are known to be dirty: what they scatter themselves is hardly heeded.
     typical : ndarray of float, shape (13,), optional
         Of all holes of the scan (see `RimScales`), where these are only some of them.
+    marks : ndarray of bool, shape (n,), optional
+        Pixels that lie on foreign marks and tell nothing.
 
     Returns
     -------
@@ -102,12 +109,13 @@ def rim_scales(
         ring[one] = np.clip(away / ring_mm + _RINGS, 0, 2 * _RINGS - 1)
     roughest = np.full(patches.n_holes, _ROUGHEST) if dirty is None else np.where(dirty, _ROUGHEST_DIRTY, _ROUGHEST)
     size = np.abs(residual)
-    table = _by_ring(size, ring, patches, roughest, None if typical is None else typical[:-1])
+    plain = np.ones(len(size), dtype=bool) if marks is None else ~marks
+    table = _by_ring(size, ring, patches, roughest, None if typical is None else typical[:-1], plain)
     # An edge that wanders reaches into rings where it seldom is.
     padded = np.pad(table, ((0, 0), (_WANDER_RINGS, _WANDER_RINGS)))
     widest = np.max([padded[:, k : k + table.shape[1]] for k in range(2 * _WANDER_RINGS + 1)], axis=0)
     square = np.maximum(widest, noise) ** 2
-    sizes = [size[one] for one in near]
+    sizes = [np.where(plain[one], size[one], np.nan) for one in near]
     wander, of_all = _wander(sizes, aways, p, sigma, roughest, noise, None if typical is None else typical[-1])
     flat = np.sqrt(square[:, -1])
     usual = np.empty(len(p))
@@ -157,7 +165,7 @@ def _wander(
     """Return how far single pixels say that each rim wanders (mm), noise removed, and how far those of all holes do."""
     found = np.zeros(len(p))
     for i, (size, away) in enumerate(zip(sizes, aways, strict=True)):
-        steep = np.flatnonzero(np.abs(away) < sigma)
+        steep = np.flatnonzero((np.abs(away) < sigma) & np.isfinite(size))
         if len(steep):
             per_light = np.exp(0.5 * (away[steep] / sigma) ** 2) * (np.sqrt(2 * np.pi) * sigma)
             seen, by_noise = 1.4826 * median(size[steep] * per_light), noise * median(per_light)
@@ -173,6 +181,7 @@ def _by_ring(
     patches: Patches,
     roughest: FloatArray,
     typical: FloatArray | None = None,
+    plain: NDArray[np.bool_] | None = None,
 ) -> FloatArray:
     """Return the scaled median of `size` over each ring of each hole, shape (n_holes, n_rings)."""
     n_rings = 2 * _RINGS
@@ -183,7 +192,8 @@ def _by_ring(
     for i, one in enumerate(patches.slices()):
         # Of the many pixels in the flat plate around a hole every fourth says enough.
         outer = ring[one] == n_rings - 1
-        kept, flat = np.flatnonzero(~outer), np.flatnonzero(outer)[::4]
+        told = np.ones(len(outer), dtype=bool) if plain is None else plain[one]
+        kept, flat = np.flatnonzero(~outer & told), np.flatnonzero(outer & told)[::4]
         count = np.bincount(ring[one][kept], minlength=n_rings)
         count[-1] = len(flat)
         # Sorted by rings and within them: sizes are a half of the step between two rings at most.
@@ -238,8 +248,7 @@ def find_marks(
     less; where that does not help it is left alone, as that is no dust but how the hole was formed. Marks on the
     plate further than six blurs from the edge do no harm.
     """
-    followed = _followed(patches, p, residual, scales.wander_mm, sigma)
-    z = followed / scales.scale
+    z = follow_rims(patches, p, residual, scales, sigma=sigma)[0] / scales.scale
     wide = np.abs(_sums(patches, z, _PATCH))
     table = np.maximum(_by_ring(wide, scales.ring, patches, scales.roughest), 1.0)
     together = table.ravel()[patches.owner * 2 * _RINGS + scales.ring]
@@ -264,15 +273,26 @@ def find_marks(
     return marks
 
 
-def _followed(patches: Patches, p: FloatArray, residual: FloatArray, wander_mm: FloatArray, sigma: float) -> FloatArray:
-    """Return the residual with each sector's edge laid where its light says, as far as edges wander.
+def follow_rims(
+    patches: Patches, p: FloatArray, residual: FloatArray, scales: RimScales, *, sigma: float
+) -> tuple[FloatArray, FloatArray]:
+    """Lay each sector's edge where its light says, as far as edges wander.
 
-    The light that a sector lacks beyond the model's, over its arc, is how much further out its edge lies.
+    The light that a sector lacks beyond the model's, over its arc, is how much further out its edge lies. What the
+    middle of a hole has more or less than was borrowed is no mark either.
+
+    Returns
+    -------
+    residual : ndarray of float, shape (n,)
+        What is left then.
+    cost : ndarray of float, shape (n_holes,)
+        Minus twice the logarithm of how likely sectors are displaced so (Student's t about what rims wander usually).
     """
-    out = residual.copy()
+    out, cost = residual.copy(), np.zeros(patches.n_holes)
+    usual = max(float(scales.typical[-1]), 1e-9)
     for i, one in enumerate(patches.slices()):
-        away = _away(patches, one, p[i])
-        most, reach = _MOST_WANDERS * wander_mm[i], 3 * sigma + 2 * wander_mm[i]
+        away, wander = _away(patches, one, p[i]), float(scales.wander_mm[i])
+        most, reach = _MOST_WANDERS * wander, 3 * sigma + 2 * wander
         # Further away no edge that is moved so far makes a difference.
         touched = np.flatnonzero(np.abs(away) < max(reach, _FAR * sigma + most))
         away = away[touched]
@@ -284,9 +304,15 @@ def _followed(patches: Patches, p: FloatArray, residual: FloatArray, wander_mm: 
         # A mean over the width that is looked at, times that width.
         missing = -np.bincount(sector[near], residual[one][touched][near], n) / count
         shift = missing * (reach + np.minimum(reach, p[i, 2])) / max(abs(float(p[i, 4])), 0.1)
-        moved = np.clip(shift, -most, most)[sector]
-        out[one.start + touched] += p[i, 4] * (normal_cdf((moved - away) / sigma) - normal_cdf(-away / sigma))
-    return out
+        moved = np.clip(shift, -most, most)
+        cost[i] = (_TAIL + 1) * float(np.sum(np.log1p((moved / usual) ** 2 / _TAIL)))
+        inside = normal_cdf(-away / sigma)
+        out[one.start + touched] += p[i, 4] * (normal_cdf((moved[sector] - away) / sigma) - inside)
+        middle = touched[away < -_CORE_BLURS * sigma]
+        if len(middle) >= _FEWEST_IN_CORE:
+            own = float(np.clip(median(residual[one][middle]), -_OWN_LIGHT, _OWN_LIGHT))
+            out[one.start + touched] -= own * inside
+    return out, cost
 
 
 def _image(values: NDArray[np.generic], at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> NDArray[np.generic]:

@@ -466,7 +466,7 @@ def _remarks(
         remarks.append(f"the file does not say how it is encoded; its edges say {says}{unsure}")
     if _is_undeclared(scan) or (scan.encoding_source == "default" and unsure):
         remarks.append(
-            f"the file does not say how it is encoded; sRGB is taken{unsure}. If it is linear, give --encoding linear"
+            f"the file does not say how it is encoded; sRGB is taken{unsure}. If not, give --encoding, as gamma 1.8"
         )
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
+from sharpset.readings.holes.discs import _odds
 from sharpset.readings.holes.out_of_round import OutOfRound, out_of_round
 
 PIXEL, RADIUS, BLUR = 0.0423, 0.8, 0.05
@@ -51,3 +52,12 @@ def test_no_oval_is_told_of_a_rim_that_something_lies_across_or_of_a_small_lobed
     assert _drawn(RADIUS, 0.1, 0.0, cut_at=0.7) is None
     assert _drawn(0.32, 0.08, 0.0) is not None
     assert _drawn(0.32, 0.08, 0.06) is None
+
+
+def test_what_marks_are_said_to_hide_does_not_outweigh_the_rim():
+    """Ovals of 13 by 8 pixels had been read 40 um too small as circles whose ends marks hide."""
+    shape = OutOfRound(centre_mm=np.zeros(2), terms_mm=np.array([0.02, 0.01]), chance=0.998)
+    assert _odds(shape, -300.0, 1.0) > 20
+    assert _odds(shape, 0.0, 1.0) > _odds(shape, -20.0, 1.0) > _odds(shape, -300.0, 1.0)
+    unsure = OutOfRound(centre_mm=np.zeros(2), terms_mm=np.array([0.02, 0.01]), chance=0.5)
+    assert 0.04 < _odds(unsure, -300.0, 1.0) < 0.06

@@ -26,6 +26,8 @@ FloatArray = NDArray[np.float64]
 _CORE, _CORE_DEPTH, _FEWEST_INSIDE = 0.7, 0.3, 5
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 _FEWEST = 8
+_PIXELS_SAY = 3.0
+"""Logarithm of odds, a factor of twenty (taken, no source)."""
 _MOVED_MM = 0.08
 """Rims that have moved further than so are fitted all the same, but more slowly."""
 
@@ -296,10 +298,11 @@ def _rounded(patch: _Patch, disc: Disc, sigma: float) -> list[_Patch]:
 def _odds(shape: OutOfRound, gain: float, blur_px: float) -> float:
     """Return the odds that a hole is out of round, by its sectors and by what either way leaves unexplained.
 
-    Pixels as far as a blur reaches err together and so tell once.
+    Pixels as far as a blur reaches err together and so tell once. What those cost that marks are said to hide is known
+    roughly, so that they may not outweigh the sectors by more than `_PIXELS_SAY`.
     """
     by_pixels = gain / 2 / max(4 * np.pi * blur_px**2, 1.0)
-    return shape.chance / (1 - shape.chance + 1e-9) * float(np.exp(np.clip(by_pixels, -50.0, 50.0)))
+    return shape.chance / (1 - shape.chance + 1e-9) * float(np.exp(np.clip(by_pixels, -_PIXELS_SAY, _PIXELS_SAY)))
 
 
 def _either(plain: DiscFit, drawn: DiscFit, odds: float) -> DiscFit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from faulty_scenes import Scan, Scanner, draw_print, write_scan
 
@@ -277,3 +278,30 @@ def test_two_scanners_that_look_alike_have_each_a_scale_of_its_own(shaded, tmp_p
     table = combine_pieces([own, other]).table.set_index("feature_id")
     sizes = [piece.table.set_index("feature_id").loc["round-1", "measured_mm"] for piece in (own, other)]
     assert min(sizes) < table.loc["round-1", "measured_mm"] < max(sizes)
+
+
+def test_walls_that_one_scan_shows_more_clearly_do_not_carry_sizes_beyond_both(shaded):
+    """They are one shift in all scans of a scanner; by unequal uncertainties it had been told from a difference."""
+    _, _, readings = shaded
+    pieces = []
+    for k, u_mm in enumerate((0.003, 0.0006)):
+        piece = readings[k].pieces[0]
+        sign = piece.table.set_index("feature_id")["kind"].map({"bar": -1, "slot": 1, "hole": 1}).fillna(1).astype(int)
+        names = piece.contributions["feature_id"].unique()
+        walls = pd.DataFrame(
+            {"feature_id": names, "line": "walls", "u_mm": u_mm, "shared": "scanner", "sign": sign[names].to_numpy()}
+        )
+        others = piece.contributions[piece.contributions["line"] != "walls"]
+        moved = piece.table["measured_mm"] + 0.0015 * k * sign.to_numpy()
+        pieces.append(
+            replace(
+                piece,
+                table=piece.table.assign(measured_mm=moved),
+                contributions=pd.concat([others, walls], ignore_index=True)[list(others.columns)],
+            )
+        )
+    both = combine_pieces(pieces).table
+    slots = (both["kind"] == "slot").to_numpy() & both["nominal_mm"].between(0.2, 1.0).to_numpy()
+    plain = combine_pieces([readings[0].pieces[0], readings[1].pieces[0]]).table
+    moved = 1000 * (both["measured_mm"] - plain["measured_mm"])[slots]
+    assert np.median(moved) == pytest.approx(0.75, abs=0.6)

@@ -38,6 +38,7 @@ _PERSISTENT = ("contrast", "blur", "roughness")
 """Private lines that a feature takes with it from scan to scan: more scans do not average them."""
 _SHADOWS = ("shadow x", "shadow y")
 _SCALES = ("scale x", "scale y")
+_WALLS = ("walls", "scanner", -1)
 _SAME_SCALE = 3e-4
 """By how much the mean scale of a piece may differ between two scans of one scanner, relative (drift with temperature;
 common practice). Turned or not, a scanner makes a piece as large in area."""
@@ -270,6 +271,12 @@ def _effects(pieces: Sequence[PieceReading], names: list[str]) -> tuple[dict[_Ke
             if line in _SHADOWS and all_shades and piece.shade is not None:
                 axis = _SHADOWS.index(str(line))
                 taken[:, k] += column * piece.shade.taken_mm(axis) / piece.shade.u_shift_mm(axis)
+    walls = found.get(_WALLS)
+    if walls is not None:
+        # Walls of one piece under one lamp show alike in all scans: one shift, known as well as the clearest tells it.
+        size = np.sqrt(np.mean(walls**2, axis=0))
+        least = float(size[size > 0].min(initial=np.inf))
+        found[_WALLS] = walls * np.where(size > 0, least / np.where(size > 0, size, 1.0), 0.0)
     return found, taken
 
 

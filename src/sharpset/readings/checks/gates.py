@@ -26,7 +26,7 @@ from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.open_steps import OPEN_FROM
 from sharpset.readings.features.fitting import FeatureFits, PieceSamples
 from sharpset.readings.features.slant import HIDDEN
-from sharpset.readings.features.weighing import HOLE_FORMED_FROM
+from sharpset.readings.features.weighing import HOLE_FORMED_FROM, LEVEL_OFF
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.sensor_lines import SensorLines, find_sensor_lines
 from sharpset.readings.shade.lamp_side import ground_unevenness
@@ -69,7 +69,6 @@ _MOST_SHADE_MM = 0.02
 """Excess breadth of edges on one side: that of a band of 40 um that lacks half the contrast. Beyond, bands reach
 farther than the blur, and their depth is anybody's guess."""
 _LIGHTER = "Coat the piece with light matt paint and lay it on black, or light the ground from behind."
-_LEVEL_OFF = 0.15
 _REACHES = 3.0
 _MOST_BACKING, _SOME_BACKING = 0.25, 0.02
 _MOST_DIRTY = 0.3
@@ -339,14 +338,14 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     _name(reasons, np.arange(len(state.lined)), state.lined, "line of the scanner")
     _name(reasons, np.arange(len(state.lined)), state.backing.touches(piece), "uneven background")
     solid = fits.strips.samples.is_bar
-    off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > _LEVEL_OFF
+    off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
     for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
         for word in ("askew", "dim", "small", "unsure"):
             _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
     _name(reasons, fits.strips.rows, off, "uneven light")
     _name(reasons, fits.strips.rows, dirty, "dirty")
-    _name(reasons, fits.disc_rows, np.array([abs(d.level - 1) > _LEVEL_OFF for d in fits.discs]), "uneven light")
+    _name(reasons, fits.disc_rows, np.array([abs(d.level - 1) > LEVEL_OFF for d in fits.discs]), "uneven light")
     _name(reasons, fits.disc_rows, np.array([d.dirty > _MOST_DIRTY for d in fits.discs]), "dirty")
     if fits.slant is not None:
         hidden = fits.slant.hides(piece.features["nominal_mm"].to_numpy(float), fits)

@@ -23,6 +23,7 @@ __all__ = [
     "FILMED",
     "FILMED_IN_PART",
     "HOLE_FORMED_FROM",
+    "LEVEL_OFF",
     "THIN_BARS",
     "Opening",
     "film_chances",
@@ -50,8 +51,9 @@ _LEAST_SCATTER_MM, _LEAST_SCATTER = 0.0015, 0.02
 _LET_THROUGH = np.linspace(0.02, 0.97, 39)
 """Shares of an opening's contrast that may be left under a film, all as likely."""
 _DIAMETERS = 400
-_LEVEL_OFF = 0.15
-"""As in `checks.gates`: levels further off are no plate's."""
+LEVEL_OFF = 0.15
+"""Share of the contrast by which light beside a feature may stray from the plate's or the ground's; levels further off
+are neither."""
 _TELLING = 0.1
 """Standard uncertainty of a contrast below which it is a measure for others'."""
 _PLACES = np.pi * 0.15**2
@@ -169,7 +171,7 @@ def hole_openings(fitted: Sequence[DiscFit], nominal_mm: FloatArray) -> Opening:
 
 def _below_plate(level: FloatArray) -> FloatArray:
     """Return how far the plate around openings lies below its maps; what shows through them does not fall with it."""
-    return np.clip(1 - level, -_LEVEL_OFF, _LEVEL_OFF)
+    return np.clip(1 - level, -LEVEL_OFF, LEVEL_OFF)
 
 
 def film_chances(openings: Opening, *, before: float = FILMED) -> FloatArray:

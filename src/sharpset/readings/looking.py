@@ -20,7 +20,8 @@ from sharpset.readings.holes.discs import DiscFit
 from sharpset.readings.picture.in_view import part_in_view
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.placing.true_places import local_scale, with_scale
-from sharpset.readings.reader import prepare_piece, read_scan
+from sharpset.readings.preparing import prepare_piece
+from sharpset.readings.reader import read_scan
 from sharpset.readings.results import PieceReading, ScanReading
 from sharpset.readings.uncertainty.feature_budget import FeatureBudget
 from sharpset.scans import Pose, locate_pieces, open_scan

@@ -106,7 +106,7 @@ def test_roundness_of_a_lobed_hole(amplitude, number):
     assert np.mean(found) == pytest.approx(amplitude / np.sqrt(2), rel=0.08, abs=0.015)
 
 
-SAMPLES = Path(__file__).parents[2] / "sample_scans"
+SAMPLES = Path(__file__).parents[3] / "sample_scans"
 
 
 def test_lengths_that_a_ripple_may_come_from_are_given_by_name():

@@ -1,0 +1,126 @@
+"""What is said of a piece's reading in words: what was doubtful, what was taken off, what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from sharpset.readings.advice import advice_for
+from sharpset.readings.checks.gates import PlateState
+from sharpset.readings.edge_quality.roughness import EdgeRoughness
+from sharpset.readings.features.fitting import FeatureFits
+from sharpset.readings.picture.in_view import Part
+from sharpset.readings.picture.light import PieceLight
+from sharpset.readings.picture.runcode import CodeReading
+from sharpset.readings.placing.seams import Seam
+from sharpset.readings.placing.traces import fills_scale, is_stretched
+from sharpset.readings.preparing import Prepared, is_undeclared
+from sharpset.scans import Scan
+from sharpset.scans.encoding import LINEAR
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Levels", "remarks_on", "remarks_on_whole"]
+
+_FEWEST_MARKS = 4
+_WORTH_SAYING, _WORTH_SAYING_8 = 0.02, 0.2
+"""Chance of another encoding from which on a remark tells it, and that of files of 8 bits, which are sRGB by
+convention."""
+_LOPSIDED = 0.05
+"""Share of the blur from which lopsided edges are worth a remark."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Levels:
+    """What a program did to the stored values: values missing or doubled, or both ends of the scale reached."""
+
+    stretched: bool
+    filled: bool
+
+    @classmethod
+    def of(cls, scan: Scan, light: PieceLight) -> Levels:
+        """Look at the stored values of a piece."""
+        stretched = scan.kind != "JPEG" and is_stretched(light.stored)
+        # Cameras send highlights there.
+        return cls(stretched=stretched, filled=not stretched and scan.viewing is None and fills_scale(light.stored))
+
+
+def remarks_on(
+    ready: Prepared, code: CodeReading, fits: FeatureFits, state: PlateState, table: pd.DataFrame
+) -> tuple[str, ...]:
+    """Return what is said of the piece's marks, code, encoding, contrasts and of light beside its edges."""
+    scan, bleed, remarks = ready.scan, ready.light.bleed, []
+    marks = table["group"] == "marks"
+    if marks.sum() < _FEWEST_MARKS:
+        remarks.append("few of the piece's round marks are in the picture; its place comes from its other features")
+    elif (table.loc[marks, "formed"] == "yes").sum() < _FEWEST_MARKS:
+        remarks.append("the round marks of the piece did not form; its place comes from its other features")
+    if not code.run_id:
+        remarks.append("the run code cannot be read (its check fails); the run is left open")
+    elif code.mended:
+        remarks.append("one doubtful cell of the run code was settled by its check")
+    if bleed is not None:
+        remarks.append(bleed.summary())
+    worth = _WORTH_SAYING if scan.bit_depth > 8 or scan.encoding_source != "default" else _WORTH_SAYING_8
+    unsure = f", at a chance of {1 - ready.chance_of_others:.0%}" if ready.chance_of_others > worth else ""
+    if scan.encoding_source == "judged by its edges":
+        says = "linear light" if scan.curve == LINEAR else f"a gamma of {scan.curve.gamma:g}"
+        remarks.append(f"the file does not say how it is encoded; its edges say {says}{unsure}")
+    if is_undeclared(scan) or (scan.encoding_source == "default" and unsure):
+        remarks.append(
+            f"the file does not say how it is encoded; sRGB is taken{unsure}. If not, give --encoding, as gamma 1.8"
+        )
+    for kind, contrast in fits.kind_contrast.items():
+        if abs(contrast - 1) > 0.05:
+            remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
+    u_edge_mm = float(np.hypot(fits.borrowed.edge_mm, fits.shade.u_all_mm))
+    if u_edge_mm > _LOPSIDED * fits.strips.spread.mean_sigma_mm:
+        remarks.append(
+            f"edges are lopsided (shade, glow or sharpening beside them): all sizes may be off by "
+            f"{2000 * 1.96 * u_edge_mm:.1f} um in common, which their uncertainty holds"
+        )
+    if fits.slant is not None and fits.slant.summary():
+        remarks.append(fits.slant.summary())
+    if fits.filtered is not None:
+        undone = "what that takes from small sizes is put back, and smaller ones are refused"
+        remarks.append(f"{fits.filtered.loss.summary()}; {undone}. {advice_for(scan).unfiltered}")
+    if fits.shade.summary_of_all():
+        remarks.append(fits.shade.summary_of_all())
+    # Walls that are seen at a slant look like shade, which they are not.
+    if any(fits.shade.facing) and not fits.shade.at_slant:
+        off = ", which is taken off" if any(fits.shade.is_sure) else ""
+        remarks.append(
+            f"{fits.shade.summary()}{off}. {advice_for(scan).again} turned by a quarter, and read both together"
+        )
+    return (*remarks, *state.remarks())
+
+
+def remarks_on_whole(
+    ready: Prepared, levels: Levels, seams: Sequence[Seam], part: Part, roughness: EdgeRoughness
+) -> tuple[str, ...]:
+    """Return what is said of the picture's levels, encoding and seams, of the piece's part in view and its edges."""
+    scan, advice = ready.scan, advice_for(ready.scan)
+    remarks = [f"{seam.summary()} ({advice.seam}); features across it are refused" for seam in seams]
+    if levels.stretched:
+        remarks.append(
+            "some stored values are missing or doubled: levels were stretched or the picture was brightened after it "
+            f"was {advice.taken}, which moves edges. {advice.again} with all automatic corrections off"
+        )
+    if levels.filled:
+        remarks.append(
+            "the stored values reach both ends of the scale: a program seems to have stretched the levels, which moves "
+            f"edges. {advice.again} with all automatic corrections off"
+        )
+    if ready.doubtful:
+        remarks.append(
+            f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was {advice.taken}, or "
+            f"is encoded otherwise. Sizes are as unsure as that; give --encoding. {advice.again} without corrections"
+        )
+    remarks += part.remarks(advice.whole)
+    if roughness.peak_name and not roughness.peak_name.startswith("period"):
+        remarks.append(f"edges ripple: {roughness.peak_name}")
+    return tuple(remarks)

@@ -45,6 +45,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.pieces.code import RunCode
 from sharpset.readings.features.fitting import read_features, sample_piece
+from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.picture.light import light_of
 from sharpset.scans import LocatedPiece, Pose, Scan, scan_from_pixels
 from sharpset.scans.encoding import LINEAR, SRGB
@@ -310,6 +311,7 @@ def read(case: Case, piece: Piece) -> pd.DataFrame:
     drawn = draw(case, piece)
     light = light_of(drawn.scan, drawn.located, piece)
     strips = sample_piece(light, drawn.located.pose, piece)
+    light, strips = without_spill(drawn.scan, light, drawn.located, piece, strips)
     fits = read_features(light, drawn.located.pose, piece, strips)
     measured, formed = np.full(len(drawn.true_mm), np.nan), np.full(len(drawn.true_mm), "no", dtype=object)
     measured[fits.strips.rows] = fits.strip_fits.width_mm

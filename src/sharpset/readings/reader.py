@@ -26,6 +26,7 @@ from sharpset.readings.features.fitting import (
     read_features,
 )
 from sharpset.readings.features.slant import without_slant
+from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.picture.in_view import part_in_view, with_the_unseen
 from sharpset.readings.picture.runcode import read_run_code
 from sharpset.readings.placing.piece_scale import check_scale, scale_as_the_piece_says
@@ -178,9 +179,9 @@ def _read_piece(
     whole, part = piece, part_in_view(scan, located, piece, others)
     piece = part.piece
     ready = prepare_piece(scan, located, piece)
-    scan, light, located, strips = ready.scan, ready.light, ready.located, ready.strips
-    pose = located.pose
-    check_blur(scan, strips.spread, piece)
+    scan, located, pose = ready.scan, ready.located, ready.located.pose
+    check_blur(scan, ready.strips.spread, piece)
+    light, strips = without_spill(scan, ready.light, located, piece, ready.strips)
     state = check_plate(scan, light, pose, piece, strips)
     seen = read_features(light, pose, piece, strips)
     if scan.viewing is None:

@@ -155,6 +155,15 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         kept = np.flatnonzero(keep)
         d, t = d.take(kept), t.take(kept)
         solid = light.solid_grid(columns, rows, kept) if len(d) else np.zeros(0)
+        if light.spill is not None:
+            solid -= light.spill.beside_strip(
+                _as_drawn(strip, d / along_scale[i], t / stretch),
+                centre_mm=(strip.x_mm, strip.y_mm),
+                angle_deg=strip.angle_deg,
+                width_mm=strip.width_mm,
+                length_mm=strip.length_mm,
+                solid=strip.solid,
+            )
         parts.append((np.full(len(d), i), d, t, solid))
     owner, d, t, solid = (np.concatenate(column) for column in zip(*parts, strict=True))
     return Samples(
@@ -169,6 +178,13 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         pixel_mm=float(pixel.mean()),
         pixel_area_mm2=float(pixel.prod()),
     )
+
+
+def _as_drawn(strip: Strip, d: FloatArray, t: FloatArray) -> FloatArray:
+    """Return places across and along a strip in the piece frame, shape (n, 2)."""
+    turn = np.radians(strip.angle_deg)
+    x, y = t * np.cos(turn) - d * np.sin(turn), t * np.sin(turn) + d * np.cos(turn)
+    return np.column_stack((strip.x_mm + x, strip.y_mm + y))
 
 
 def _box(light: PieceLight, centre: FloatArray, extent: FloatArray) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

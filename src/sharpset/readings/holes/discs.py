@@ -270,10 +270,16 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     if inner >= _LEAST_HOLLOW_MM:
         keep &= square >= inner**2
     row, column = np.divmod(kept := np.flatnonzero(keep), len(columns))
+    x, y = x.take(column), y.take(row)
+    solid = light.solid_grid(columns, rows, kept) if len(row) else np.zeros(0)
+    if light.spill is not None:
+        at = (disc.x_mm, disc.y_mm)
+        drawn = at + np.linalg.solve(pose.linear_mm, np.stack((x, y))).T
+        solid = solid - light.spill.beside_hole(drawn, centre_mm=at, diameter_mm=disc.diameter_mm)
     return _Patch(
-        x=x.take(column),
-        y=y.take(row),
-        solid=light.solid_grid(columns, rows, kept) if len(row) else np.zeros(0),
+        x=x,
+        y=y,
+        solid=solid,
         column=column,
         row=row,
         area_mm2=float(pixel.prod()),

@@ -17,6 +17,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.picture.bleed import Bleed
 from sharpset.readings.picture.medians import median
+from sharpset.readings.picture.spill import Spill
 from sharpset.scans import LocatedPiece, Pose, Scan
 
 __all__ = ["LightMap", "PieceLight", "light_of", "means_of_nine", "sample_points"]
@@ -96,6 +97,8 @@ class PieceLight:
         Standard deviation of a mean of 5 x 5 plate pixels over that of independent ones, at least 1.
     bleed : Bleed, optional
         Light that bleeds to one side of edges, which the share solid is freed of.
+    spill : Spill, optional
+        What a wide blur carries over from other edges, which the pixels of each feature are freed of.
     steps : ndarray of float
         Steps to which a JPEG file rounds cosines (see `Scan`), as shares of the contrast of stored values.
     """
@@ -111,6 +114,7 @@ class PieceLight:
     clipped: float
     noise_inflation: float
     bleed: Bleed | None = None
+    spill: Spill | None = None
     steps: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     @property
@@ -166,7 +170,7 @@ def _powers(order: int) -> list[tuple[int, int]]:
     return [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
 
 
-def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
+def light_of(scan: Scan, located: LocatedPiece, piece: Piece, *, spill: Spill | None = None) -> PieceLight:
     """Measure the light of plate and background around a located piece.
 
     Parameters
@@ -175,6 +179,8 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
     located : LocatedPiece
         Its pose need only be good to a few pixels.
     piece : Piece
+    spill : Spill, optional
+        What share of the other's light is seen where plate and ground are looked at, where the blur is wide.
 
     Returns
     -------
@@ -192,6 +198,12 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
     open_px, open_light = crop.patches(located.pose, open_mm)
     plate = _fit_map(plate_px, plate_light, order=3)
     background = _fit_map(open_px, open_light, order=2)
+    if spill is not None:
+        pixel = float(np.mean(scan.pixel_mm))
+        solid = spill.share_at(located.pose.to_piece(plate_px), pixel_mm=pixel)
+        plate = _fit_map(plate_px, (plate_light - (1 - solid) * background(*plate_px.T)) / solid, order=3)
+        solid = spill.share_at(located.pose.to_piece(open_px), pixel_mm=pixel)
+        background = _fit_map(open_px, (open_light - solid * plate(*open_px.T)) / (1 - solid), order=2)
     noise, inflation = _noise(crop.squares(located.pose, plate_mm))
     quantum = _quantum(plate, scan.decode, stored.dtype)
     middle = located.pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
@@ -218,6 +230,7 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece) -> PieceLight:
         contrast=contrast,
         clipped=max(_at_the_end(scan, plate_light), _at_the_end(scan, open_light)),
         noise_inflation=inflation,
+        spill=spill,
         steps=_steps(scan, float(plate(*middle)), float(background(*middle))),
     )
 

@@ -228,7 +228,7 @@ def test_written_and_opened_again(tmp_path: Path, colour: bool) -> None:
 
 def test_a_picture_without_the_frame_is_refused() -> None:
     noise = np.random.default_rng(0).integers(0, 255, (300, 400), dtype=np.uint8)
-    with pytest.raises(ScanError, match=r"0 of the frame's 28 markers"):
+    with pytest.raises(ScanError, match=r"none of the frame's 28 markers"):
         rectify_photo(scan_from_pixels(noise, pixel_mm=np.nan, name="garden.jpg"), FRAME)
 
 
@@ -255,6 +255,12 @@ def test_different_sizes_are_refused() -> None:
     cut = scan_from_pixels(np.ascontiguousarray(scan.stored[:-1]), pixel_mm=np.nan)
     with pytest.raises(ScanError, match="800 x 619 and 800 x 620"):
         rectify_photos([scan, cut], FRAME)
+
+
+def test_a_photograph_given_twice_is_refused() -> None:
+    scan = picture(Scene(turn_deg=TURNS[0]))
+    with pytest.raises(ScanError, match="the same picture as"):
+        rectify_photos([scan, scan], FRAME)
 
 
 @pytest.mark.parametrize(("options", "text"), [({"thickness_mm": -1.0}, "-1 mm"), ({"pixel_mm": 30.0}, "30 mm")])

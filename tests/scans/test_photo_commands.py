@@ -47,3 +47,30 @@ def test_a_photograph_that_is_none_leaves_nothing_behind(tmp_path: Path) -> None
     with pytest.raises(ScanError, match=r"photo\.jpg: this is not a picture"):
         call("rectify", tmp_path / "photo.jpg", "--frame", tmp_path / "f.json", "--out", tmp_path / "w.tif")
     assert not (tmp_path / "w.tif").exists()
+
+
+@pytest.mark.parametrize(
+    ("out", "rulers", "text"),
+    [
+        ("photo.tif", (100, 80), r"photo\.tif: --out names one of the photographs"),
+        ("w.jpg", (100, 80), r"w\.jpg: .* ends with \.tif"),
+        ("w.tif", (80, 100), r"along x of 80 mm does not go with the 100 mm"),
+        ("w.tif", (100, 80), r"none of the frame's 28 markers is seen"),
+    ],
+)
+def test_no_photograph_is_lost_or_named_wrong(tmp_path: Path, out: str, rulers: tuple[int, int], text: str) -> None:
+    call("frame", "--out", tmp_path / "f.pdf")
+    photo = tmp_path / "photo.tif"
+    Image.new("L", (640, 480), 200).save(photo)
+    before = photo.read_bytes()
+    with pytest.raises(ScanError, match=text):
+        call("rectify", photo, "--frame", tmp_path / "f.json", "--out", tmp_path / out, "--rulers", *rulers)
+    assert photo.read_bytes() == before
+    assert not (tmp_path / "w.tif").exists()
+
+
+def test_a_dark_photograph_asks_for_light(tmp_path: Path) -> None:
+    call("frame", "--out", tmp_path / "f.pdf")
+    Image.new("L", (640, 480), 20).save(tmp_path / "photo.png")
+    with pytest.raises(ScanError, match=r"bright parts lie at 8% of the scale"):
+        call("rectify", tmp_path / "photo.png", "--frame", tmp_path / "f.json", "--out", tmp_path / "w.tif")

@@ -24,6 +24,7 @@ N_MODULES = 6
 """Modules across a marker of that dictionary: four of data and a black one on either side."""
 
 _MOST_MARKERS = 250
+_LEAST_SCALE, _MOST_SCALE = 0.9, 1.1
 _GROUNDS = {"white": 1.0, "grey": 0.5, "black": 0.0}
 _FROM_BELOW = "Light the card from below (light table, lit screen), the room dark."
 _LIGHT = {"black": "Light it evenly, without glare.", "grey": _FROM_BELOW, "white": _FROM_BELOW}
@@ -78,8 +79,8 @@ class PhotoFrame:
             ("window_y_mm", 10, 400),
             ("marker_mm", 3, 40),
             ("gap_mm", 1, 40),
-            ("scale_x", 0.9, 1.1),
-            ("scale_y", 0.9, 1.1),
+            ("scale_x", _LEAST_SCALE, _MOST_SCALE),
+            ("scale_y", _LEAST_SCALE, _MOST_SCALE),
             ("u_scale", 0, 0.1),
         ):
             value = getattr(self, name)
@@ -155,7 +156,18 @@ class PhotoFrame:
             Measured lengths of the two check rulers.
         u_mm : float
             Standard uncertainty of these measurements.
+
+        Raises
+        ------
+        ScanError
+            If a length is more than 10 % off.
         """
+        for axis, measured, intended in (("x", x_mm, self.ruler_x_mm), ("y", y_mm, self.ruler_y_mm)):
+            if not _LEAST_SCALE <= measured / intended <= _MOST_SCALE:
+                raise ScanError(
+                    f"photo frame: a ruler along {axis} of {measured:g} mm does not go with the {intended:g} mm that "
+                    "were drawn. Measure from end line to end line, x first, or print the frame again at 100 %."
+                )
         shortest = min(self.ruler_x_mm, self.ruler_y_mm)
         return replace(
             self, scale_x=x_mm / self.ruler_x_mm, scale_y=y_mm / self.ruler_y_mm, u_scale=abs(u_mm) / shortest
@@ -280,7 +292,8 @@ def load_frame(path: str | Path) -> PhotoFrame:
             f"{place}: cannot be read ({error.strerror or error}). Name the .json beside the frame's PDF."
         ) from error
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise ScanError(f"{place}: is no photo frame ({error}). Name the .json beside the frame's PDF.") from error
+        what = error if isinstance(error, json.JSONDecodeError) else "it is no text file"
+        raise ScanError(f"{place}: is no photo frame ({what}). Name the .json beside the frame's PDF.") from error
     try:
         if data["kind"] != "photo frame" or data["version"] != 1 or data["dictionary"] != DICTIONARY:
             raise KeyError("kind, version or dictionary")

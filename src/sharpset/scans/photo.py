@@ -18,7 +18,7 @@ from sharpset.scans.camera import fit_camera
 from sharpset.scans.developing import as_sensors_saw, develop
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.frame import N_MODULES, PhotoFrame
-from sharpset.scans.markers import MarkerSighting, n_in_mirror_image
+from sharpset.scans.frame_view import FEWEST_MARKERS, view_of_frame
 from sharpset.scans.opening import open_scan
 from sharpset.scans.pinhole import CameraFit, PlaneView
 from sharpset.scans.resampling import combine_window
@@ -30,10 +30,8 @@ from sharpset.scans.viewing import Viewing, Viewpoint
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["RectifiedPhoto", "rectify_photo", "rectify_photos"]
+__all__ = ["RectifiedPhoto", "as_tiff", "rectify_photo", "rectify_photos"]
 
-_FEWEST_MARKERS = 6
-_FEWEST_TWICE = 3  # text and piece may pass for a marker or two
 _LARGEST_TILT_DEG = 40.0
 _LARGEST_RESIDUAL = 0.004  # of the window's larger side: more means a bent card, a moved piece or another frame
 _U_BEND_MM = 0.3
@@ -105,11 +103,11 @@ class RectifiedPhoto:
         Raises
         ------
         ScanError
-            If the file cannot be written.
+            If the name does not end with .tif or .tiff, or the file cannot be written.
         """
         import tifffile
 
-        place = Path(path)
+        place = as_tiff(path)
         per_inch = 25.4 / self.scan.pixel_mm.x
         # Tag 301, TransferFunction: stored value i stands for light i, for one channel or for all three.
         linear = np.tile(np.arange(65536, dtype=np.uint16), self.scan.n_channels)
@@ -162,6 +160,14 @@ class RectifiedPhoto:
         return f"<p>{html.escape(self.summary())}{remarks}</p>"
 
 
+def as_tiff(path: str | Path) -> Path:
+    """Return the path if it names a TIFF file; raises `ScanError` otherwise."""
+    place = Path(path)
+    if place.suffix.lower() not in (".tif", ".tiff"):
+        raise ScanError(f"{place}: the true picture is a TIFF file. Give a name that ends with .tif.")
+    return place
+
+
 def rectify_photo(image: str | Path | Scan, frame: PhotoFrame, **options: Any) -> RectifiedPhoto:
     """One photograph of a piece in the frame, as `rectify_photos` does several.
 
@@ -212,8 +218,8 @@ def rectify_photos(
     Raises
     ------
     ScanError
-        If too few markers are found, the camera was tilted too far, the pictures differ in size, or the markers do
-        not fit the frame.
+        If too few markers are found, the camera was tilted too far, the pictures differ in size or are the same one, or
+        the markers do not fit the frame.
 
     Notes
     -----
@@ -228,7 +234,9 @@ def rectify_photos(
         raise ScanError(f"photographs: a thickness of {thickness_mm:g} mm is outside 0 to 50.")
     if pixel_mm is not None and not 0.002 <= pixel_mm <= 1.0:
         raise ScanError(f"photographs: a pixel size of {pixel_mm:g} mm is outside 0.002 to 1.")
-    scans = as_sensors_saw([_opened(image, encoding) for image in images])
+    opened = [_opened(image, encoding) for image in images]
+    _check_apart(opened)
+    scans = as_sensors_saw(opened)
     sizes = {(scan.n_columns, scan.n_rows) for scan in scans}
     if len(sizes) > 1:
         listed = " and ".join(f"{x} x {y}" for x, y in sorted(sizes))
@@ -237,7 +245,7 @@ def rectify_photos(
         )
     developed = develop(scans, module_mm=frame.marker_mm / N_MODULES, from_above=frame.ground == "black")
     scans = list(developed.scans)
-    views = [_view(scan, sighting, frame) for scan, sighting in zip(scans, developed.sightings, strict=True)]
+    views = [view_of_frame(scan, sighting, frame) for scan, sighting in zip(scans, developed.sightings, strict=True)]
     known_focal = focal_px if focal_px is not None else _focal_in_file(scans[0])
     u_known = 0.35 if known_focal is None else 0.1
     known = {
@@ -307,7 +315,7 @@ def _fit_to_markers(views: Sequence[PlaneView], **known: Any) -> tuple[CameraFit
     worst = [np.hypot(*part.T).reshape(-1, 4).max(axis=1) for part in camera.residuals_mm]
     most = max(_COVERED * float(np.median(np.concatenate(worst))), _COVERED_MM)
     whole = [np.repeat(part <= most, 4) for part in worst]
-    if min(int(part.sum()) for part in whole) < 4 * _FEWEST_MARKERS:
+    if min(int(part.sum()) for part in whole) < 4 * FEWEST_MARKERS:
         whole = [np.ones(len(part), dtype=bool) for part in whole]
     chosen = [
         PlaneView(points_px=view.points_px[own], points_mm=view.points_mm[own])
@@ -367,34 +375,12 @@ def _opened(image: str | Path | Scan, encoding: str) -> Scan:
     return image if isinstance(image, Scan) else open_scan(image, encoding=encoding, need_scale=False)
 
 
-def _view(scan: Scan, sighting: MarkerSighting, frame: PhotoFrame) -> PlaneView:
-    corners = frame.corners_mm()
-    ours = sighting.ids < len(corners)
-    n_found = int(ours.sum())
-    n_twice = sum(marker_id < len(corners) for marker_id in sighting.twice)
-    if n_twice >= _FEWEST_TWICE:
-        raise ScanError(
-            f"{scan.path}: {n_twice} of the frame's {len(corners)} markers are seen at two places. "
-            "Show one printed frame, and no mirror or screen that shows another."
-        )
-    if n_found < min(_FEWEST_MARKERS, len(corners)):
-        n_mirrored = n_in_mirror_image(scan)
-        if n_mirrored >= max(_FEWEST_MARKERS, n_found + 1):
-            raise ScanError(
-                f"{scan.path}: the picture is mirrored, {n_mirrored} markers are seen in its mirror image. "
-                "Use the camera on the back, or save pictures unmirrored."
-            )
-        raise ScanError(
-            f"{scan.path}: {n_found} of the frame's {len(corners)} markers are seen, {_FEWEST_MARKERS} are needed. "
-            "Show the whole frame, sharp and evenly lit."
-        )
-    true = corners[sighting.ids[ours]]
-    spread = true.reshape(-1, 2).max(axis=0) - true.reshape(-1, 2).min(axis=0)
-    if (spread < 0.6 * np.array([frame.window_x_mm, frame.window_y_mm])).any():
-        raise ScanError(
-            f"{scan.path}: markers are seen on one side of the window only. Show the whole frame, sharp and evenly lit."
-        )
-    return PlaneView(points_px=sighting.corners_px[ours].reshape(-1, 2), points_mm=true.reshape(-1, 2))
+def _check_apart(scans: Sequence[Scan]) -> None:
+    """The same picture twice would count as two, and make numbers look surer than they are."""
+    for index, scan in enumerate(scans):
+        for other in scans[:index]:
+            if scan.stored.shape == other.stored.shape and np.array_equal(scan.stored, other.stored):
+                raise ScanError(f"{scan.path}: the same picture as {other.path}. Give every photograph once.")
 
 
 def _focal_in_file(scan: Scan) -> float | None:

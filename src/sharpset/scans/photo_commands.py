@@ -76,16 +76,20 @@ def _run_frame(args: argparse.Namespace) -> int:
 
 
 def _run_rectify(args: argparse.Namespace) -> int:
+    from sharpset.errors import ScanError
     from sharpset.pieces import load_piece
     from sharpset.scans.frame import load_frame
-    from sharpset.scans.photo import rectify_photos
+    from sharpset.scans.photo import as_tiff, rectify_photos
 
+    out = as_tiff(args.out)
+    if out.exists() and any(image.exists() and image.samefile(out) for image in args.images):
+        raise ScanError(f"{out}: --out names one of the photographs. Choose another --out.")
     frame = load_frame(args.frame)
     if args.rulers is not None:
         frame = frame.with_rulers(x_mm=args.rulers[0], y_mm=args.rulers[1])
     thickness_mm = args.thickness if args.piece is None else load_piece(args.piece).thickness_mm
     result = rectify_photos(args.images, frame, thickness_mm=thickness_mm, pixel_mm=args.pixel, encoding=args.encoding)
-    written = result.write(args.out)
+    written = result.write(out)
     print(result.summary())
     for row in result.to_frame().itertuples():
         print(

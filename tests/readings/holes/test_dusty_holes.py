@@ -11,6 +11,7 @@ from scipy.special import ndtr
 
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.strips import Priors
+from sharpset.readings.features.closed_holes import closed_chances
 from sharpset.readings.features.formed import judge_discs
 from sharpset.readings.features.weighing import hole_openings
 from sharpset.readings.holes.disc_start import start_discs
@@ -219,11 +220,17 @@ def test_a_wide_oval_has_the_diameter_of_the_circle_of_its_area_with_dust_on_its
 
 
 def _doubts(fits: list[DiscFit], nominal: np.ndarray) -> list[str]:
+    openings = hole_openings(fits, nominal * PIXEL)
+    share, u_share = np.array([(f.open_share, f.u_open_share) for f in fits]).T
+    breadth, u_breadth = np.array([(f.breadth, f.u_breadth) for f in fits]).T
     return judge_discs(
-        open_share=np.array([f.open_share for f in fits]),
-        u_open_share=np.array([f.u_open_share for f in fits]),
+        open_share=share,
+        u_open_share=u_share,
+        closed_chance=closed_chances(
+            openings, open_share=share, u_open_share=u_share, breadth=breadth, u_breadth=u_breadth
+        ),
         u_diameter_mm=np.array([f.u_diameter_mm for f in fits]),
-        openings=hole_openings(fits, nominal * PIXEL),
+        openings=openings,
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fits]),
         u_shift_mm=np.array([f.u_shift_mm for f in fits]),
         pixel_mm=PIXEL,

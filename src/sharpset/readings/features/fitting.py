@@ -25,6 +25,7 @@ from sharpset.readings.edges.spread import (
     without_pixels,
 )
 from sharpset.readings.edges.strips import Light, Priors, StripFits, fit_strips
+from sharpset.readings.features.closed_holes import closed_chances
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
 from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
 from sharpset.readings.features.slant import Slant
@@ -275,14 +276,23 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         )
 
     fitted = fit_holes(discs, OwnBlur(contrast=max(borrowed.contrast_common, _CONTRAST_FLOOR)))
+    hole_share, u_hole_share = np.array([(f.open_share, f.u_open_share) for f in fitted]).reshape(-1, 2).T
+    holes = hole_openings(fitted, np.array([d.diameter_mm for d in discs]))
     disc_verdicts = judge_discs(
-        open_share=np.array([f.open_share for f in fitted]),
-        u_open_share=np.array([f.u_open_share for f in fitted]),
+        open_share=hole_share,
+        u_open_share=u_hole_share,
         u_diameter_mm=np.array([f.u_diameter_mm for f in fitted]),
         shift_mm=np.array([(f.shift_x_mm, f.shift_y_mm) for f in fitted]).reshape(-1, 2),
         u_shift_mm=np.array([f.u_shift_mm for f in fitted]),
         pixel_mm=float(np.mean(pose.pixel_mm)),
-        openings=hole_openings(fitted, np.array([d.diameter_mm for d in discs])),
+        openings=holes,
+        closed_chance=closed_chances(
+            holes,
+            open_share=hole_share,
+            u_open_share=u_hole_share,
+            breadth=np.array([f.breadth for f in fitted]),
+            u_breadth=np.array([f.u_breadth for f in fitted]),
+        ),
     )
     faintest = faintest_hole_mm2(
         piece,
@@ -296,8 +306,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
     by_grain = faintest / 4 / np.array([np.pi / 4 * d.diameter_mm**2 for d in discs])
     disc_verdicts = disc_verdicts.beside_grain(
         lacking_mm2(fitted) < faintest,
-        np.array([f.open_share for f in fitted]),
-        np.hypot([f.u_open_share for f in fitted], by_grain),
+        hole_share,
+        np.hypot(u_hole_share, by_grain),
     )
     shade = measure_shade(
         samples,

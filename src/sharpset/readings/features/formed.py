@@ -164,6 +164,7 @@ def judge_discs(
     u_shift_mm: FloatArray,
     pixel_mm: float,
     openings: Opening,
+    closed_chance: FloatArray,
 ) -> Verdicts:
     """Judge holes by the share of their nominal area that is open.
 
@@ -180,6 +181,8 @@ def judge_discs(
     pixel_mm : float
     openings : Opening
         Diameters, and contrasts of the middle of each fitted hole relative to the scan's, NaN where there is none.
+    closed_chance : ndarray of float, shape (n,)
+        That a pit or a film lies where light is missing (`closed_holes`).
     """
     diameter_mm, nominal_mm = openings.size_mm, openings.nominal_mm
     opened = open_share >= HOLE_FORMED_FROM
@@ -194,8 +197,8 @@ def judge_discs(
     expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
     choked = open_share < _HOLE_CHOKED * expected**2
     gone = diameter_mm < 5 * u_diameter_mm
-    filmed = np.where(opened, film_chances(openings), 0.0)
-    dim = opened & (filmed > _LIKELY)
+    filmed = np.where(open_share >= _HOLE_NOT_TO, closed_chance, 0.0)
+    dim = filmed > _LIKELY
     dim |= openings.contrast + 3 * openings.u_contrast < _LEAST_CONTRAST
     chances = hole_chances(open_share, u_open_share, low=_HOLE_NOT_TO, high=HOLE_FORMED_FROM)
     formed = np.where(open_share >= HOLE_FORMED_FROM, "yes", np.where(open_share < _HOLE_NOT_TO, "no", "partly"))
@@ -204,7 +207,7 @@ def judge_discs(
     small = diameter_mm < pixel_mm
     formed = np.where(foreign | small, "no", formed)
     whole = chances[2] * (1 - filmed) * (1 - marked)
-    partly = np.where(choked & opened, 1 - marked, chances[1] * (1 - marked))
+    partly = np.where(choked & opened, 1.0, chances[1]) * (1 - marked) * (1 - filmed)
     closed = np.where(foreign, np.maximum(marked, 1 - _UNSURE), chances[0])
     confidence = np.select([formed == "yes", formed == "no"], [whole, closed], partly)
     doubts = _doubts(formed, dim, np.zeros(len(formed), dtype=bool), unsure)

@@ -20,16 +20,20 @@ from sharpset.readings.edges.strips import StripFits
 from sharpset.readings.holes.discs import DiscFit
 
 __all__ = [
+    "ALIKE",
     "FILMED",
     "FILMED_IN_PART",
     "HOLE_FORMED_FROM",
+    "LEAST_SCATTER_MM",
     "LEVEL_OFF",
     "THIN_BARS",
     "Opening",
     "film_chances",
     "hole_chances",
     "hole_openings",
+    "log_student",
     "mark_chances",
+    "middle_of",
     "share_chances",
     "strip_openings",
 ]
@@ -42,11 +46,11 @@ FILMED, FILMED_IN_PART, THIN_BARS = 0.02, 0.005, 0.001
 that a bar lets light through."""
 _MARKED = 0.05
 """Chance that a foreign mark that lets light through lies where a hole did not form."""
-_ALIKE, _FEWEST = 0.3, 3
+ALIKE, _FEWEST = 0.3, 3
 """Logarithm of sizes that openings are compared within, and how many they must be."""
 _TAILS = 5.0
 """Degrees of freedom of Student's t for how features scatter: a few differ by far more than most."""
-_LEAST_SCATTER_MM, _LEAST_SCATTER = 0.0015, 0.02
+LEAST_SCATTER_MM, _LEAST_SCATTER = 0.0015, 0.02
 """Of sizes and contrasts of openings alike, those beside walls and in the open among them (some per cent)."""
 _LET_THROUGH = np.linspace(0.02, 0.97, 39)
 """Shares of an opening's contrast that may be left under a film, all as likely."""
@@ -192,19 +196,19 @@ def film_chances(openings: Opening, *, before: float = FILMED) -> FloatArray:
     chance = np.full(n, before)
     size, log_nominal = np.maximum(o.size_mm, 1e-4), np.log(o.nominal_mm)
     for i in range(n):
-        alike = o.whole & (np.abs(log_nominal - log_nominal[i]) < _ALIKE)
+        alike = o.whole & (np.abs(log_nominal - log_nominal[i]) < ALIKE)
         alike[i] = False
         if alike.sum() < _FEWEST:
             continue
-        grown, scatter = _middle((size - o.nominal_mm)[alike], _LEAST_SCATTER_MM)
+        grown, scatter = middle_of((size - o.nominal_mm)[alike], LEAST_SCATTER_MM)
         expected = max(float(o.nominal_mm[i] + grown), 0.2 * float(o.nominal_mm[i]))
         spread = np.hypot(scatter, o.u_size_mm[i])
         less = np.concatenate(([1.0], _LET_THROUGH))
-        likely = _student(size[i], expected * less ** o.by_contrast[i], spread)
+        likely = log_student(size[i], expected * less ** o.by_contrast[i], spread)
         known = alike & (o.u_contrast < _TELLING)
         if np.isfinite(o.u_contrast[i]) and known.sum() >= _FEWEST:
-            usual, scatter = _middle(o.contrast[known], _LEAST_SCATTER)
-            likely = likely + _student(o.contrast[i], usual * less, np.hypot(scatter, o.u_contrast[i]))
+            usual, scatter = middle_of(o.contrast[known], _LEAST_SCATTER)
+            likely = likely + log_student(o.contrast[i], usual * less, np.hypot(scatter, o.u_contrast[i]))
         ratio = float(np.mean(np.exp(np.minimum(likely[1:] - likely[0], 50.0)))) * before / (1 - before)
         chance[i] = ratio / (1 + ratio)
     return chance
@@ -240,12 +244,12 @@ def mark_chances(
     # The median of Rayleigh's distribution is 1.18 standard deviations of a coordinate.
     scatter = max(float(np.median(away[whole])) / 1.18, 0.002)
     for i in range(n):
-        alike = whole & (np.abs(log_nominal - log_nominal[i]) < _ALIKE)
+        alike = whole & (np.abs(log_nominal - log_nominal[i]) < ALIKE)
         alike[i] = False
         alike = alike if alike.sum() >= _FEWEST else whole
-        grown, wide = _middle((size_mm - nominal_mm)[alike], _LEAST_SCATTER_MM)
+        grown, wide = middle_of((size_mm - nominal_mm)[alike], LEAST_SCATTER_MM)
         wide = np.hypot(wide, 0.1 * nominal_mm[i])
-        by_size = float(_student(size_mm[i], nominal_mm[i] + grown, wide))
+        by_size = float(log_student(size_mm[i], nominal_mm[i] + grown, wide))
         s2 = scatter**2 + u_shift_mm[i] ** 2
         # Student's t of two dimensions.
         by_place = -np.log(2 * np.pi * s2) - (_TAILS + 2) / 2 * np.log1p(away[i] ** 2 / (_TAILS * s2))
@@ -254,7 +258,7 @@ def mark_chances(
     return chance
 
 
-def _middle(values: FloatArray, least: float) -> tuple[float, float]:
+def middle_of(values: FloatArray, least: float) -> tuple[float, float]:
     """Return the median and the standard deviation with which one more value scatters about it."""
     middle = float(np.median(values))
     scatter = max(1.4826 * float(np.median(np.abs(values - middle))), least)
@@ -262,7 +266,7 @@ def _middle(values: FloatArray, least: float) -> tuple[float, float]:
     return middle, float(scatter * np.sqrt(1 + 1.25**2 / len(values)))
 
 
-def _student(value: FloatArray | float, mean: FloatArray | float, scale: FloatArray | float) -> FloatArray:
+def log_student(value: FloatArray | float, mean: FloatArray | float, scale: FloatArray | float) -> FloatArray:
     """Return the logarithm of the density of Student's t."""
     z = (value - mean) / scale
     norm = gammaln((_TAILS + 1) / 2) - gammaln(_TAILS / 2) - 0.5 * np.log(_TAILS * np.pi)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.strips import LeftOver, Light, Priors, WidthParts
+from sharpset.readings.holes.dimness import breadth_of, core_contrast
 from sharpset.readings.holes.disc_cleaning import clean_discs, price_of, with_places
 from sharpset.readings.holes.disc_fit import DiscProblem, iterate_discs
 from sharpset.readings.holes.disc_model import DiscTables, Patches, reach_mm
@@ -17,17 +18,16 @@ from sharpset.readings.holes.disc_start import start_discs
 from sharpset.readings.holes.out_of_round import LEAST_CHANCE, OutOfRound, out_of_round
 from sharpset.readings.holes.shared_blur import share_blur
 from sharpset.readings.picture.light import PieceLight
-from sharpset.readings.picture.medians import median
 from sharpset.scans import Pose
 
 __all__ = ["Disc", "DiscFit", "OwnBlur", "fit_discs"]
 
 FloatArray = NDArray[np.float64]
-_CORE, _CORE_DEPTH, _FEWEST_INSIDE = 0.7, 0.3, 5
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 _FEWEST = 8
 _PIXELS_SAY = 3.0
 """Logarithm of odds, a factor of twenty (taken, no source)."""
+_NARROW_BLURS = 10.0
 _MOVED_MM = 0.08
 """Rims that have moved further than so are fitted all the same, but more slowly."""
 
@@ -78,6 +78,9 @@ class DiscFit:
         The uncertainty of the diameter by its causes, arrays of one entry.
     own_contrast, u_own_contrast : float
         What the middle of the hole takes away by itself; NaN for holes of a pixel or two.
+    breadth, u_breadth : float
+        Area over which light is missing, by its profile, over that of an open hole that lacks as much; NaN for holes of
+        more than ten blurs.
     u_blur : float
         Relative standard uncertainty of the blur that all holes share, NaN where it is the strips'.
     """
@@ -97,6 +100,8 @@ class DiscFit:
     parts: WidthParts
     own_contrast: float = float("nan")
     u_own_contrast: float = float("nan")
+    breadth: float = float("nan")
+    u_breadth: float = float("nan")
     u_blur: float = float("nan")
 
 
@@ -416,7 +421,18 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
     area = np.pi * (disc.diameter_mm * patch.scale / 2) ** 2
     square = patch.shape.square_mm2 if patch.shape else 0.0
     diameter = 2 * float(np.sqrt(p[2] ** 2 + square))
-    core = _core_contrast(state, p)
+    core = core_contrast(p, state.x[:near], state.y[:near], state.solid[:near], state.model, noise=state.noise)
+    breadth = u_breadth = float("nan")
+    if 2 * p[2] < _NARROW_BLURS * sigma:
+        far = float(state.weight[near:] @ state.residual[near:])
+        breadth, u_breadth = breadth_of(
+            p,
+            information,
+            weighted @ state.residual[:near] + np.array([0.0, 0.0, 0.0, far / scale, 0.0]),
+            weighted @ (state.model - state.wider) / shared.u_blur,
+            u_blur=shared.u_common if np.isfinite(shared.u_common) else shared.u_blur,
+            level_precision=float(precision[3]),
+        )
     opened = np.pi * diameter**2 / 4 * float(p[4]) / area
     u_diameter = 2 * float(np.hypot(deviation[2], pull[2]))
     return DiscFit(
@@ -435,26 +451,10 @@ def _result(disc: Disc, patch: _Patch, p: FloatArray, state: _State, shared: _Sh
         parts=parts,
         own_contrast=core[0],
         u_own_contrast=core[1],
+        breadth=breadth,
+        u_breadth=u_breadth,
         u_blur=shared.u_common,
     )
-
-
-def _core_contrast(state: _State, p: FloatArray) -> tuple[float, float]:
-    """Return the contrast that the middle of a hole shows, and its standard uncertainty; NaN of too few pixels.
-
-    All pixels of the fitted hole well inside its rim count, those taken for foreign marks too: what closes a hole
-    thinly lies there.
-    """
-    near, lacking = len(state.model), p[3] - state.model
-    away2 = (state.x[:near] - p[0]) ** 2 + (state.y[:near] - p[1]) ** 2
-    inside = (away2 < (_CORE * p[2]) ** 2) & (lacking > _CORE_DEPTH * p[4])
-    n = int(np.count_nonzero(inside))
-    if n < _FEWEST_INSIDE:
-        return float("nan"), float("nan")
-    share = lacking[inside] / p[4]
-    own = median((p[3] - state.solid[:near][inside]) / share)
-    # The median of n normal values scatters by 1.25 / sqrt(n) of one.
-    return own, float(1.25 * state.noise / (np.sqrt(n) * median(share)))
 
 
 def _roundness(state: _State, p: FloatArray, sigma: float, used: NDArray[np.bool_], patch: _Patch) -> float:

@@ -17,7 +17,7 @@ from sharpset.readings.edges.profiles import Profiles
 from sharpset.readings.edges.sampling import Samples, Strip
 from sharpset.readings.edges.strips import Priors, fit_strips
 from sharpset.readings.picture.light import LightMap, PieceLight
-from sharpset.readings.shade.bands import Seen, likely_shift
+from sharpset.readings.shade.bands import Seen, likely_shift, likely_shifts
 from sharpset.readings.shade.lamp_side import ground_unevenness, lamp_side
 from sharpset.readings.shade.shading import diameter_effect, measure_shade, width_effect
 from sharpset.scans import PixelSize, Pose
@@ -150,6 +150,33 @@ def test_walls_that_are_lit_all_round_make_all_edges_lean_and_unsure():
     scene = _scene(0.0, 0.25, np.random.default_rng(8))
     assert measure_shade(*scene).taken_all_mm == 0.0
     assert 2 * measure_shade(*scene).u_all_mm < measure_shade(*scene, lean_of_file=0.3).u_all_mm
+
+
+def test_edges_that_lean_as_no_wall_makes_them_lean_are_not_corrected():
+    spread = EdgeSpread(sigma_x_mm=0.02, sigma_y_mm=0.02)
+    cube = spread.mean_sigma_mm**3
+
+    def shifted(lean, u_of_file=0.0, **kind):
+        seen = Seen(
+            variance_mm2=0.0,
+            u_variance_mm2=5e-6,
+            lean_mm3=0.0,
+            u_lean_mm3=0.02 * cube,
+            both_mm3=lean * cube,
+            u_both_mm3=0.005 * cube,
+        )
+        return likely_shifts((seen, seen), spread, evenly_lit=(0.9, 0.9), u_of_file_mm3=u_of_file * cube, **kind).all
+
+    # Walls look like the plate: the ground seems narrower, be it the dark side or the bright one.
+    lit, dark = shifted(-0.06), shifted(0.06, on_ground=True)
+    assert lit.middle_mm < -0.0005
+    assert dark.middle_mm > 0.0005
+    assert abs(shifted(0.06).middle_mm) < 0.0001
+    # A file that makes edges lean does so along columns and rows alike: two axes are not twice the evidence.
+    assert shifted(-0.25, 0.1).middle_mm > -0.001
+    # No lean at all: a tail of light as long as half the blur is possible, of six micrometres it is not.
+    assert shifted(0.0).middle_mm == 0.0
+    assert 0.0002 < shifted(0.0).u_mm < 0.001
 
 
 def test_edges_that_glint_towards_the_lamp_are_not_taken_for_deeper_shade():

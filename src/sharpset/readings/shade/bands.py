@@ -8,8 +8,8 @@ band that takes a part leans towards the bright side, a faint tail to the dark o
 as a faint tail does; which of the two it is no scan tells, and the result holds both by their chances.
 
 Two things more move edges and are weighed together with those. Edges that face a lamp may *glint*: their rounded rim
-takes more light than the plate by a part of what those that face away lack. And walls may show, or be dark, beside
-*all* edges alike. Blur that leans, as lenses make it, leans the same way on the glass whichever way an edge faces, so
+takes more light than the plate by a part of what those that face away lack. And walls, which look like the plate, may
+show beside *all* edges alike, as far as a lens sees past edges at a plate of such a thickness. Blur that leans, as lenses make it, leans the same way on the glass whichever way an edge faces, so
 that the mean lean of edges that face opposite ways comes from none but these.
 """
 
@@ -40,18 +40,30 @@ _TAILS = ((0.1, 0.2), (0.2, 0.2), (0.3, 0.2), (0.4, 0.2), (0.5, 0.2))
 _GLINTS = ((0.0, 0.5), (0.25, 0.2), (0.5, 0.15), (0.75, 0.15))
 """By what share of the depth of shade edges that face the lamp are brighter, and the chances: walls that stand upright
 have none, rims that are evenly rounded lose and gain alike."""
-_ALL_ROUND, _ALL_LIT, _DECADES = 0.1, 0.65, 2
-"""Chance that walls show beside all edges alike, before the scan is looked at, that they are then lit (assumed), and
-over how many decades below the widest shift one order of magnitude is then as likely as another: neither how bright nor
-how broad a wall is seen is known, so that the size of their product has no scale of its own (Jeffreys' prior)."""
+_ALL_ROUND, _ALL_WALLS = 0.08, 0.97
+"""Chance that something lies beside all edges alike, before the scan is looked at, and that it is then the walls as the
+lens sees them, which look like the plate, not rims that look otherwise than the plate (assumed). A tail of light much
+shorter than the blur leaves no trace, as an edge's own place is unknown and all that is seen of a tail is the third
+moment: the chance alone then says how far intervals reach."""
+_SEEN_MM, _SEEN_SPREAD = 0.010, 0.6
+"""How far beside an edge walls are seen, the median and the standard deviation of its logarithm. A lens sees a plate of
+the thickness T at most T tan(a) past an edge, a half its aperture: 8 to 30 um for plates of 1 to 1.2 mm and lenses
+of f/4 to f/8 that make pictures of a third to a seventh of the size. As few rays of a round aperture come in so
+aslant (0.21 in the mean) and walls get darker with depth (0.65 in the mean, see `wall_bands`), that does as much as an
+even fall over 0.55 of it."""
 _LEANING, _LEANS = 0.1, 0.4
 """Chance that the blur itself leans (coma), and its third moment then, in cubes of the blur; lenses off their axis."""
 _GLINT = 0.5
-_N_ALL, _N_FEW = 40, 120
+_N_ALL, _N_FEW, _ALL_DECADES = 40, 120, 2
 _HOPELESS = 14.0
 """Logarithm by which a band may be less likely than the best one before it is dropped."""
-_FLOOR_OF_ALL = 0.012
-"""What the mean lean of all edges may be by the fit alone, in cubes of the blur: PNG and TIFF scans without walls."""
+_FLOOR_OF_ALL, _FLOOR_OF_AXIS = 0.008, 0.008
+"""What the mean lean of all edges may be without any walls, in cubes of the blur, by the curve that the picture was
+encoded with and by the fit, and what that of edges along one axis may be besides (26 rendered PNG and TIFF scans
+without walls or lamps: 0.011 together, of which 0.007 by noise)."""
+_OTHER, _FARTHEST_OTHER = ((0.99, 1.0), (0.01, 3.0)), 6.0
+"""Chances that what else makes all edges lean is as large as that, or so many times (sharpening, a curve that is far
+off), and how many times at the most."""
 _LONGEST_MM = 0.08
 _FARTHEST, _FARTHEST_ON_GROUND = 1.5, 3.0
 """Shift that is thought possible over the root of the excess variance, sqrt(h / (1 - h)) of it: shares h of 0.7 on a
@@ -162,6 +174,7 @@ def likely_shifts(
     evenly_lit: tuple[float, float],
     lamp: tuple[float, float] = (0.0, 0.0),
     on_ground: bool = False,
+    u_of_file_mm3: float = 0.0,
 ) -> Shifts:
     """Weigh bands along columns, bands along rows and what all edges have alike, together.
 
@@ -171,37 +184,43 @@ def likely_shifts(
         Along columns and along rows.
     spread, evenly_lit, lamp, on_ground
         As for `likely_shift`, the two axes apart.
+    u_of_file_mm3 : float
+        Standard uncertainty of the mean lean, along both axes alike, from how the picture was stored.
 
     Returns
     -------
     Shifts
     """
-    alike, lean, chance = _all_round(spread)
-    # Walls beside all edges are told by their lean alone, whose likelihood is smooth.
-    few, share = _at_few(lean, chance, _FLOOR_OF_ALL * spread.mean_sigma_mm**3)
+    alike, lean, chance = _all_round(spread, on_ground)
+    fine = _FLOOR_OF_ALL * spread.mean_sigma_mm**3
+    few, lies = _at_few(lean, fine, float(np.hypot(u_of_file_mm3, fine)))
+    share = np.maximum(chance @ lies, 1e-300)
     axes = [
-        _along(one, spread, few, evenly_lit=even, lamp=lies, on_ground=on_ground)
-        for one, even, lies in zip(seen, evenly_lit, lamp, strict=True)
+        _along(one, spread, few, evenly_lit=even, lamp=side, on_ground=on_ground)
+        for one, even, side in zip(seen, evenly_lit, lamp, strict=True)
     ]
     whole = [np.logaddexp.reduce(log_weight, axis=0) for _, log_weight in axes]
     found = [
         _shift_of(shift, _weights(log_weight + np.log(share) + other).sum(axis=1))
         for (shift, log_weight), other in zip(axes, whole[::-1], strict=True)
     ]
-    both = np.interp(lean, few, np.broadcast_to(whole[0] + whole[1], len(few)))
-    return Shifts(x=found[0], y=found[1], all=_shift_of(alike, _weights(np.log(chance) + both)))
+    both = np.broadcast_to(whole[0] + whole[1], len(few))
+    weight = chance * (lies @ np.exp(both - both.max()))
+    return Shifts(x=found[0], y=found[1], all=_shift_of(alike, weight / weight.sum()))
 
 
-def _at_few(values: FloatArray, weight: FloatArray, fine: float) -> tuple[FloatArray, FloatArray]:
-    """Return a few values, `fine` apart near nothing and the farther the wider, and the weights split among them."""
-    size = np.arcsinh(values / fine)
-    step = max(float(np.ptp(size)) / (_N_FEW - 1), 1e-9)
-    place = (size - size.min()) / step
-    low = np.minimum(place.astype(int), _N_FEW - 2)
-    part = place - low
-    few = fine * np.sinh(size.min() + step * np.arange(_N_FEW))
-    shares = np.bincount(low, weight * (1 - part), _N_FEW) + np.bincount(low + 1, weight * part, _N_FEW)
-    return few, np.maximum(shares, 1e-300)
+def _at_few(lean: FloatArray, fine: float, u: float) -> tuple[FloatArray, FloatArray]:
+    """Return a few leans of all edges, `fine` apart near nothing and the farther the wider, and the chances that walls
+    and whatever else makes all edges lean, along both axes alike and by about `u`, come to them together, one row for
+    every lean by walls.
+    """
+    size = np.arcsinh((np.array([lean.min(), lean.max()]) + np.array([-1, 1]) * _FARTHEST_OTHER * u) / fine)
+    few = fine * np.sinh(np.linspace(*size, _N_FEW))
+    step = np.gradient(few)
+    off = few - lean[:, None]
+    wide = np.hypot(u, np.interp(lean, few, step))[:, None]
+    lies = sum(part / wide * np.exp(-((off / wide / times) ** 2) / 2) / times for part, times in _OTHER) * step
+    return few, np.asarray(lies / lies.sum(axis=1, keepdims=True))
 
 
 def _along(
@@ -243,7 +262,7 @@ def _along(
     shift, both = shift[kept], both[kept, None]
     squares, log_weight = squares[kept, None], log_weight[kept, None]
     if np.isfinite(seen.u_both_mm3):
-        floor = np.hypot(seen.u_both_mm3, _FLOOR_OF_ALL * sigma**3)
+        floor = np.hypot(seen.u_both_mm3, _FLOOR_OF_AXIS * sigma**3)
         u_both = np.hypot(floor, _SHAPE_UNSURE * np.hypot(both, all_lean))
         squares = squares + ((seen.both_mm3 - both - all_lean) / u_both) ** 2
         log_weight = log_weight - np.log(u_both)
@@ -323,13 +342,17 @@ def _bands(widest_mm: float, spread: EdgeSpread) -> _Bands:
 
 
 @lru_cache(maxsize=4)
-def _all_round(spread: EdgeSpread) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return shifts of all edges by walls that show beside all of them, their leans and chances; the last is none."""
-    shifts: FloatArray = WIDEST_MM * 10.0 ** -(_DECADES * (np.arange(_N_ALL) + 0.5) / _N_ALL)
-    kinds = [(-1.0, share, chance * _ALL_LIT, True) for share, chance in _TAILS]
-    kinds += [(1.0, share, chance * (1 - _ALL_LIT), True) for share, chance in _DEPTHS]
+def _all_round(spread: EdgeSpread, on_ground: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return shifts of all edges by what lies beside all of them, their leans and chances; the last is none."""
+    shifts: FloatArray = WIDEST_MM * 10.0 ** -(_ALL_DECADES * (np.arange(_N_ALL) + 0.5) / _N_ALL)
+    # Walls that look like the plate take from what is bright where that is the ground.
+    walls, rims = (1.0, -1.0) if on_ground else (-1.0, 1.0)
+    kinds = [(walls, share, chance * _ALL_WALLS, True) for share, chance in _TAILS]
+    kinds += [(rims, share, chance * (1 - _ALL_WALLS), True) for share, chance in (_TAILS if on_ground else _DEPTHS)]
     steps, places, chances = _steps(kinds, shifts, np.ones(_N_ALL))
+    seen = np.log(2 * np.abs(places.mean(axis=1)) / _SEEN_MM) / _SEEN_SPREAD
     shift, _, lean = _as_fitted(places, steps, spread)
+    chances = chances * np.exp(-(seen**2) / 2)
     chance = np.append(_ALL_ROUND * chances / chances.sum(), 1 - _ALL_ROUND)
     return np.append(shift, 0.0), np.append(lean, 0.0), chance
 

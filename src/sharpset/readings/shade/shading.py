@@ -94,13 +94,15 @@ class Shade:
         their bright side more than the others.
     both_x_mm3, both_y_mm3, u_both_x_mm3, u_both_y_mm3 : float
         Mean lean towards the bright side of edges that face either way along x and y; uncertainties are infinite where
-        too few strips are wide enough.
+        too few strips are wide enough, or where the picture was sharpened.
     found : (Shift, Shift), optional
         What bands that agree with the scan shift edges by, along x and y.
     alike : Shift, optional
         What walls that are lit, or dark, beside all edges alike shift every edge by.
     spread : EdgeSpread, optional
         Of the scan.
+    u_of_file_mm3 : float
+        Standard uncertainty that the mean leans along x and y have alike, from how the picture was stored.
     plate_is_bright : bool
         Which side shade takes light from.
     at_slant : bool
@@ -129,6 +131,7 @@ class Shade:
     found: tuple[Shift, Shift] | None = None
     alike: Shift | None = None
     spread: EdgeSpread | None = None
+    u_of_file_mm3: float = 0.0
 
     @property
     def facing(self) -> tuple[int, int]:
@@ -298,7 +301,7 @@ def measure_shade(
     (excess, u_excess), (lean, u_lean) = parts
     far = fits.width_mm[chosen] > _FAR_APART * fits.sigma_mm[chosen]
     # Sharpening works on stored values and makes all edges lean: then lean tells nothing of walls.
-    least = np.inf if spread.halo < 0 else lean_of_file * spread.mean_sigma_mm**3
+    least = np.inf if spread.halo < 0 else 0.0
     both = [_middle(differ.both_lean_mm3[chosen][far], np.abs(faces[far, axis]), least) for axis in (0, 1)]
     lies = np.zeros(2) if lamp is None else _axes(turn) @ lamp
     lies = np.where(np.abs(lies) > _ALONG, lies, 0.0)
@@ -322,6 +325,7 @@ def measure_shade(
         both_y_mm3=bright * both[1][0],
         u_both_x_mm3=both[0][1],
         u_both_y_mm3=both[1][1],
+        u_of_file_mm3=lean_of_file * spread.mean_sigma_mm**3,
     )
     found = likely_shifts(
         (shade.seen(0), shade.seen(1)),
@@ -329,6 +333,7 @@ def measure_shade(
         evenly_lit=_EVENLY_LIT,
         lamp=shade.lamp,
         on_ground=not plate_is_bright,
+        u_of_file_mm3=shade.u_of_file_mm3,
     )
     x, y = found.x, found.y
     return replace(shade, shift_x_mm=x.most_mm, shift_y_mm=y.most_mm, found=(x, y), alike=found.all)

@@ -9,8 +9,9 @@ as a faint tail does; which of the two it is no scan tells, and the result holds
 
 Two things more move edges and are weighed together with those. Edges that face a lamp may *glint*: their rounded rim
 takes more light than the plate by a part of what those that face away lack. And walls, which look like the plate, may
-show beside *all* edges alike, as far as a lens sees past edges at a plate of such a thickness. Blur that leans, as lenses make it, leans the same way on the glass whichever way an edge faces, so
-that the mean lean of edges that face opposite ways comes from none but these.
+show beside *all* edges alike, as far as a lens sees past the edges of such a plate. Blur that leans, as lenses make it,
+leans the same way on the glass whichever way an edge faces, so that the mean lean of edges that face opposite ways
+comes from none but these.
 """
 
 from __future__ import annotations
@@ -214,12 +215,14 @@ def _at_few(lean: FloatArray, fine: float, u: float) -> tuple[FloatArray, FloatA
     and whatever else makes all edges lean, along both axes alike and by about `u`, come to them together, one row for
     every lean by walls.
     """
-    size = np.arcsinh((np.array([lean.min(), lean.max()]) + np.array([-1, 1]) * _FARTHEST_OTHER * u) / fine)
-    few = fine * np.sinh(np.linspace(*size, _N_FEW))
+    beyond = _FARTHEST_OTHER * u
+    low, high = (float(np.arcsinh(end / fine)) for end in (lean.min() - beyond, lean.max() + beyond))
+    few = fine * np.sinh(np.linspace(low, high, _N_FEW))
     step = np.gradient(few)
     off = few - lean[:, None]
     wide = np.hypot(u, np.interp(lean, few, step))[:, None]
-    lies = sum(part / wide * np.exp(-((off / wide / times) ** 2) / 2) / times for part, times in _OTHER) * step
+    parts = [part / times * np.exp(-((off / wide / times) ** 2) / 2) for part, times in _OTHER]
+    lies = np.sum(parts, axis=0) * step
     return few, np.asarray(lies / lies.sum(axis=1, keepdims=True))
 
 

@@ -15,7 +15,7 @@ from sharpset.readings.edges.sampling import INNER_MM, Samples
 from sharpset.readings.edges.strips import StripFits
 from sharpset.readings.picture.medians import row_medians
 
-__all__ = ["Lengthwise", "follow_strips", "step_of"]
+__all__ = ["Lengthwise", "follow_strips", "open_lengths", "step_of"]
 
 FloatArray = NDArray[np.float64]
 _PLAINLY, _PLAIN_NOISES, _LEAST_U_SHARE = 2.0, 6.0, 0.01
@@ -94,6 +94,28 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
     )
 
 
+def open_lengths(
+    samples: Samples, fits: StripFits, noise: FloatArray
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return in which steps of one pixel along the strips they are open (bars: solid), and which steps are known.
+
+    Parameters
+    ----------
+    samples : Samples
+        Perhaps of other parts of the strips' lengths than were fitted.
+    fits : StripFits
+    noise : ndarray of float, shape (n_strips,)
+        Standard deviation of one pixel (share solid).
+
+    Returns
+    -------
+    is_open, known : ndarray of bool, shape (n_strips, n_steps)
+    """
+    cell, shape = step_of(samples)
+    steps = _steps(samples, fits, cell, shape, noise)
+    return steps.is_open, steps.full
+
+
 def step_of(samples: Samples) -> tuple[NDArray[np.intp], tuple[int, int]]:
     """Return the flat index of each pixel's step (strips are rows, steps of one pixel along them columns), and the
     shape of that table.
@@ -111,6 +133,7 @@ class _Steps:
     share: FloatArray
     u_share: FloatArray
     is_open: NDArray[np.bool_]
+    full: NDArray[np.bool_]
     astray_mm: FloatArray
 
 
@@ -151,7 +174,7 @@ def _steps(
     # The middle of very wide openings is not sampled: their centroids say nothing.
     astray = np.where(inner > 0, 0.0, _astray(place, scatter, full))
     share = np.asarray(is_open.sum(axis=1) / np.maximum(full.sum(axis=1), 1))
-    return _Steps(share=share, u_share=u_share, is_open=is_open, astray_mm=astray)
+    return _Steps(share=share, u_share=u_share, is_open=is_open, full=full, astray_mm=astray)
 
 
 def _opened(

@@ -29,6 +29,7 @@ from sharpset.readings.features.closed_holes import closed_chances
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_discs, judge_strips
 from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
 from sharpset.readings.features.slant import Slant
+from sharpset.readings.features.strip_ends import with_ends
 from sharpset.readings.features.weighing import hole_openings, strip_openings
 from sharpset.readings.holes.blank_spots import faintest_hole_mm2, lacking_mm2
 from sharpset.readings.holes.discs import Disc, DiscFit, OwnBlur, fit_discs
@@ -240,10 +241,11 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         fits, seen = with_parts(fits, profiles, formed, again)
         strips = replace(strips, profiles=seen)
         lengthwise = ends_of_parts(lengthwise, samples, formed, fits)
+    lengthwise = with_ends(lengthwise, light, pose, samples, fits, profiles.noise)
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     verdicts = judge_strips(
         share=lengthwise.share,
-        u_share=_u_share(lengthwise, samples),
+        u_share=lengthwise.u_share,
         width_mm=fits.width_mm,
         u_width_mm=fits.u_width_mm,
         nominal_mm=nominal,
@@ -335,14 +337,6 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         borrowed=borrowed,
         shade=shade,
     )
-
-
-def _u_share(lengthwise: Lengthwise, samples: Samples) -> FloatArray:
-    """Return the standard uncertainty of the open share of whole strips: at either end a part is not looked at."""
-    whole = np.array([strip.length_mm for strip in samples.strips]) * samples.length_scale
-    left_out = np.clip(1 - 2 * samples.half_length_mm / whole, 0.0, 1.0)
-    share = lengthwise.share
-    return np.asarray(np.hypot(lengthwise.u_share, left_out * np.sqrt(share * (1 - share) / 2)))
 
 
 def fit_own_contrast(samples: Samples, profiles: Profiles, spread: EdgeSpread) -> StripFits:

@@ -71,7 +71,7 @@ def test_grey_with_transparency(tmp_path: Path) -> None:
     assert "transparency" in scan.remarks[0]
 
 
-def test_interlaced(tmp_path: Path) -> None:
+def test_interlaced(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     grey = noise((16, 24))
     # Adam7 by hand (PNG specification, section 8.2): seven passes, each row with filter byte 0.
     passes = [(0, 0, 8, 8), (0, 4, 8, 8), (4, 0, 8, 4), (0, 2, 4, 4), (2, 0, 4, 2), (0, 1, 2, 2), (1, 0, 2, 1)]
@@ -83,6 +83,7 @@ def test_interlaced(tmp_path: Path) -> None:
     data = b"\x89PNG\r\n\x1a\n" + header + PHYS_1200 + chunk(b"IDAT", zlib.compress(raw)) + chunk(b"IEND", b"")
     (tmp_path / "a.png").write_bytes(data)
     np.testing.assert_array_equal(open_scan(tmp_path / "a.png").pixels, grey)
+    assert capsys.readouterr().err == ""
 
 
 def test_unequal_resolutions_and_quarter_turn(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import mmap
 import struct
 from collections.abc import Iterator
@@ -44,6 +46,7 @@ class _Chunks:
     exif: ExifFacts = field(default_factory=ExifFacts)
     n_frames: int = 1
     palette_size: int = 0
+    interlaced: bool = False
     has_end: bool = False
 
 
@@ -76,7 +79,9 @@ def open_png(path: Path, data: mmap.mmap) -> Picture:
         raise fault(path, "the picture has two levels only, black and white. Scan in grey or colour.")
     check_size(path, rows=chunks.rows, columns=chunks.columns)
     try:
-        pixels = imagecodecs.png_decode(data)
+        # Of interlaced files, which it decodes right, the library warns on standard error.
+        with contextlib.redirect_stderr(io.StringIO()) if chunks.interlaced else contextlib.nullcontext():
+            pixels = imagecodecs.png_decode(data)
     except (imagecodecs.PngError, ValueError, RuntimeError, MemoryError) as error:
         raise fault(path, f"the picture is damaged ({error}). Copy or scan it again.") from error
     stored, remarks = (pixels, ()) if pixels.ndim == 2 else drop_alpha(pixels)
@@ -126,7 +131,10 @@ def _read_chunks(path: Path, data: mmap.mmap) -> _Chunks:
 
 def _take_chunk(found: _Chunks, name: bytes, body: bytes) -> None:
     if name == b"IHDR":
-        found.columns, found.rows, found.bit_depth, found.colour_type = struct.unpack_from(">IIBB", body)
+        found.columns, found.rows, found.bit_depth, found.colour_type, *_, interlace = struct.unpack_from(
+            ">IIBBBBB", body
+        )
+        found.interlaced = interlace != 0
     elif name == b"pHYs":
         x, y, unit = struct.unpack_from(">IIB", body)
         if unit == 1:

@@ -89,8 +89,8 @@ def measure_bleed(light: PieceLight, pose: Pose, edges: WideEdges, spread: EdgeS
         side = "plate" if fit.on_plate else "ground"
         raise ReadingError(
             f"the {side} changes by {max(edge.lack, edge.excess):.1%} of the contrast along its edges, more than can "
-            "be explained and taken out: a translucent piece, or light that comes from one side. Coat the piece with "
-            "opaque matt paint or chalk, or lay another ground behind it, and take the picture again."
+            "be explained and taken out: a translucent or marbled piece, or light that comes from one side. Coat the "
+            "piece with opaque matt paint or chalk, or lay another ground behind it, and take the picture again."
         )
     shares = (best.share, 0.0) if fit.on_plate else (0.0, best.share)
     near, cell_px = fit.joined(best), cell_px * best.fields[0].factor

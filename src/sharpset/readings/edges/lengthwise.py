@@ -94,9 +94,7 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
     )
 
 
-def open_lengths(
-    samples: Samples, fits: StripFits, noise: FloatArray
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def open_lengths(samples: Samples, fits: StripFits, noise: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Return in which steps of one pixel along the strips they are open (bars: solid), and which steps are known.
 
     Parameters

@@ -167,7 +167,7 @@ def fit_discs(
     sigma = spread.mean_sigma_mm
     n_holes = len(discs)
     discs = [replace(disc, reach_mm=_enough_mm(disc, pose, spread)) for disc in discs]
-    ways = [_rounded(_patch(light, pose, disc), disc, sigma) for disc in discs]
+    ways = _rounded([_patch(light, pose, disc) for disc in discs], discs, sigma)
     # Holes that may be round as well as not are fitted both ways, as two holes.
     both = [i for i, way in enumerate(ways) if len(way) > 1]
     patches = [way[0] for way in ways] + [ways[i][1] for i in both]
@@ -292,18 +292,21 @@ def _patch(light: PieceLight, pose: Pose, disc: Disc) -> _Patch:
     )
 
 
-def _rounded(patch: _Patch, disc: Disc, sigma: float) -> list[_Patch]:
-    """Return a patch as it is and, where its hole may be out of round, also drawn to a circle."""
-    shape = out_of_round(
-        *(patch.x, patch.y, patch.solid),
-        radius_mm=disc.diameter_mm * patch.scale / 2,
-        pixel_area_mm2=patch.area_mm2,
+def _rounded(patches: Sequence[_Patch], discs: Sequence[Disc], sigma: float) -> list[list[_Patch]]:
+    """Return patches as they are and, of holes that may be out of round, also drawn to a circle."""
+    shapes = out_of_round(
+        [(one.x, one.y, one.solid) for one in patches],
+        [disc.diameter_mm * one.scale / 2 for disc, one in zip(discs, patches, strict=True)],
+        pixel_area_mm2=patches[0].area_mm2,
         sigma_mm=sigma,
     )
-    if shape is None:
-        return [patch]
-    x, y = shape.drawn(patch.x, patch.y)
-    return [patch, replace(patch, x=x, y=y, shape=shape)]
+    ways = []
+    for patch, shape in zip(patches, shapes, strict=True):
+        ways.append([patch])
+        if shape is not None:
+            x, y = shape.drawn(patch.x, patch.y)
+            ways[-1].append(replace(patch, x=x, y=y, shape=shape))
+    return ways
 
 
 def _odds(shape: OutOfRound, gain: float, blur_px: float) -> float:

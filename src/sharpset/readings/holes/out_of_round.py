@@ -7,6 +7,7 @@ be fitted. Its diameter is that of the circle of the same area.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from sharpset.readings.holes.disc_start import sectors_of
 from sharpset.readings.holes.rim_chances import rim_evidence
-from sharpset.readings.picture.medians import median
+from sharpset.readings.picture.medians import row_medians
 
 __all__ = ["LEAST_CHANCE", "OutOfRound", "out_of_round"]
 
@@ -80,56 +81,106 @@ def _shape(angle: FloatArray, n_harmonics: int) -> FloatArray:
 
 
 def out_of_round(
-    x_mm: FloatArray, y_mm: FloatArray, solid: FloatArray, *, radius_mm: float, pixel_area_mm2: float, sigma_mm: float
-) -> OutOfRound | None:
-    """Return how far a hole's rim lies from a circle, None where it is round as far as can be told or too narrow.
+    holes: Sequence[tuple[FloatArray, FloatArray, FloatArray]],
+    radii_mm: Sequence[float],
+    *,
+    pixel_area_mm2: float,
+    sigma_mm: float,
+) -> list[OutOfRound | None]:
+    """Return how far holes' rims lie from circles, None where one is round as far as can be told or too narrow.
 
     Parameters
     ----------
-    x_mm, y_mm, solid : ndarray of float, shape (n,)
-        Pixels from the hole's nominal centre and their share solid.
-    radius_mm : float
+    holes : sequence of (x, y, solid)
+        Pixels from each hole's nominal centre, mm on the glass, and their share solid.
+    radii_mm : sequence of float
         Nominal.
     pixel_area_mm2, sigma_mm : float
         Area of a pixel; blur.
     """
-    if radius_mm < _LEAST_RADIUS * sigma_mm:
-        return None
-    wide_mm = max(_WIDE * sigma_mm, _SPECK_MM, _SPECK_PX * float(np.sqrt(pixel_area_mm2)))
-    n_harmonics = 2 if radius_mm >= wide_mm else 1
-    centre = np.zeros(2)
-    sectors = sectors_of((x_mm, y_mm, solid), radius_mm=radius_mm, pixel_area_mm2=pixel_area_mm2)
-    own = sectors(centre)
-    n, least_mm = len(own), 0.1 * float(np.sqrt(pixel_area_mm2))
-    angle = (np.arange(n) + 0.5) * 2 * np.pi / n - np.pi
-    design = np.column_stack((np.ones(n), np.cos(angle), np.sin(angle), _shape(angle, n_harmonics)))
-    for turn in range(3):
-        own = sectors(centre) if turn else own
-        found, weight = _robust(design, own, least_mm)
-        centre = centre + found[1:3]
-    terms = found[3:]
-    size = float(np.hypot.reduce(terms))
-    kept = np.flatnonzero(weight > 0)
-    # Most holes are round enough, which spares them the rest.
-    if size <= _LEAST_BLURS * sigma_mm or len(kept) < design.shape[1] + 3:
-        return None
-    left = own - design @ found
-    variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
-    known = np.linalg.inv((design.T * weight) @ design)[3:, 3:]
-    # Less than this is outweighed by what the harmonics cost and by how seldom holes are out of round.
-    if float(terms @ np.linalg.solve(known, terms)) < (_LEAST_CHI2 + len(terms)) * variance:
-        return None
+    shapes: list[OutOfRound | None] = [None] * len(holes)
+    wide = [i for i, radius in enumerate(radii_mm) if radius >= _LEAST_RADIUS * sigma_mm]
+    if not wide:
+        return shapes
     pixel_mm = float(np.sqrt(pixel_area_mm2))
-    _, round_weight = _robust(design[:, :3], own, least_mm)
+    third_from = max(_WIDE * sigma_mm, _SPECK_MM, _SPECK_PX * pixel_mm)
+    tell = [sectors_of(holes[i], radius_mm=radii_mm[i], pixel_area_mm2=pixel_area_mm2) for i in wide]
+    centres = np.zeros((len(wide), 2))
+    own = [sectors(centre) for sectors, centre in zip(tell, centres, strict=True)]
+    counts = np.array([len(one) for one in own])
+    known = np.arange(counts.max()) < counts[:, None]
+    design = _design(counts, known, np.array([radii_mm[i] >= third_from for i in wide]))
+    for turn in range(3):
+        if turn:
+            own = [sectors(centre) for sectors, centre in zip(tell, centres, strict=True)]
+        radius = np.zeros(known.shape)
+        radius[known] = np.concatenate(own)
+        found, weight = _robust(design, radius, known, 0.1 * pixel_mm)
+        centres += found[:, 1:3]
+    # Most holes are round enough, which spares them the rest.
+    for k in np.flatnonzero(np.hypot.reduce(found[:, 3:], axis=1) > _LEAST_BLURS * sigma_mm):
+        i, n, n_terms = wide[k], counts[k], 4 if radii_mm[wide[k]] >= third_from else 2
+        rim = _Rim(
+            own=own[k],
+            design=design[k, : 3 + n_terms, :n].T,
+            found=found[k, : 3 + n_terms],
+            weight=weight[k, :n],
+            centre=centres[k],
+        )
+        shapes[i] = _shape_of(rim, holes[i], radii_mm[i], pixel_mm, sigma_mm)
+    return shapes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Rim:
+    """Radii of a hole's sectors about a centre, and the robust fit of a circle and its harmonics to them."""
+
+    own: FloatArray
+    design: FloatArray
+    found: FloatArray
+    weight: FloatArray
+    centre: FloatArray
+
+
+def _design(counts: NDArray[np.intp], known: NDArray[np.bool_], third: NDArray[np.bool_]) -> FloatArray:
+    """Return the terms of each hole's rim in its sectors, shape (n_holes, 7, n_sectors), 0 where there is none."""
+    angle = (np.arange(known.shape[1]) + 0.5) * 2 * np.pi / counts[:, None] - np.pi
+    waves = [wave(k * angle) for k in (1, *_HARMONICS) for wave in (np.cos, np.sin)]
+    design = np.stack((np.ones(known.shape), *waves), axis=1) * known[:, None]
+    design[~third, 5:] = 0.0
+    return np.asarray(design)
+
+
+def _shape_of(
+    rim: _Rim,
+    hole: tuple[FloatArray, FloatArray, FloatArray],
+    radius_mm: float,
+    pixel_mm: float,
+    sigma_mm: float,
+) -> OutOfRound | None:
+    """Return how far a rim lies from a circle, None where chance or marks may have made it look so."""
+    design, own, weight, terms = rim.design, rim.own, rim.weight, rim.found[3:]
+    kept = np.flatnonzero(weight > 0)
+    if len(kept) < design.shape[1] + 3:
+        return None
+    left = own - design @ rim.found
+    variance = float(left[kept] @ (weight[kept] * left[kept])) / (float(weight.sum()) - design.shape[1])
+    covariance = np.linalg.inv((design.T * weight) @ design)[3:, 3:]
+    # Less than this is outweighed by what the harmonics cost and by how seldom holes are out of round.
+    if float(terms @ np.linalg.solve(covariance, terms)) < (_LEAST_CHI2 + len(terms)) * variance:
+        return None
+    every = np.ones((1, len(own)), dtype=bool)
+    _, round_weight = _robust(design.T[None, :3], own[None], every, 0.1 * pixel_mm)
     evidence = rim_evidence(
-        own, design, round_weight=round_weight, weight=weight, n_round=3, radius_mm=radius_mm, pixel_mm=pixel_mm
+        own, design, round_weight=round_weight[0], weight=weight, n_round=3, radius_mm=radius_mm, pixel_mm=pixel_mm
     )
     odds = _OVALS / (1 - _OVALS) * float(np.exp(np.clip(evidence, -50.0, 50.0)))
     if odds < _WORTH_TRYING:
         return None
-    shape = OutOfRound(centre_mm=centre, terms_mm=terms, chance=odds / (1 + odds))
-    far_mm = float(found[0]) + _BESIDE * sigma_mm + float(np.sqrt(pixel_area_mm2))
-    return shape if _in_the_plate(*shape.drawn(x_mm, y_mm), solid, centre, far_mm) else None
+    shape = OutOfRound(centre_mm=rim.centre, terms_mm=terms, chance=odds / (1 + odds))
+    far_mm = float(rim.found[0]) + _BESIDE * sigma_mm + pixel_mm
+    x, y, solid = hole
+    return shape if _in_the_plate(*shape.drawn(x, y), solid, rim.centre, far_mm) else None
 
 
 def _in_the_plate(x: FloatArray, y: FloatArray, solid: FloatArray, centre: FloatArray, far_mm: float) -> bool:
@@ -142,17 +193,27 @@ def _in_the_plate(x: FloatArray, y: FloatArray, solid: FloatArray, centre: Float
     return bool(np.all(share[n >= _FEWEST] > _PLATE))
 
 
-def _robust(design: FloatArray, own: FloatArray, least_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Return the coefficients by Tukey's biweight and the weights."""
-    weight = np.ones(len(own))
-    found: FloatArray = np.zeros(design.shape[1])
+def _robust(
+    design: FloatArray, own: FloatArray, known: NDArray[np.bool_], least_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return each hole's coefficients by Tukey's biweight, and its sectors' weights.
+
+    `design` has shape (n_holes, n_terms, n_sectors); terms that are nought all over keep nothing.
+    """
+    weight = known.astype(float)
+    found: FloatArray = np.zeros(design.shape[:2])
     least = 1e-9 * np.eye(design.shape[1])
+    resting = np.zeros(len(own), dtype=bool)
     for _ in range(_TURNS):
-        weighted = design.T * weight
-        before, found = found, np.asarray(np.linalg.solve(weighted @ design + least, weighted @ own))
-        away = np.abs(own - design @ found)
-        scale = max(1.4826 * median(away), least_mm)
-        weight = np.maximum(1 - (away / (_WILD * scale)) ** 2, 0.0) ** 2
-        if np.abs(found - before).max() < _AT_REST_MM:
+        weighted = design * weight[:, None]
+        normal = weighted @ design.transpose(0, 2, 1) + least
+        new = np.linalg.solve(normal, weighted @ own[..., None])[..., 0]
+        new[resting] = found[resting]
+        before, found = found, np.asarray(new)
+        away = np.abs(own - (found[:, None] @ design)[:, 0])
+        scale = np.maximum(1.4826 * row_medians(away, known), least_mm)[:, None]
+        weight = np.maximum(1 - (away / (_WILD * scale)) ** 2, 0.0) ** 2 * known
+        resting |= np.abs(found - before).max(axis=1) < _AT_REST_MM
+        if resting.all():
             break
     return found, weight

@@ -54,7 +54,7 @@ def rim_evidence(
     scatter = np.tile(_SCATTERS_PX * pixel_mm, 1 + len(_OVAL))
     precision = np.where(np.arange(k) < n_round, 0.0, sizes[:, None] ** -2.0)
     clean = np.where((sizes == sizes[0])[:, None], round_weight, weight)
-    foreign = np.full((len(scatter), n), 1 / (_ANY * radius_mm))
+    foreign = 1 / (_ANY * radius_mm)
     products = (design[:, :, None] * design[:, None, :]).reshape(n, k * k)
     for _ in range(_TURNS):
         normal = (clean @ products).reshape(-1, k, k) / scatter[:, None, None] ** 2
@@ -71,28 +71,28 @@ def rim_evidence(
     return float(np.logaddexp.reduce(evidence[1:]) - np.log(len(_OVAL)) - evidence[0])
 
 
-def _along(clean: FloatArray, foreign: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the logarithm of the likelihood of each row of sectors, and their chances to be clean."""
-    emitted = np.stack((clean, foreign))
+def _along(clean: FloatArray, foreign: float) -> tuple[FloatArray, FloatArray]:
+    """Return the logarithm of the likelihood of each row of sectors, and their chances to be clean.
+
+    Odds of being clean are followed forwards and backwards at once; either way they pass from sector to sector by a
+    fraction of two lines.
+    """
     m, n = clean.shape
-    ahead = np.empty((n, 2, m))
-    often = np.array([_ENDS, _BEGINS]) / (_ENDS + _BEGINS)
-    here = np.tile(often[:, None], (1, m))
-    likely = np.zeros(m)
-    for t in range(n):
-        if t:
-            here = np.stack((here[0] * (1 - _BEGINS) + here[1] * _ENDS, here[0] * _BEGINS + here[1] * (1 - _ENDS)))
-        here = here * emitted[:, :, t]
-        total = np.maximum(here.sum(axis=0), 1e-300)
-        here = here / total
-        likely += np.log(total)
-        ahead[t] = here
-    later = np.ones((2, m))
-    chance = np.empty((m, n))
-    for t in range(n - 1, -1, -1):
-        both = ahead[t] * later
-        chance[:, t] = both[0] / np.maximum(both.sum(axis=0), 1e-300)
-        seen = later * emitted[:, :, t]
-        later = np.stack(((1 - _BEGINS) * seen[0] + _BEGINS * seen[1], _ENDS * seen[0] + (1 - _ENDS) * seen[1]))
-        later = later / np.maximum(later.max(axis=0), 1e-300)
-    return likely, chance
+    ratio = clean.T / foreign
+    both = np.stack((ratio, ratio[::-1]), axis=1)
+    # Forwards, and backwards.
+    gained, lost = np.array([[_ENDS], [_BEGINS]]), np.array([[_BEGINS], [_ENDS]])
+    odds = np.empty((n, 2, m))
+    odds[0] = np.array([[_ENDS / _BEGINS], [1.0]])
+    seen, below = np.empty((2, m)), np.empty((2, m))
+    for t in range(n - 1):
+        np.multiply(odds[t], both[t], out=seen)
+        np.multiply(seen, lost, out=below)
+        below += 1 - _ENDS
+        seen *= 1 - _BEGINS
+        seen += gained
+        np.divide(seen, below, out=odds[t + 1])
+    ahead, later = odds[:, 0], odds[::-1, 1]
+    likely = np.log((ahead * ratio + 1) / (ahead + 1)).sum(axis=0) + n * np.log(foreign)
+    chance = ahead * ratio * later
+    return likely, (chance / (1 + chance)).T

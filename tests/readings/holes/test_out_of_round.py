@@ -21,7 +21,7 @@ def _found(oval_mm: float, n_marks: int, seed: int) -> OutOfRound | None:
         away = np.hypot(x - RADIUS * np.cos(turn), y - RADIUS * np.sin(turn))
         solid += np.exp(-((away / size) ** 2) / 2) * (level - solid)
     solid += rng.normal(0, 0.01, solid.shape)
-    return out_of_round(x, y, solid, radius_mm=RADIUS, pixel_area_mm2=PIXEL**2, sigma_mm=BLUR)
+    return out_of_round([(x, y, solid)], [RADIUS], pixel_area_mm2=PIXEL**2, sigma_mm=BLUR)[0]
 
 
 def test_ovals_are_found_and_rims_full_of_marks_are_seldom_taken_for_them():

@@ -136,7 +136,7 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
     patches, n = problem.patches, problem.patches.n_holes
     pixels = patches.slices()
     p, radius = p.copy(), p[:, 2].copy()
-    scale, noises = np.empty(len(patches.owner)), np.empty(n)
+    noises, per_scale = np.empty(n), np.empty(0)
     weight = np.empty(len(patches.owner))
     todo = np.arange(n)
     for turn in range(_N_TURNS):
@@ -147,11 +147,11 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
             seen = list(seen)
             residual = np.concatenate([left for _, left in seen])
             scales = problem.scales(p, residual, np.full(n, marks is not None), marks)
-            scale, noises = scales.scale, scales.usual
+            per_scale, noises = 1 / scales.scale, scales.usual
         normal, gradient = np.empty((len(todo), 5, 5)), np.empty((len(todo), 5))
         for k, (i, (rows, left)) in enumerate(zip(todo, seen, strict=True)):
             one = pixels[i]
-            weight[one] = _weights(left / scale[one]) * noises[i] ** -2
+            _weigh(left, per_scale[one], float(noises[i]) ** -2, out=weight[one])
             if marks is not None:
                 weight[one][marks[one]] = 0.0
             normal[k], gradient[k] = _equations(rows, left, weight[one])
@@ -186,6 +186,12 @@ def _solve(normal: FloatArray, gradient: FloatArray, precision: FloatArray, away
     return np.asarray(np.linalg.solve(normal, (gradient + precision * away)[..., None])[..., 0])
 
 
-def _weights(distance: FloatArray) -> FloatArray:
-    """Return weights that drop foreign light: 1 to 3 spreads, 0 from 6."""
-    return np.asarray(np.clip((6.0 - np.abs(distance)) / 3.0, 0.0, 1.0))
+def _weigh(left: FloatArray, per_scale: FloatArray, most: float, *, out: FloatArray) -> None:
+    """Work out weights that drop foreign light: `most` to 3 spreads, 0 from 6."""
+    np.abs(left, out=out)
+    out *= per_scale
+    out *= -1 / 3
+    out += 2.0
+    np.maximum(out, 0.0, out=out)
+    np.minimum(out, 1.0, out=out)
+    out *= most

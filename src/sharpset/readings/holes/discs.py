@@ -28,8 +28,9 @@ _FEWEST = 8
 _PIXELS_SAY = 3.0
 """Logarithm of odds, a factor of twenty (taken, no source)."""
 _NARROW_BLURS = 10.0
-_MOVED_MM = 0.08
-"""Rims that have moved further than so are fitted all the same, but more slowly."""
+_MOVED_MM, _RING_PX = 0.08, 0.5
+"""Rims that have moved further than so are fitted all the same, but more slowly; width of rings that pixels are sorted
+into."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -173,7 +174,8 @@ def fit_discs(
     patches = [way[0] for way in ways] + [ways[i][1] for i in both]
     discs = discs + [discs[i] for i in both]
     radii = [max(d.diameter_mm * one.scale / 2, 0.3 * sigma) for d, one in zip(discs, patches, strict=True)]
-    whole = _joined(patches, np.array(radii) + reach_mm(sigma, spread) * (1 + spread.u_relative) + _MOVED_MM)
+    far = np.array(radii) + reach_mm(sigma, spread) * (1 + spread.u_relative) + _MOVED_MM
+    whole = _joined(patches, far, _RING_PX * float(np.mean(pose.pixel_mm)))
     precision = np.array([0.0, 0.0, 0.0, priors.level**-2, priors.contrast**-2])
     problem = DiscProblem(
         patches=whole,
@@ -339,7 +341,7 @@ def _either(plain: DiscFit, drawn: DiscFit, odds: float) -> DiscFit:
     )
 
 
-def _joined(patches: Sequence[_Patch], far_mm: FloatArray) -> Patches:
+def _joined(patches: Sequence[_Patch], far_mm: FloatArray, ring_mm: float) -> Patches:
     return Patches.joined(
         [one.x for one in patches],
         [one.y for one in patches],
@@ -347,6 +349,7 @@ def _joined(patches: Sequence[_Patch], far_mm: FloatArray) -> Patches:
         [one.column for one in patches],
         [one.row for one in patches],
         far_mm,
+        ring_mm,
     )
 
 

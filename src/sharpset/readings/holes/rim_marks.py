@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -41,6 +42,8 @@ class RimScales:
     ----------
     ring : ndarray of int, shape (n,)
         Ring of each pixel, 0 well inside to ``2 * 6 - 1`` well outside.
+    n_near : list of int, one a hole
+        Beyond so many of its pixels all lie in the last ring.
     scale : ndarray of float, shape (n,)
         Robust standard deviation of each pixel's residual, share solid.
     usual : ndarray of float, shape (n_holes,)
@@ -54,6 +57,7 @@ class RimScales:
     """
 
     ring: NDArray[np.intp]
+    n_near: list[int]
     scale: FloatArray
     usual: FloatArray
     roughest: FloatArray
@@ -102,20 +106,21 @@ def rim_scales(
     """
     pixels, reach = patches.slices(), max(_FAR * sigma, (_RINGS - 1) * ring_mm)
     # The last ring holds all that is further away.
-    near = [slice(one.start, one.start + patches.n_within(i, p[i], reach)) for i, one in enumerate(pixels)]
+    n_near = [patches.n_within(i, p[i], reach) for i in range(patches.n_holes)]
+    near = [slice(one.start, one.start + n) for one, n in zip(pixels, n_near, strict=True)]
     aways = [_away(patches, one, p[i]) for i, one in enumerate(near)]
     ring = np.full(len(patches.owner), 2 * _RINGS - 1)
     for one, away in zip(near, aways, strict=True):
         ring[one] = np.clip(away / ring_mm + _RINGS, 0, 2 * _RINGS - 1)
     roughest = np.full(patches.n_holes, _ROUGHEST) if dirty is None else np.where(dirty, _ROUGHEST_DIRTY, _ROUGHEST)
     size = np.abs(residual)
-    plain = np.ones(len(size), dtype=bool) if marks is None else ~marks
-    table = _by_ring(size, ring, patches, roughest, None if typical is None else typical[:-1], plain)
+    plain = None if marks is None else ~marks
+    table = _by_ring(size, ring, patches, n_near, roughest, None if typical is None else typical[:-1], plain)
     # An edge that wanders reaches into rings where it seldom is.
     padded = np.pad(table, ((0, 0), (_WANDER_RINGS, _WANDER_RINGS)))
     widest = np.max([padded[:, k : k + table.shape[1]] for k in range(2 * _WANDER_RINGS + 1)], axis=0)
     square = np.maximum(widest, noise) ** 2
-    sizes = [np.where(plain[one], size[one], np.nan) for one in near]
+    sizes = [size[one] if plain is None else np.where(plain[one], size[one], np.nan) for one in near]
     wander, of_all = _wander(sizes, aways, p, sigma, roughest, noise, None if typical is None else typical[-1])
     flat = np.sqrt(square[:, -1])
     usual = np.empty(len(p))
@@ -129,6 +134,7 @@ def rim_scales(
         usual[i] = _median_with(np.sqrt(moved, out=scale[one]), flat[i], pixels[i].stop - one.stop)
     return RimScales(
         ring=ring,
+        n_near=n_near,
         scale=scale,
         usual=usual,
         roughest=roughest,
@@ -179,27 +185,40 @@ def _by_ring(
     size: FloatArray,
     ring: NDArray[np.intp],
     patches: Patches,
+    near: Sequence[int],
     roughest: FloatArray,
     typical: FloatArray | None = None,
     plain: NDArray[np.bool_] | None = None,
 ) -> FloatArray:
-    """Return the scaled median of `size` over each ring of each hole, shape (n_holes, n_rings)."""
+    """Return the scaled median of `size` over each ring of each hole, shape (n_holes, n_rings).
+
+    Beyond the first `near` pixels of each hole all lie in the last ring.
+    """
     n_rings = 2 * _RINGS
     rings = np.arange(n_rings)
     table = np.full((patches.n_holes, n_rings), np.nan)
     enough = np.zeros(table.shape, dtype=bool)
     most = max(float(size.max(initial=0.0)), 1e-12)
-    for i, one in enumerate(patches.slices()):
+    for i, (one, n_near) in enumerate(zip(patches.slices(), near, strict=True)):
+        own, place, sizes = ring[one.start : one.start + n_near], patches.place[one], size[one]
+        inner, flat, in_rows = own < n_rings - 1, np.ones(len(sizes), dtype=bool), np.empty(len(sizes))
+        in_rows[place] = sizes
+        if plain is not None:
+            flat[place] = plain[one]
+        flat[place[:n_near][inner]] = False
+        if plain is not None:
+            inner &= plain[one][:n_near]
+        kept = np.flatnonzero(inner)
+        own = own.take(kept)
+        count = np.bincount(own, minlength=n_rings)
         # Of the many pixels in the flat plate around a hole every fourth says enough.
-        outer = ring[one] == n_rings - 1
-        told = np.ones(len(outer), dtype=bool) if plain is None else plain[one]
-        kept, flat = np.flatnonzero(~outer & told), np.flatnonzero(outer & told)[::4]
-        count = np.bincount(ring[one][kept], minlength=n_rings)
-        count[-1] = len(flat)
+        few = in_rows[flat][::4]
+        count[-1] = len(few)
         # Sorted by rings and within them: sizes are a half of the step between two rings at most.
-        values = np.concatenate(
-            (ring[one][kept] + size[one][kept] / (2 * most), rings[-1] + size[one][flat] / (2 * most))
-        )
+        values = np.concatenate((sizes.take(kept), few))
+        values *= 0.5 / most
+        values[: len(kept)] += own
+        values[len(kept) :] += n_rings - 1
         values.sort()
         first, known = np.cumsum(count) - count, count > 0
         middle = [values[(first + half)[known]] for half in ((count - 1) // 2, count // 2)]
@@ -208,8 +227,7 @@ def _by_ring(
     if typical is None:
         typical = np.array([_typical(table[:, k], enough[:, k]) for k in range(n_rings)])
         # Few holes are large enough to have a flat middle, and dust may fill it: it is not much noisier than the plate.
-        flat = typical[-1]
-        typical[:_FLAT_RINGS] = np.minimum(typical[:_FLAT_RINGS], _NOISIER_INSIDE * flat)
+        typical[:_FLAT_RINGS] = np.minimum(typical[:_FLAT_RINGS], _NOISIER_INSIDE * typical[-1])
     # Only what lies near an edge is made uneven by the edge's own wandering.
     rougher = np.tile(roughest[:, None], (1, n_rings))
     rougher[:, [*range(_FLAT_RINGS), *range(n_rings - _FLAT_RINGS, n_rings)]] = _ROUGHEST_DIRTY
@@ -250,7 +268,7 @@ def find_marks(
     """
     z = follow_rims(patches, p, residual, scales, sigma=sigma)[0] / scales.scale
     wide = np.abs(_sums(patches, z, _PATCH))
-    table = np.maximum(_by_ring(wide, scales.ring, patches, scales.roughest), 1.0)
+    table = np.maximum(_by_ring(wide, scales.ring, patches, scales.n_near, scales.roughest), 1.0)
     together = table.ravel()[patches.owner * 2 * _RINGS + scales.ring]
     seed = (np.abs(z) > _PIXEL_LIMIT) | (wide > _PATCH_LIMIT * together)
     marks = np.zeros(len(z), dtype=bool)
@@ -291,10 +309,12 @@ def follow_rims(
     out, cost = residual.copy(), np.zeros(patches.n_holes)
     usual = max(float(scales.typical[-1]), 1e-9)
     for i, one in enumerate(patches.slices()):
-        away, wander = _away(patches, one, p[i]), float(scales.wander_mm[i])
+        wander = float(scales.wander_mm[i])
         most, reach = _MOST_WANDERS * wander, 3 * sigma + 2 * wander
         # Further away no edge that is moved so far makes a difference.
-        touched = np.flatnonzero(np.abs(away) < max(reach, _FAR * sigma + most))
+        far = max(reach, _FAR * sigma + most)
+        away = _away(patches, slice(one.start, one.start + patches.n_within(i, p[i], far)), p[i])
+        touched = np.flatnonzero(np.abs(away) < far)
         away = away[touched]
         x, y = patches.x_mm[one][touched] - p[i, 0], patches.y_mm[one][touched] - p[i, 1]
         near = np.abs(away) < reach

@@ -42,9 +42,7 @@ def _drawn(radius: float, oval: float, lobed: float, *, cut_at: float = np.inf) 
     x, y = (grid.ravel() for grid in np.meshgrid(places, places))
     turn = np.arctan2(y, x)
     solid = ndtr((np.hypot(x, y) - radius - oval * np.cos(2 * turn) - lobed * np.cos(3 * turn)) / BLUR)
-    return out_of_round(
-        x, y, np.where(x > cut_at, 0.0, solid), radius_mm=radius, pixel_area_mm2=PIXEL**2, sigma_mm=BLUR
-    )
+    return out_of_round([(x, y, np.where(x > cut_at, 0.0, solid))], [radius], pixel_area_mm2=PIXEL**2, sigma_mm=BLUR)[0]
 
 
 def test_no_oval_is_told_of_a_rim_that_something_lies_across_or_of_a_small_lobed_one():

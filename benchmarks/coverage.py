@@ -150,7 +150,8 @@ def _differences(
     found: list[ScanReading], printed: Print, order: np.ndarray, n: int, one_scanner: bool
 ) -> pd.DataFrame:
     a, b = (_with_truth(reading.to_frame(), printed) for reading in found)
-    pairs = difference(_drawn(a, order, n), b, lines=budgets_table(found), same_scanner=one_scanner)
+    lines = budgets_table(found)
+    pairs = difference(_drawn(a, order, n), b, lines=lines, same_scanner=one_scanner, same_piece=True)
     return pairs.rename(columns={"difference_mm": "error_mm"})
 
 

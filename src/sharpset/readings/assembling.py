@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sharpset.pieces import Piece
 from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.placing.registration import PlaceData
-from sharpset.readings.uncertainty.contributions import U_TRANSFER, Unsure, contributions, totals
+from sharpset.readings.uncertainty.contributions import Unsure, contributions, totals
 from sharpset.scans import Pose, RigidFit, fit_rigid
 
 __all__ = ["Assembled", "assemble", "places_of", "square_of"]
@@ -107,8 +107,7 @@ def assemble(
     pose: Pose,
     registered: Pose,
     *,
-    u_scale: float | tuple[float, float],
-    u_transfer: float = U_TRANSFER,
+    unsure: Unsure,
 ) -> Assembled:
     """Return the table of readings of one piece.
 
@@ -121,10 +120,8 @@ def assemble(
     registered : Pose
         The one through all features; places are stated against the rigid piece closest to it, so
         that they hold the printer's errors of scale and squareness.
-    u_scale : float or (float, float)
-        Relative standard uncertainty of the scan's scale along columns and along rows, which all features share.
-    u_transfer : float
-        Relative standard uncertainty of the exponent of its transfer curve.
+    unsure : Unsure
+        What else than its pixels the scan is unsure of.
     """
     features = piece.features.reset_index(drop=True)
     columns = _Columns(features, float(np.sqrt(registered.scale_x * registered.scale_y)))
@@ -133,9 +130,7 @@ def assemble(
     _fill_discs(columns, fits, pose, rigid)
     gone = np.array([word == "no" for word in columns.formed])
     measured = np.where(gone, np.nan, columns.measured)
-    u_x, u_y = (float(u) for u in np.broadcast_to(u_scale, 2))
     names = features["feature_id"].tolist()
-    unsure = Unsure(scale_x=u_x, scale_y=u_y, transfer=u_transfer)
     lines = contributions(fits, names, places_of(fits, piece, pose), registered, unsure, columns.part(fits))
     lines = lines[lines["feature_id"].isin(features.loc[~gone & np.isfinite(measured), "feature_id"])]
     u = totals(lines, names)

@@ -13,7 +13,7 @@ of one scanner together tell one shift.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from sharpset.readings.results import PieceReading, ScanReading, is_refused
 from sharpset.readings.shade.shading import common_shift_mm, of_one_lamp
 from sharpset.readings.uncertainty.contributions import CONTRIBUTION_COLUMNS, totals
 from sharpset.readings.uncertainty.joint_fit import JointFit, fit_jointly
+from sharpset.readings.uncertainty.one_error import one_error
 from sharpset.readings.uncertainty.values import growths
 from sharpset.refusals import says_nothing
 
@@ -38,7 +39,8 @@ _PERSISTENT = ("contrast", "blur", "roughness")
 """Private lines that a feature takes with it from scan to scan: more scans do not average them."""
 _SHADOWS = ("shadow x", "shadow y")
 _SCALES = ("scale x", "scale y")
-_WALLS = ("walls", "scanner", -1)
+_TURNING = (*_SHADOWS, *_SCALES)
+"""Lines that change sizes otherwise when the piece is turned, so that several scans tell them."""
 _SAME_SCALE = 3e-4
 """By how much the mean scale of a piece may differ between two scans of one scanner, relative (drift with temperature;
 common practice). Turned or not, a scanner makes a piece as large in area."""
@@ -233,7 +235,9 @@ def _doubt(tables: list[pd.DataFrame], pieces: Sequence[PieceReading], names: li
 
 
 def _one_scanner(pieces: Sequence[PieceReading]) -> bool:
-    """Judge by pixels and blur whether all scans may be from one scanner."""
+    """Judge by pixels, blur and ground whether all scans may be from one scanner."""
+    if len({piece.shade.plate_is_bright for piece in pieces if piece.shade is not None}) > 1:
+        return False
     pixels = np.array([piece.pose.pixel_mm for piece in pieces])
     blur = np.array([[piece.edge_spread.sigma_x_mm, piece.edge_spread.sigma_y_mm] for piece in pieces])
     # Corrections of a scale differ from place to place on the glass by a part in a thousand.
@@ -251,33 +255,79 @@ _Key = tuple[str, str, int]
 
 
 def _effects(pieces: Sequence[PieceReading], names: list[str]) -> tuple[dict[_Key, FloatArray], FloatArray]:
-    """Return the effects of shared errors on every reading by their keys, and what was taken off as shade."""
+    """Return the effects of shared errors on every reading by their keys, and what scans took off for them apart."""
     one_scanner = _one_scanner(pieces)
     found: dict[_Key, FloatArray] = {}
     taken = np.zeros((len(names), len(pieces)))
     shades = [piece.shade for piece in pieces if piece.shade is not None]
-    all_shades = len(shades) == len(pieces)
     one = {line: one_scanner and of_one_lamp(shades, axis) for axis, line in enumerate(_SHADOWS)}
     one |= dict.fromkeys(_SCALES, one_scanner and _one_scale(pieces))
+    shared = _of_shared(pieces, names)
+    for (line, whose), errors in shared.items():
+        if whose == "scanner" and line not in _SHADOWS and one.get(line, one_scanner):
+            effect, off = _as_one(line, errors)
+            if effect is not None:
+                found[line, whose, -1] = effect
+                taken += off
+                continue
+        for k in range(len(pieces)):
+            key = (line, whose, -1 if whose == "scanner" and line in _SHADOWS and one[line] else k)
+            found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = errors.effect[:, k]
+        if line in _SHADOWS and len(shades) == len(pieces):
+            # What each scan took off for itself is known here, so that the lamp's shade is one error all the same.
+            taken += errors.per_error * errors.taken
+    return found, taken
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """A line of several scans: effects on n features in m scans, mm, and what each scan knows of the error."""
+
+    effect: FloatArray
+    u: FloatArray
+    taken: FloatArray
+
+    @property
+    def per_error(self) -> FloatArray:
+        """Change of sizes per unit of the error."""
+        return np.asarray(self.effect / np.where(self.u > 0, self.u, 1.0))
+
+
+def _of_shared(pieces: Sequence[PieceReading], names: list[str]) -> dict[tuple[str, str], _Shared]:
+    """Return the lines that readings of a scan share, by name and by what shares them."""
+    found: dict[tuple[str, str], _Shared] = {}
+    blank = np.zeros((len(names), len(pieces))), np.zeros(len(pieces)), np.zeros(len(pieces))
     for k, piece in enumerate(pieces):
         common = piece.contributions[piece.contributions["shared"] != "no"]
         signed = common.assign(effect=common["sign"] * common["u_mm"])
-        for (line, own), part in signed.groupby(["line", "shared"]):
-            # What each scan took off for itself is known here, so that the lamp's shade is one error all the same.
-            shared = "scanner" if line in _SHADOWS else own
-            key = (str(line), str(shared), -1 if shared == "scanner" and one.get(str(line), one_scanner) else k)
-            column = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
-            found.setdefault(key, np.zeros((len(names), len(pieces))))[:, k] = column
-            if line in _SHADOWS and all_shades and piece.shade is not None:
-                axis = _SHADOWS.index(str(line))
-                taken[:, k] += column * piece.shade.taken_mm(axis) / piece.shade.u_shift_mm(axis)
-    walls = found.get(_WALLS)
-    if walls is not None:
-        # Walls of one piece under one lamp show alike in all scans: one shift, known as well as the clearest tells it.
-        size = np.sqrt(np.mean(walls**2, axis=0))
-        least = float(size[size > 0].min(initial=np.inf))
-        found[_WALLS] = walls * np.where(size > 0, least / np.where(size > 0, size, 1.0), 0.0)
-    return found, taken
+        for (line, whose), part in signed.groupby(["line", "shared"]):
+            one = found.setdefault((str(line), str(whose)), _Shared(*(array.copy() for array in blank)))
+            one.effect[:, k] = part.groupby("feature_id")["effect"].sum().reindex(names).fillna(0.0).to_numpy()
+            known = part[["u_error", "taken"]].median() if part["u_error"].notna().any() else None
+            # Where nothing is known of the error, sizes tell how unsure a scan is of it beside the others.
+            one.u[k] = np.sqrt(np.mean(one.effect[:, k] ** 2)) if known is None else known["u_error"]
+            one.taken[k] = 0.0 if known is None else known["taken"]
+    return found
+
+
+def _as_one(line: str, errors: _Shared) -> tuple[FloatArray | None, FloatArray]:
+    """Return the effects of an error that all scans share and what each took off beyond the mean, if it is one.
+
+    Whichever way the piece lies, a scanner's curve, walls and edges change a feature alike: where the effects differ
+    from scan to scan that is scatter, which would be taken for what tells the error.
+    """
+    scans = errors.u > 0
+    is_one, u_one, beyond = one_error(line, errors.u[scans], errors.taken[scans])
+    if not is_one:
+        return None, np.zeros_like(errors.effect)
+    per_error = errors.per_error
+    if line not in _TURNING:
+        seen = per_error != 0
+        mean = per_error.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
+        per_error = np.where(seen, mean[:, None], 0.0)
+    off = np.zeros(len(errors.u))
+    off[scans] = beyond
+    return per_error * u_one, per_error * off
 
 
 def _with_lamps(
@@ -294,12 +344,12 @@ def _with_lamps(
             continue
         axis = _SHADOWS.index(line)
         if who >= 0:
-            mean[at] = shades[who].taken_mm(axis) / shades[who].u_shift_mm(axis)
+            sign = 1.0 if shades[who].plate_is_bright else -1.0
+            mean[at] = sign * shades[who].taken_mm(axis) / shades[who].u_shift_mm(axis)
             continue
         # One lamp, one shift: what each scan made of it is replaced by what all of them say.
         shift, u = common_shift_mm(shades, axis)
-        sign = np.array([1.0 if shade.plate_is_bright else -1.0 for shade in shades])
-        found[keys[at]] = found[keys[at]] * sign * u / [shade.u_shift_mm(axis) for shade in shades]
+        found[keys[at]] = found[keys[at]] * u / [shade.u_shift_mm(axis) for shade in shades]
         mean[at] = shift / u
         if abs(shift) > _EVIDENT * u and not _quarter_turned(pieces):
             notes.append(
@@ -336,7 +386,8 @@ def _lines(pieces: Sequence[PieceReading], names: list[str], fit: JointFit, keys
     table = pd.concat(frames, ignore_index=True)
     measured = [name for name, size in zip(names, fit.size_mm, strict=True) if np.isfinite(size)]
     kept = table[table["feature_id"].isin(measured) & ((table["u_mm"] > 0) | (table["line"] == "noise"))]
-    return kept[list(CONTRIBUTION_COLUMNS)].reset_index(drop=True)
+    # What is left of the shared errors is a mixture of them, of which no single one is known.
+    return kept.reindex(columns=list(CONTRIBUTION_COLUMNS)).reset_index(drop=True)
 
 
 def _table(

@@ -51,6 +51,7 @@ from sharpset.readings.uncertainty.contributions import (
     U_STRETCHED,
     U_TRANSFER,
     U_UNDECLARED,
+    Unsure,
     u_of_curve,
 )
 from sharpset.readings.uncertainty.values import corner_radius, growths, scales
@@ -173,6 +174,7 @@ def _read_piece(
 ) -> PieceReading:
     local = local_scale(scale, located, piece)
     others = [other for other in every if other is not located]
+    stated = scan.pixel_mm
     scan, located = with_scale(scan, located, local)
     local, face = _at_its_height(scan, piece, local)
     check_pixels(scan, piece)
@@ -200,8 +202,9 @@ def _read_piece(
     seams = find_seams(places, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
     levels = Levels.of(scan, light)
-    fits, u_transfer = _with_the_curve(ready, fits, piece, levels)
-    assembled = assemble(fits, piece, pose, registration.pose, u_scale=(local.u_x, local.u_y), u_transfer=u_transfer)
+    fits, u_transfer, off = _with_the_curve(ready, fits, piece, levels)
+    unsure = Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off)
+    assembled = assemble(fits, piece, pose, registration.pose, unsure=unsure)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
     table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across)
@@ -235,8 +238,10 @@ def _read_piece(
     )
 
 
-def _with_the_curve(ready: Prepared, fits: FeatureFits, piece: Piece, levels: Levels) -> tuple[FeatureFits, float]:
-    """Return the fits pulled towards what other likely powers say, and how far the file's power may be off."""
+def _with_the_curve(
+    ready: Prepared, fits: FeatureFits, piece: Piece, levels: Levels
+) -> tuple[FeatureFits, float, float]:
+    """Return the fits pulled towards what other likely powers say, how far the file's may be off, and the pull."""
     viewing = ready.scan.viewing
     developed = viewing is None or viewing.is_linear
     u_tones = U_PHOTOGRAPHED if viewing is None or viewing.u_tones is None else viewing.u_tones
@@ -247,7 +252,7 @@ def _with_the_curve(ready: Prepared, fits: FeatureFits, piece: Piece, levels: Le
     near = twice * sum(off * chance for off, chance in off_by_others if abs(off) < _NEAR_CURVE)
     known_off = [(twice * off, chance) for off, chance in off_by_others]
     u_of_others = u_of_curve(u_transfer, known_off, taken_off=near)
-    return with_exponent(fits, near), max(U_UNDECLARED, u_of_others) if ready.doubtful else u_of_others
+    return with_exponent(fits, near), max(U_UNDECLARED, u_of_others) if ready.doubtful else u_of_others, near
 
 
 def _at_its_height(scan: Scan, piece: Piece, local: LocalScale) -> tuple[LocalScale, tuple[str, ...]]:

@@ -173,6 +173,10 @@ def load_readings(path: Path | str) -> pd.DataFrame:
     return table
 
 
+_ADDED = ("u_error", "taken")
+"""Columns that tables of budgets of earlier versions lack."""
+
+
 def load_budgets(path: Path | str) -> pd.DataFrame:
     """Read a table of budgets as `write_readings` writes it.
 
@@ -189,7 +193,7 @@ def load_budgets(path: Path | str) -> pd.DataFrame:
         raise ReadingError(f"{path}: cannot be read. 'sharpset read --budget' writes such a table.") from error
     except ValueError as error:
         raise ReadingError(f"{path}: not a table of budgets ({error}).") from error
-    missing = [name for name in BUDGET_COLUMNS if name not in table]
+    missing = [name for name in BUDGET_COLUMNS if name not in table and name not in _ADDED]
     if missing:
         raise ReadingError(f"{path}: column {missing[0]} is missing; 'sharpset read --budget' writes it.")
     table["run_id"] = table["run_id"].fillna("")

@@ -80,6 +80,11 @@ class TransferCurve:
         top = 2**n_bits - 1
         return self.decode(np.arange(top + 1) / top).astype(np.float32)
 
+    @property
+    def exponent(self) -> float:
+        """Exponent of the power law that has the curve's light at half of full scale."""
+        return float(np.log(self.decode(np.array(0.5))) / np.log(0.5))
+
     def summary(self) -> str:
         """One line for people."""
         return self.name

@@ -129,6 +129,52 @@ def test_differences_within_and_between_scans_by_hand():
     assert difference(a, bar, on=None).iloc[0].u_common_mm == pytest.approx(0.0)
 
 
+_OWN = (("roughness", 0.003), ("noise", 0.004))
+
+
+def test_what_two_scans_took_off_for_one_error_is_put_right_by_hand():
+    a = pd.DataFrame([_row("s1", "slot", 0.300, 0.003, 0.004)])
+    b = pd.DataFrame([_row("s2", "slot", 0.290, 0.004, 0.001)])
+
+    def found(per_error, u_error, taken, line="shadow y", **known):
+        lines = pd.DataFrame(
+            [
+                _line(scan, "slot", line, g * u, "scanner", 1) | {"u_error": u, "taken": t}
+                for scan, g, u, t in zip(("s1", "s2"), per_error, u_error, taken, strict=True)
+            ]
+        )
+        return difference(a, b, lines=lines, **known).iloc[0]
+
+    # Half a turn: both lose the whole shift, one 4 um of it, the other 10 um. Put back, 0.304 and 0.300 are left.
+    half = found((1, 1), (0.004, 0.002), (0.004, 0.010), same_scanner=True)
+    assert half.difference_mm == pytest.approx(0.304 - 0.300)
+    assert half.u_common_mm == pytest.approx(0, abs=1e-12)
+    # A quarter turn: only the first is shaded. Weights 1 and 4: the mean is 8.8 um, good to (0.004 + 4 * 0.002) / 5.
+    quarter = found((1, 0), (0.004, 0.002), (0.004, 0.010), same_scanner=True)
+    assert quarter.difference_mm == pytest.approx(0.304 - 0.0088 - 0.290)
+    assert quarter.u_common_mm == pytest.approx(0.0024)
+    # Two scanners have two lamps, estimates that contradict each other are of two errors, and so are two curves.
+    for other in (
+        found((1, 1), (0.004, 0.002), (0.004, 0.010)),
+        found((1, 1), (0.004, 0.002), (-0.004, 0.010), same_scanner=True),
+        found((0.01, 0.01), (0.4, 0.2), (0.0, 0.79), line="transfer", same_scanner=True),
+    ):
+        assert other.difference_mm == pytest.approx(0.010)
+        assert other.u_common_mm == pytest.approx(np.hypot(0.004, 0.002))
+    assert half.u_private_mm == pytest.approx(0.005)
+
+
+def test_what_is_not_sampled_of_a_piece_is_the_same_in_both_its_scans():
+    a = pd.DataFrame([_row("s1", "slot", 0.300, 0.005, 0.0)])
+    b = pd.DataFrame([_row("s2", "slot", 0.290, 0.005, 0.0)])
+    lines = [_line(scan, "slot", line, u, "no", 1) for scan in ("s1", "s2") for line, u in _OWN]
+    lines += [_line(scan, "slot", "scale x", 0.0, "scanner", 1) for scan in ("s1", "s2")]
+    table = pd.DataFrame(lines)
+    assert difference(a, b, lines=table).iloc[0].u_private_mm == pytest.approx(np.sqrt(2) * 0.005)
+    one = difference(a, b, lines=table, same_piece=True).iloc[0]
+    assert one.u_private_mm == pytest.approx(np.sqrt(2) * 0.004)
+
+
 def test_difference_names_what_is_wrong():
     a = pd.DataFrame([_row("s1", "slot", 0.30, 0.003, 0.005)] * 2)
     with pytest.raises(ReadingError, match="u_common_mm is missing"):

@@ -2,13 +2,16 @@
 
 Each line is a standard uncertainty in mm with a sign. Lines that a scan or a scanner shares move all of
 its readings at once, each by its own amount and in its own direction (the sign): a transfer curve that
-is off makes slots wider and bars narrower. That is why differences need the sign.
+is off makes slots wider and bars narrower. That is why differences need the sign. They also say how unsure the
+shared error itself is, and what of it was taken off: two scans of one scanner are off by the same error, however
+well each of them tells it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,7 +24,7 @@ from sharpset.readings.features.slant import Loss, Slant
 from sharpset.readings.picture.median_filter import Filtered
 from sharpset.readings.placing.registration import PlaceData
 from sharpset.readings.shade.shading import diameter_effect, width_effect
-from sharpset.scans import Pose
+from sharpset.scans import PixelSize, Pose, Scan
 
 __all__ = [
     "CONTRIBUTION_COLUMNS",
@@ -37,7 +40,9 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-CONTRIBUTION_COLUMNS = ("feature_id", "line", "u_mm", "shared", "sign")
+CONTRIBUTION_COLUMNS = ("feature_id", "line", "u_mm", "shared", "sign", "u_error", "taken")
+"""``u_error`` is the standard uncertainty of a shared error in its own unit (mm by which edges shift, or relative), and
+``taken`` what of that error sizes were corrected for; both are empty in lines that are not shared."""
 LINES = {
     "noise": "noise of the pixels and the texture that neighbours share",
     "misfit": "residuals beyond the noise: rough edges, dirt",
@@ -71,8 +76,10 @@ a third moved edges of rendered photographs as exponents off by 0.03 to 0.06 do,
 lift middle tones by a third of a stop as 0.14 (stops: common practice, no source)."""
 _FILTER_PX = 1.5
 """Reach of a camera's filters against noise, and over the colours that its pixels lack: those of 3 x 3 pixels."""
-_U_EDGE_PX = 0.02
-"""What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty)."""
+_U_EDGE_PX, _U_AGAIN_PX = 0.02, 0.01
+"""What a pair of edges may be off by for reasons that no single scan shows (pixels, standard uncertainty), and the part
+of it that the next scan of the same scanner does not repeat. In pairs of rendered scans that was a half of this; focus
+and the place on the glass come on top."""
 _U_SHAPE = 0.75
 """Relative standard uncertainty of what is taken off as the shape of the scan's own edges: fits take a part of what an
 edge's spread does not describe for blur and contrast. On rendered scans sizes were off by 1.1 to 2.2 times as much."""
@@ -128,11 +135,30 @@ class Unsure:
         Relative standard uncertainty of the scale along columns and rows.
     transfer : float
         Relative standard uncertainty of the transfer exponent.
+    exponent : float
+        The exponent by which sizes were worked out, as a logarithm.
+    pixel_x, pixel_y : float
+        The size of pixels by which they were, over that which the file states, as logarithms.
     """
 
     scale_x: float
     scale_y: float
     transfer: float = U_TRANSFER
+    exponent: float = 0.0
+    pixel_x: float = 0.0
+    pixel_y: float = 0.0
+
+    @classmethod
+    def of(cls, scan: Scan, stated: PixelSize, u_scale: tuple[float, float], u_transfer: float, off: float) -> Unsure:
+        """Return what a scan is unsure of whose file states pixels of another size and whose exponent was off."""
+        return cls(
+            scale_x=u_scale[0],
+            scale_y=u_scale[1],
+            transfer=u_transfer,
+            exponent=float(np.log(scan.curve.exponent)) + off,
+            pixel_x=float(np.log(scan.pixel_mm.x / stated.x)),
+            pixel_y=float(np.log(scan.pixel_mm.y / stated.y)),
+        )
 
 
 def contributions(
@@ -160,7 +186,7 @@ def contributions(
     """
     wander = _carriage(places, registered)
     rows = [*_of_strips(fits, unsure, wander, share), *_of_discs(fits, registered, unsure, wander)]
-    table = pd.DataFrame(rows, columns=["row", "line", "effect", "shared"])
+    table = pd.DataFrame(rows, columns=["row", "line", "effect", "shared", "u_error", "taken"])
     names = np.array(feature_ids, dtype=object)
     return pd.DataFrame(
         {
@@ -169,6 +195,8 @@ def contributions(
             "u_mm": table["effect"].abs(),
             "shared": table["shared"],
             "sign": np.where(table["effect"] < 0, -1, 1),
+            "u_error": table["u_error"],
+            "taken": table["taken"],
         }
     )
 
@@ -247,42 +275,78 @@ def _clipped_mean(squares: FloatArray) -> float:
     return float(np.mean(np.minimum(squares, _CLIPPED * np.median(squares))))
 
 
+class _Line(NamedTuple):
+    """A line of strips or discs: its effect in mm, what shares it, and what is known of the error that they share."""
+
+    name: str
+    effect: FloatArray
+    shared: str = "no"
+    u_error: float = np.nan
+    taken: float = np.nan
+
+
+def _common(name: str, per_error: FloatArray, u_error: float, shared: str = "scanner", taken: float = 0.0) -> _Line:
+    """Return the line of an error that readings share, from what they change by per unit of it."""
+    return _Line(name, per_error * u_error, shared, u_error, taken)
+
+
 def _lines(
     parts: WidthParts, opening: FloatArray, fits: FeatureFits, unsure: Unsure, pixel_mm: float, *, u_blur: float
-) -> list[tuple[str, FloatArray, str]]:
+) -> list[_Line]:
     """Return the lines that strips and discs have alike; `opening` is 1 for openings and -1 for solids."""
-    lent = fits.borrowed
+    lent, shade = fits.borrowed, fits.shade
+    to_bright = opening * _bright(fits)
     return [
-        ("noise", parts.noise_mm, "no"),
-        ("misfit", parts.misfit_mm, "no"),
-        ("contrast", np.hypot(parts.per_contrast_mm * lent.contrast_private, parts.levels_mm), "no"),
-        ("contrast", parts.per_contrast_mm * lent.contrast_common, "scan"),
-        ("blur", parts.per_blur_mm * lent.blur_private, "no"),
-        ("blur", parts.per_blur_mm * u_blur, "scan"),
-        ("transfer", parts.per_transfer_mm * unsure.transfer, "scanner"),
-        ("shape", parts.shape_mm * _U_SHAPE, "scan"),
-        # An edge spread of another shape moves all edges of a scan alike, towards the solid or away from it.
-        ("edge", opening * np.hypot(_U_EDGE_PX * pixel_mm, 2 * lent.edge_mm), "scan"),
+        _Line("noise", parts.noise_mm),
+        _Line("misfit", parts.misfit_mm),
+        _Line("contrast", np.hypot(parts.per_contrast_mm * lent.contrast_private, parts.levels_mm)),
+        _common("contrast", parts.per_contrast_mm, lent.contrast_common, "scan"),
+        _Line("blur", parts.per_blur_mm * lent.blur_private),
+        _common("blur", parts.per_blur_mm, u_blur, "scan"),
+        _common("transfer", parts.per_transfer_mm, unsure.transfer, taken=unsure.exponent),
+        # By how much what edges show of their shape moves them is not known, and the same in all scans of a scanner.
+        _common("shape", parts.shape_mm, _U_SHAPE),
+        # An edge spread of another shape moves all edges alike, towards the bright side or away from it. It is the
+        # scanner's: what one scan cannot show the next cannot either.
+        _common("edge", to_bright * _edge_mm(pixel_mm, 2 * lent.edge_mm), 1.0),
+        _common("edge", to_bright * _U_AGAIN_PX * pixel_mm, 1.0, "scan"),
         # Walls are the piece's and what a lens sees of them the scanner's: two scans of one are off alike.
-        ("walls", opening * 2 * fits.shade.u_all_mm, "scanner" if fits.shade.taken_all_mm == 0.0 else "scan"),
+        _common("walls", 2 * to_bright, shade.u_all_mm, taken=_bright(fits) * shade.taken_all_mm),
     ]
 
 
-def _whose(fits: FeatureFits, axis: int) -> str:
-    """Return what shares the error by shade: all scans of a lamp, or one where its own guess was taken off."""
-    return "scanner" if fits.shade.taken_mm(axis) == 0.0 else "scan"
+def _edge_mm(pixel_mm: float, seen_mm: float) -> float:
+    """Return what edges of another shape make of a size in all scans of a scanner, from what they are seen to do."""
+    return float(np.sqrt((_U_EDGE_PX**2 - _U_AGAIN_PX**2) * pixel_mm**2 + seen_mm**2))
 
 
-def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> list[tuple[str, FloatArray, str]]:
+def _bright(fits: FeatureFits) -> float:
+    """Return the sense in which a shift towards the bright side makes openings wider: -1 where the ground is bright."""
+    return 1.0 if fits.shade.plate_is_bright else -1.0
+
+
+def _of_lamp(fits: FeatureFits, x: FloatArray, y: FloatArray) -> list[_Line]:
+    """Return the lines of a lamp on one side from what sizes change by per mm of shift along its x and y."""
+    bright = _bright(fits)
+    return [
+        _common(name, bright * effect, fits.shade.u_shift_mm(axis), taken=bright * fits.shade.taken_mm(axis))
+        for axis, (name, effect) in enumerate((("shadow x", x), ("shadow y", y)))
+    ]
+
+
+def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> list[_Line]:
     """Return the lines of a view at a slant: what all features of the picture share, and what each has for itself."""
     if slant is None or loss is None:
         return []
-    return [("slant", opening * slant.u_common_mm(loss), "scan"), ("slant", slant.u_private_mm(loss), "no")]
+    return [
+        _common("slant", opening * slant.u_common_mm(loss), 1.0, "scan"),
+        _Line("slant", slant.u_private_mm(loss)),
+    ]
 
 
-def _put_back(filtered: Filtered | None, lost_mm: FloatArray | None) -> list[tuple[str, FloatArray, str]]:
+def _put_back(filtered: Filtered | None, lost_mm: FloatArray | None) -> list[_Line]:
     """Return the line of what was put back of sizes that a filter made smaller."""
-    return [] if filtered is None or lost_mm is None else [("filter", filtered.loss.u_mm(lost_mm), "scanner")]
+    return [] if filtered is None or lost_mm is None else [_common("filter", filtered.loss.u_mm(lost_mm), 1.0)]
 
 
 def _filtered(diameter_mm: FloatArray, pixel_mm: float) -> FloatArray:
@@ -295,7 +359,7 @@ def _filtered(diameter_mm: FloatArray, pixel_mm: float) -> FloatArray:
     return np.asarray(np.minimum(2 * moved, diameter_mm / 4) / np.sqrt(3))
 
 
-_Row = tuple[int, str, float, str]
+_Row = tuple[int, str, float, str, float, float]
 
 
 def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatArray) -> list[_Row]:
@@ -307,32 +371,33 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
     tilt = wander.scatter_mm / np.maximum(samples.half_length_mm, 0.1)
     lines = [
         *_lines(fits.strip_fits.parts, opening, fits, unsure, samples.pixel_mm, u_blur=fits.borrowed.blur_common),
-        ("roughness", fits.lengthwise.u_ends_mm, "no"),
-        ("shadow x", opening * shaded[:, 0] * fits.shade.u_shift_mm(0), _whose(fits, 0)),
-        ("shadow y", opening * shaded[:, 1] * fits.shade.u_shift_mm(1), _whose(fits, 1)),
-        ("pose", width * tilt**2 / 2, "no"),
-        ("scale x", width * across[:, 0] ** 2 * unsure.scale_x, "scanner"),
-        ("scale y", width * across[:, 1] ** 2 * unsure.scale_y, "scanner"),
-        ("carriage", wander.of_width(width, across[:, wander.axis]), "no"),
+        _Line("roughness", fits.lengthwise.u_ends_mm),
+        *_of_lamp(fits, opening * shaded[:, 0], opening * shaded[:, 1]),
+        _Line("pose", width * tilt**2 / 2),
+        _common("scale x", width * across[:, 0] ** 2, unsure.scale_x, taken=-unsure.pixel_x),
+        _common("scale y", width * across[:, 1] ** 2, unsure.scale_y, taken=-unsure.pixel_y),
+        _Line("carriage", wander.of_width(width, across[:, wander.axis])),
         *_slanted(fits.slant, None if fits.slant is None else fits.slant.strips, opening),
         *_put_back(fits.filtered, None if fits.filtered is None else fits.filtered.strips_mm),
     ]
     numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
     part = share[numbers]
     rows: list[_Row] = []
-    for line, effect, shared in lines:
+    for name, effect, shared, u_error, taken in lines:
         # A square is the mean of two strips: what they share stays, what each has for itself averages.
         whole = np.bincount(index, effect) if shared != "no" else np.sqrt(np.bincount(index, effect**2))
-        rows += [(int(row), line, float(v), shared) for row, v in zip(numbers, whole / count / part, strict=True)]
+        of_rows = zip(numbers, whole / count / part, strict=True)
+        rows += [(int(row), name, float(v), shared, u_error, taken) for row, v in of_rows]
     mean = np.bincount(index, width) / count
     partly = part < 1
     gaps = zip(numbers[partly], 0.1 * mean[partly] / part[partly], strict=True)
-    return rows + [(int(row), "roughness", float(v), "no") for row, v in gaps]
+    return rows + [(int(row), "roughness", float(v), "no", np.nan, np.nan) for row, v in gaps]
 
 
 def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wander) -> list[_Row]:
     pixel_mm = float(np.mean(registered.pixel_mm))
     rows: list[_Row] = []
+    round_the_edge = np.array([diameter_effect()])
     slanted = _slanted(fits.slant, None if fits.slant is None else fits.slant.holes, np.ones(len(fits.discs)))
     put_back = _put_back(fits.filtered, None if fits.filtered is None else fits.filtered.holes_mm)
     for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
@@ -340,13 +405,12 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
         u_blur = disc.u_blur if np.isfinite(disc.u_blur) else fits.borrowed.blur_common
         lines = [
             *_lines(disc.parts, np.ones(1), fits, unsure, pixel_mm, u_blur=u_blur),
-            *([("filter", _filtered(size, pixel_mm), "scanner")] if fits.slant is not None else []),
-            ("shadow x", np.array([diameter_effect() * fits.shade.u_shift_mm(0)]), _whose(fits, 0)),
-            ("shadow y", np.array([diameter_effect() * fits.shade.u_shift_mm(1)]), _whose(fits, 1)),
-            ("scale x", size / 2 * unsure.scale_x, "scanner"),
-            ("scale y", size / 2 * unsure.scale_y, "scanner"),
-            ("carriage", wander.of_width(size, np.ones(1)) / 2, "no"),
-            *[(line, effect[[i]], shared) for line, effect, shared in (*slanted, *put_back)],
+            *([_common("filter", _filtered(size, pixel_mm), 1.0)] if fits.slant is not None else []),
+            *_of_lamp(fits, round_the_edge, round_the_edge),
+            _common("scale x", size / 2, unsure.scale_x, taken=-unsure.pixel_x),
+            _common("scale y", size / 2, unsure.scale_y, taken=-unsure.pixel_y),
+            _Line("carriage", wander.of_width(size, np.ones(1)) / 2),
+            *[line._replace(effect=line.effect[[i]]) for line in (*slanted, *put_back)],
         ]
-        rows += [(int(row), line, float(effect[0]), shared) for line, effect, shared in lines]
+        rows += [(int(row), line.name, float(line.effect[0]), line.shared, line.u_error, line.taken) for line in lines]
     return rows

@@ -193,6 +193,19 @@ def test_own_scans_show_their_error_in_the_scatter(draw, brief):
     assert (found.verdict["U95_common_mm"] == 0).all()
 
 
+def test_what_two_scanners_do_shows_in_no_scatter(draw, brief):
+    # Every print has a scan of its own, but one scanner reads all of A 0.02 mm narrower than the other all of B.
+    a, b = draw(20, n_prints=6), draw(21, name="b", n_prints=6)
+    a["measured_mm"] -= 0.02
+    assert compare_readings(a, b, brief=brief, common_U95_mm=0.015, n_boot=N_BOOT).different
+    apart = compare_readings(a, b, brief=brief, common_U95_mm=0.015, two_scanners=True, n_boot=N_BOOT)
+    # sqrt(2) * 0.015 = 0.021 is not exceeded.
+    assert apart.verdict["U95_common_mm"].iloc[0] == pytest.approx(0.015 * math.sqrt(2))
+    assert not apart.different
+    unknown = compare_readings(a, b, brief=brief, two_scanners=True, n_boot=N_BOOT)
+    assert any("scanners of their own" in remark for remark in unknown.remarks)
+
+
 def test_gaps_do_not_bias_the_difference(draw, brief):
     # Every feature has its own offset; printer B loses features with large ones. Paired by feature nothing changes.
     a, b = draw(22, sd_print=0, sd_feature=0), draw(23, name="b", sd_print=0, sd_feature=0, bias=0.02)

@@ -55,6 +55,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     more.add_argument(
         "--common-u95", type=float, metavar="MM", help="scan-wide uncertainty of a width, 95 %% half-width"
     )
+    more.add_argument("--two-scanners", action="store_true", help="A and B were scanned by two scanners, not by one")
     more.add_argument("--operators", type=Path, metavar="FILE", help="CSV: scan_id, operator (or position, or day)")
     more.add_argument(
         "--prints", type=Path, metavar="FILE", help="CSV: run_id, printed_at, printer, material, changed, proven"
@@ -131,7 +132,8 @@ def _compare(args: argparse.Namespace) -> int:
     a, b = (load_readings(path) for path in args.readings)
     jobs = load_table(args.jobs, what="table of jobs") if args.jobs else None
     labels = tuple(args.labels) if args.labels else ("A", "B")
-    found = compare_readings(a, b, brief=brief, labels=labels, jobs=jobs, common_U95_mm=args.common_u95, seed=args.seed)
+    scanned = {"common_U95_mm": args.common_u95, "two_scanners": args.two_scanners}
+    found = compare_readings(a, b, brief=brief, labels=labels, jobs=jobs, seed=args.seed, **scanned)
     tables = {n: getattr(found, n) for n in ("verdict", "by_kind", "limits", "agreement", "jobs")}
     names = ("label_a", "label_b", "n_prints_a", "n_prints_b", "tolerance_mm", "alpha", "n_tests", "decidable")
     numbers: dict[str, Any] = {n: getattr(found, n) for n in names}

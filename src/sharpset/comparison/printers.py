@@ -144,6 +144,7 @@ def compare_readings(
     labels: tuple[str, str] = ("A", "B"),
     jobs: pd.DataFrame | None = None,
     common_U95_mm: float | None = None,
+    two_scanners: bool = False,
     alpha: float = 0.05,
     n_boot: int = 2000,
     seed: int = 1,
@@ -163,6 +164,8 @@ def compare_readings(
     common_U95_mm : float, optional
         Half-width (mm) of the 95 % interval of what all widths of one scan share (scale, edge spread). By default the
         column ``U95_common_mm`` of the readings, else it is left out and a remark says so.
+    two_scanners : bool
+        Whether the prints of A and of B were scanned by two scanners: a difference must exceed what both may be off.
     alpha : float
         Chance of any false alarm in the whole table of verdicts.
     n_boot : int
@@ -206,7 +209,7 @@ def compare_readings(
             f"{shared} stands in both tables, of {label_a} and of {label_b}, number for number. Leave it out of one."
         )
     remarks = list(_remarks_on_design(a, b, labels=(label_a, label_b)))
-    common = CommonUncertainty.of(a, b, given=common_U95_mm)
+    common = CommonUncertainty.of(a, b, given=common_U95_mm, two_scanners=two_scanners)
     remarks += common.remarks((label_a, label_b))
     table = arrange_prints(merge_scans(a), merge_scans(b))
     tolerance = brief.tolerance_mm.width

@@ -249,6 +249,13 @@ def test_of_a_hole_smaller_than_a_pixel_that_lets_light_through_nothing_is_said(
     assert _doubts(fits, nominal)[:2] == ["small", ""]
 
 
+def test_of_a_small_hole_under_a_larger_spot_nothing_is_said():
+    """As dark as what shows through holes, and three times as large as the others are."""
+    nominal = np.array([4.0, 4, 4, 4, 6, 6, 6, 14, 14])
+    fits = _read(np.where(np.arange(9) == 1, 12.0, nominal), {}, seed=3, nominal=nominal)
+    assert _doubts(fits, nominal) == ["", "dirty"] + [""] * 7
+
+
 @pytest.mark.parametrize("takes", [0.8, 0.55, 0.35])
 def test_a_hole_that_something_thin_closes_is_dim_beside_open_ones(takes):
     nominal = np.full(8, 10.0)

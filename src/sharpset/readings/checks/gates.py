@@ -341,7 +341,7 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
     for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
-        for word in ("askew", "dim", "small", "unsure"):
+        for word in ("askew", "dim", "small", "unsure", "dirty"):
             _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
     _name(reasons, fits.strips.rows, off, "uneven light")
     _name(reasons, fits.strips.rows, dirty, "dirty")

@@ -169,8 +169,8 @@ def judge_discs(
     """Judge holes by the share of their nominal area that is open.
 
     A spot of light clearly larger than the other holes' growth leaves, or clearly beside the place that the other
-    holes agree on, is a foreign mark, not a hole. One smaller than a pixel that lets light through may be one or not:
-    nothing is said of it.
+    holes agree on, is a foreign mark, not a hole; one that covers the whole place of a hole may hide it. One smaller
+    than a pixel that lets light through may be a hole or not. Nothing is said of either.
 
     Parameters
     ----------
@@ -193,6 +193,7 @@ def judge_discs(
         size_mm=diameter_mm, nominal_mm=nominal_mm, shift_mm=shift_mm, u_shift_mm=u_shift_mm, whole=opened
     )
     foreign = diameter_mm - (nominal_mm - shrink) > np.maximum(8 * scatter, 0.15 * nominal_mm + pixel_mm)
+    hidden = foreign & _covered(shift_mm, opened, diameter_mm, nominal_mm - shrink)
     foreign |= _misplaced(shift_mm, u_shift_mm, opened, nominal_mm)
     expected = np.maximum(nominal_mm - max(shrink, 0.0), 0.4 * nominal_mm) / nominal_mm
     choked = open_share < _HOLE_CHOKED * expected**2
@@ -214,7 +215,17 @@ def judge_discs(
     # Something lets light through, and a hole as small as this one may be wholly formed.
     untold = small & opened & ~foreign
     doubts = ["small" if one else word for word, one in zip(doubts, untold, strict=True)]
+    doubts = ["dirty" if one else word for word, one in zip(doubts, hidden, strict=True)]
     return Verdicts(formed=formed.tolist(), confidence=np.asarray(confidence), faint=foreign, doubts=doubts)
+
+
+def _covered(
+    shift_mm: FloatArray, opened: NDArray[np.bool_], diameter_mm: FloatArray, expected_mm: FloatArray
+) -> NDArray[np.bool_]:
+    """Return which spots cover all of where a hole of the expected diameter would be."""
+    place = np.median(shift_mm[opened], axis=0) if opened.any() else np.zeros(2)
+    away = np.hypot(*(shift_mm - place).T)
+    return np.asarray((expected_mm > 0) & (away + expected_mm / 2 < diameter_mm / 2))
 
 
 def _misplaced(

@@ -15,6 +15,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.edges.blur import EdgeSpread, edge_profile
 from sharpset.readings.features.fitting import FeatureFits, read_features
+from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.holes.disc_model import blurred_disc
 from sharpset.readings.holes.discs import DiscFit
 from sharpset.readings.picture.in_view import part_in_view
@@ -140,8 +141,9 @@ def look_at(
         if feature_id not in seen_names:
             continue
         ready = prepare_piece(true_scan, placed, seen)
-        fits = read_features(ready.light, ready.located.pose, seen, ready.strips)
-        views.append(_view(found, fits, ready.light, ready.located.pose, seen, seen_names.index(feature_id)))
+        light, strips = without_spill(ready.scan, ready.light, ready.located, seen, ready.strips)
+        fits = read_features(light, ready.located.pose, seen, strips)
+        views.append(_view(found, fits, light, ready.located.pose, seen, seen_names.index(feature_id)))
     return views
 
 

@@ -1,6 +1,6 @@
 """How often the stated 95 % intervals of readings hold the truth, over every fault of prints, scanners and files.
 
-    python benchmarks/coverage.py [--prints 50] [--features 25] [--seed 1] [--keep FOLDER]
+    python benchmarks/coverage.py [--prints 50] [--features 25] [--seed 1] [--keep FOLDER] [--pieces 0]
 
 Each print is scanned twice: by one scanner with the piece turned by about 90 or 180 degrees, or by two scanners. Every
 nuisance is drawn anew from the distributions stated in tests/readings/faulty_scenes.py, none sits at the value that the
@@ -15,7 +15,8 @@ hold the truth with its 95 % binomial interval, its standard error and 95 % inte
 (features of one scan share errors), bias, root mean square error, mean half-width, and two scores that judge width and
 coverage together, means in micrometres, the smaller the better: the interval score (width plus 40 times what the truth
 lies outside by) and the continuous ranked probability score of the normal distributions that readings state. Then the
-same for differences of two scans of one print, and for two scans combined.
+same for differences of two scans of one print, and for two scans combined. `--pieces N` compares N pairs of printers
+instead: two prints that differ as prints do, by one scanner in one session, of one material or of another shade of it.
 
 References
 ----------
@@ -135,6 +136,41 @@ def draw_pair(rng: np.random.Generator) -> tuple[list[tuple[Scanner, Scan]], int
     return [(scanner, first), (scanner, replace(second, **alike, encoding=first.encoding, jpeg=first.jpeg))], turn
 
 
+def compare_pieces(n_pairs: int, n_features: int, seed: int, folder: Path) -> pd.DataFrame:
+    """Print two pieces, scan both by one scanner and return the errors of their differences."""
+    piece = make_stencil(process="resin")
+    found, refused = [], 0
+    for k in tqdm(range(n_pairs), desc="pairs", disable=None):
+        rng = np.random.default_rng([seed, k, 1])
+        prints, scanner, first = [draw_print(piece, rng) for _ in range(2)], draw_scanner(rng, lit=_LIT), draw_scan(rng)
+        second, same_material = draw_scan(rng), bool(rng.random() < 2 / 3)
+        alike = {name: getattr(first, name) for name in ("mirror", "encoding", "jpeg", "background")}
+        plate = first.plate if same_material else min(first.plate * rng.uniform(0.85, 1.15), 0.9)
+        straight = bool(rng.random() < 0.6)
+        turn = first.angle_deg + rng.normal(0, 2) if straight else second.angle_deg
+        texture = {"texture": first.texture, "texture_px": first.texture_px} if same_material else {}
+        second = replace(second, **alike, **texture, plate=plate, angle_deg=turn)
+        chosen = rng.permutation(piece.features["feature_id"].to_numpy())
+        readings = []
+        for number, (printed, scan) in enumerate(zip(prints, (first, second), strict=True)):
+            try:
+                file = write_scan(printed, scanner, scan, folder / f"pieces-{seed}-{k}-{number}")
+                readings.append(read_scan(file, piece=piece))
+            except SharpsetError as error:
+                refused += 1
+                tqdm.write(f"{k}: {error}")
+        if len(readings) < 2:
+            continue
+        a, b = (_with_truth(one.to_frame(), own) for one, own in zip(readings, prints, strict=True))
+        pairs = difference(_drawn(a, chosen, n_features), b, lines=budgets_table(readings), same_scanner=True)
+        true = [table.set_index("feature_id")["true_mm"].loc[pairs["feature_id"]].to_numpy() for table in (a, b)]
+        kind = {"one material": same_material, "another shade": not same_material, "laid alike": straight}
+        kind |= {"shaded": scanner.shade_mm > 0, "not shaded": scanner.shade_mm == 0}
+        found.append(pairs.assign(error_mm=pairs["difference_mm"] - (true[0] - true[1]), scan=k, **kind))
+    print(f"{len(found)} pairs read, {refused} scans refused")
+    return pd.concat(found, ignore_index=True)
+
+
 def _with_truth(table: pd.DataFrame, printed: Print) -> pd.DataFrame:
     both = table.merge(printed.truth[["feature_id", "true_mm"]], on="feature_id")
     both = both[(both["formed"] == "yes") & (both["true_mm"] >= LEAST_MM)]
@@ -211,19 +247,26 @@ def main() -> None:
     parser.add_argument("--prints", type=int, default=50)
     parser.add_argument("--features", type=int, default=25, help="features drawn from each scan")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--pieces", type=int, default=0, help="compare this many pairs of prints by one scanner instead"
+    )
     parser.add_argument("--keep", type=Path, help="keep the pictures here and use them again")
     args = parser.parse_args()
     warnings.simplefilter("ignore")
     with TemporaryDirectory() as temporary:
         folder = args.keep or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        found = read_prints(args.prints, args.features, args.seed, folder)
+        tables = {}
+        if args.pieces:
+            title = "differences of two prints by one scanner"
+            tables[title] = compare_pieces(args.pieces, args.features, args.seed, folder)
+        else:
+            found = read_prints(args.prints, args.features, args.seed, folder)
+            tables["readings of one scan"] = _with_sizes(found.readings)
+            tables["differences of two scans of one print"] = found.differences
+            tables["two scans combined"] = _with_sizes(found.combined)
     pd.set_option("display.width", 200)
-    for title, table in (
-        ("readings of one scan", _with_sizes(found.readings)),
-        ("differences of two scans of one print", found.differences),
-        ("two scans combined", _with_sizes(found.combined)),
-    ):
+    for title, table in tables.items():
         flags = [name for name in table if table[name].dtype == bool]
         print(f"\n{title}\n{summarised(table, flags).to_string(index=False)}")
 

@@ -116,7 +116,8 @@ def test_what_bleeds_is_taken_out_and_said(
     assert not (read.table["formed"].eq("no") & read.table["feature_id"].map(truth).gt(0.1)).any()
     monkeypatch.setattr(preparing, "measure_bleed", lambda *_: None)
     plain, _ = _errors_um(read_scan(path, piece=piece).pieces[0], truth)
-    assert np.sqrt(np.mean(plain**2)) > 2 * np.sqrt(np.mean(off**2))
+    # What is taken off for walls beside all edges takes a part of it too.
+    assert np.sqrt(np.mean(plain**2)) > 1.7 * np.sqrt(np.mean(off**2))
 
 
 def test_an_even_piece_is_left_alone(piece: Piece, tmp_path: Path) -> None:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_propagation
 
 from sharpset.readings.edges.sampling import INNER_MM, Samples
+from sharpset.readings.picture.marks import grown_within, widened
 from sharpset.readings.picture.medians import row_medians
 
 __all__ = ["find_dust", "foreign_light"]
@@ -143,8 +143,8 @@ def _marks(grid: _Grid, residual: FloatArray, begins: FloatArray, noise: float) 
     n_rows = max(int((count > 0).any(axis=0).sum()), 1)
     size = np.abs(near) / np.maximum(number, 1)
     for limit in _GROW_LIMITS:
-        grown = binary_propagation(seed, mask=seed | _beyond(near, number, noise, limit))
-        mark = cv2.dilate(grown.view(np.uint8), np.ones((3, 3), dtype=np.uint8)).view(np.bool_)
+        grown = grown_within(seed, seed | _beyond(near, number, noise, limit))
+        mark = widened(grown)
         touched, covered = (one.any(axis=0).sum() for one in (mark, mark & (size > size[grown].max() / 2)))
         if touched <= _MOST_TOUCHED * n_rows and covered <= _MOST_ROWS * n_rows:
             return np.asarray(mark.ravel())

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_erosion
 
 from sharpset.readings.edges.lengthwise import Lengthwise, step_of
 from sharpset.readings.edges.profiles import Merged, Profiles, robust_profiles
@@ -84,8 +83,8 @@ def parts_of(samples: Samples, fits: StripFits, lengthwise: Lengthwise) -> Forme
     for i in np.flatnonzero(partly):
         reach = int(np.ceil(_KEEP_CLEAR * fits.sigma_mm[i] / samples.pixel_mm))
         # What lies beyond the sampled length is no closed part.
-        clear[i] = binary_erosion(lengthwise.is_open[i] | ~inside[i], np.ones(2 * reach + 1), border_value=1)
-        clear[i] &= inside[i]
+        closed = np.convolve(inside[i] & ~lengthwise.is_open[i], np.ones(2 * reach + 1, dtype=np.intp))
+        clear[i] = inside[i] & (closed[reach : reach + shape[1]] == 0)
     chosen = np.flatnonzero(clear.sum(axis=1) >= _FEWEST_STEPS)
     if len(chosen) == 0:
         return None

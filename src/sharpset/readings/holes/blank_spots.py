@@ -54,8 +54,9 @@ def plain_places(piece: Piece) -> FloatArray:
     points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     points = points[shapely.contains_xy(piece.outline, points[:, 0], points[:, 1])]
     voids = shapely.STRtree([piece.outline.exterior, *piece.void_shapes()])
-    _, away = voids.query_nearest(shapely.points(points), return_distance=True, all_matches=False)
-    clear = points[away > _CLEAR_MM]
+    # Several times as fast as asking how far away the nearest is.
+    beside, _ = voids.query(shapely.points(points), predicate="dwithin", distance=_CLEAR_MM)
+    clear = np.delete(points, beside, axis=0)
     return np.asarray(clear[np.linspace(0, len(clear) - 1, min(len(clear), _N_PLACES)).astype(int)])
 
 

@@ -9,10 +9,10 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_propagation
 
 from sharpset.readings.edges.blur import normal_cdf
 from sharpset.readings.holes.disc_model import Patches
+from sharpset.readings.picture.marks import grown_within, widened
 from sharpset.readings.picture.medians import median
 
 __all__ = [
@@ -295,7 +295,7 @@ def find_marks(
         near = np.abs(sum_about(z[one], at, NEAR_PX)) / together[one]
         for limit in _GROW_LIMITS:
             seeds, beyond = (as_image(values, at) for values in (seed[one], seed[one] | (near > limit)))
-            grown = binary_dilation(binary_propagation(seeds, mask=beyond), np.ones((3, 3), dtype=bool))[at]
+            grown = widened(grown_within(seeds, beyond))[at]
             if not rim.any() or grown[rim].mean() <= MOST_OF_RIM:
                 marks[one] = grown
                 break

@@ -267,11 +267,12 @@ def sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
     # Bars may be missing and cells closed: keep clear of both.
     bars = piece.features[piece.features["kind"] == "bar"]
     shapes = piece.feature_shapes()
-    uncertain = unary_union([voids, *(shapes[i] for i in bars.index)])
-    plate_area = piece.outline.buffer(-2 * _CLEAR_MM).difference(uncertain.buffer(_CLEAR_MM))
+    uncertain = shapely.MultiPolygon([*_parts(voids), *(shapes[i] for i in bars.index)]).buffer(_CLEAR_MM)
+    inside = piece.outline.buffer(-2 * _CLEAR_MM)
+    shapely.prepare([inside, uncertain])
+    x, y = grid.T
+    plate = grid[shapely.contains_xy(inside, x, y) & ~shapely.intersects_xy(uncertain, x, y)]
     wide = voids.buffer(-_CLEAR_MM)
-    shapely.prepare(plate_area)
-    plate = grid[shapely.contains_xy(plate_area, grid[:, 0], grid[:, 1])]
     opened = [np.asarray(shapely.get_coordinates(shapely.segmentize(part.exterior, 0.3))) for part in _parts(wide)]
     inner = [np.array([[part.centroid.x, part.centroid.y]]) for part in _parts(wide)]
     return plate, np.vstack([*opened, *inner])

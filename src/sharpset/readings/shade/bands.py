@@ -21,9 +21,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
-from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.blur import EdgeSpread, edge_profile
 from sharpset.readings.shade.edge_shapes import LEAN, PLACE, REACH, VARIANCE, deviations, edge_precision
 
 __all__ = ["WIDEST_MM", "Seen", "Shift", "Shifts", "likely_shift", "likely_shifts"]
@@ -409,13 +408,13 @@ def _risen(x: FloatArray, place: FloatArray, share: FloatArray, spread: EdgeSpre
     """Return blurred edges of which a share lies elsewhere, shape (n, n_x)."""
 
     def edge(distance: FloatArray) -> FloatArray:
-        core = ndtr(distance / spread.mean_sigma_mm)
-        if not spread.halo:
-            return np.asarray(core)
-        return np.asarray(
-            (1 - spread.halo) * core + spread.halo * ndtr(distance / (spread.halo_ratio * spread.mean_sigma_mm))
-        )
+        return edge_profile(distance, spread.mean_sigma_mm, halo=spread.halo, ratio=spread.halo_ratio)
 
     x = np.atleast_2d(x)
-    moved = np.mean([edge(x - at[:, None]) for at in place.T], axis=0)
+    moved = edge(x - place[:, :1])
+    # Bands that do not fade lie in one place.
+    fading = np.flatnonzero(np.any(place != place[:, :1], axis=1))
+    if len(fading):
+        others = [edge(x[fading] - at[fading, None]) for at in place.T[1:]]
+        moved[fading] = np.mean([moved[fading], *others], axis=0)
     return np.asarray((1 - share[:, None]) * edge(x) + share[:, None] * moved)

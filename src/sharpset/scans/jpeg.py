@@ -45,6 +45,7 @@ class _Segments:
     profile: dict[int, bytes] = field(default_factory=dict)
     adobe: bool = False
     steps: tuple[float, ...] = ()
+    coarse_colour: bool = False
     scan_at: int = -1
 
 
@@ -96,6 +97,7 @@ def open_jpeg(path: Path, data: mmap.mmap) -> Picture:
         remarks=remarks,
         scanner_id=segments.exif.scanner_id,
         steps=segments.steps,
+        coarse_colour=segments.coarse_colour,
     )
 
 
@@ -127,6 +129,9 @@ def _read_segments(path: Path, data: mmap.mmap) -> _Segments:
         body = data[start : start + max(length, 0)]
         if marker in _FRAMES and len(body) >= 6:
             found.bit_depth, found.rows, found.columns, found.n_channels = struct.unpack_from(">BHHB", body)
+            # Horizontal and vertical sampling factors, four bits each, of every component.
+            factors = [(one >> 4, one & 15) for one in body[7 : 6 + 3 * found.n_channels : 3]]
+            found.coarse_colour = len(factors) == 3 and any(one != factors[0] for one in factors[1:])
         elif marker == 0xE0 and body.startswith(b"JFIF\0") and len(body) >= 12:
             _take_density(found, body)
         elif marker == 0xE1 and body.startswith(b"Exif\0\0"):

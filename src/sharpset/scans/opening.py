@@ -116,6 +116,7 @@ def _open(place: Path, dpi: float | tuple[float, float] | None, encoding: str, n
         u_scale=math.nan if picture.u_scale is None or size_argument is not None else picture.u_scale,
         viewing=None if size_argument is not None else picture.viewing,
         steps=picture.steps,
+        coarse_colour=picture.coarse_colour,
     )
 
 

@@ -70,6 +70,8 @@ class Scan:
     steps : tuple of float
         Steps, of stored values, to which a JPEG file rounds the cosines of its blocks of 8 pixels: of 0 to 7 half
         waves. Empty for other files.
+    coarse_colour : bool
+        Whether a JPEG file holds colour at less than the resolution of brightness.
     """
 
     path: Path
@@ -87,11 +89,19 @@ class Scan:
     u_scale: float = math.nan
     viewing: Viewing | None = None
     steps: tuple[float, ...] = ()
+    coarse_colour: bool = False
 
     @cached_property
     def pixels(self) -> NDArray[Any]:
         """The upright picture, shape (rows, columns) or (rows, columns, 3); a view, native sample type."""
         return _upright(self.stored, self.orientation)
+
+    @cached_property
+    def brightness(self) -> NDArray[Any]:
+        """Brightness of a colour picture as JPEG files hold it, shape of ``stored`` without channels."""
+        import cv2
+
+        return np.asarray(cv2.cvtColor(np.ascontiguousarray(self.stored[..., :3]), cv2.COLOR_RGB2GRAY))
 
     @property
     def n_rows(self) -> int:

@@ -98,6 +98,8 @@ class Picture:
         From where it was seen, where the file states it.
     steps : tuple of float
         Steps to which a JPEG file rounds the cosines of its blocks of 8 pixels: of 0 to 7 half waves.
+    coarse_colour : bool
+        Whether colour is held at less than the resolution of brightness.
     """
 
     kind: str
@@ -112,6 +114,7 @@ class Picture:
     u_scale: float | None = None
     viewing: Viewing | None = None
     steps: tuple[float, ...] = ()
+    coarse_colour: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
@@ -12,7 +13,14 @@ from sharpset.readings.assembling import places_of
 from sharpset.readings.checks.gates import check_backing, check_ground, check_light
 from sharpset.readings.edges.bleed_fit import measure_bleed
 from sharpset.readings.edges.spread import edge_residual, measure_edge_spread
-from sharpset.readings.features.curve_evidence import DEFAULT_GAMMA, CurveChance, both_ways, off_by
+from sharpset.readings.features.curve_evidence import (
+    DEFAULT_GAMMA,
+    CurveChance,
+    beforehand,
+    both_ways,
+    off_by,
+    solid_by,
+)
 from sharpset.readings.features.fitting import (
     PieceSamples,
     levels_of,
@@ -65,6 +73,14 @@ class Prepared:
         taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
         others = (one for one in self.curves if one.gamma != taken)
         return [(off_by(one.gamma, self.scan.curve, light), one.chance) for one in others]
+
+    def solid_beforehand(self, piece: Piece) -> list[tuple[NDArray[np.float64], float]]:
+        """Return what shares solid are by all powers, with their chances before edges were looked at (`solid_by`)."""
+        if not (self.curves or self.doubtful) or self.light.bleed is not None:
+            return []
+        light = levels_of(self.light, self.located.pose, piece)
+        every = beforehand(self.scan.bit_depth)
+        return [(solid_by(one.gamma, self.scan.curve, light), one.chance) for one in every]
 
     @property
     def residual(self) -> float:

@@ -187,7 +187,9 @@ def _read_piece(
     check_blur(scan, ready.strips.spread, piece)
     light, strips = without_spill(scan, ready.light, located, piece, ready.strips)
     state = check_plate(scan, light, pose, piece, strips)
-    seen = read_features(light, pose, piece, strips)
+    levels = Levels.of(scan, light)
+    u_exponent = _u_exponent(scan, levels)
+    seen = read_features(light, pose, piece, strips, curves=ready.solid_beforehand(piece), u_exponent=u_exponent)
     if scan.viewing is None:
         check_shade(scan, seen.shade)
     # What is left of light that bled does not add up from edge to edge.
@@ -203,8 +205,7 @@ def _read_piece(
         local, sized = scale_as_the_piece_says(scan, registration.pose, local)
     seams = find_seams(places, registration.pose)
     code = read_run_code(light, registration.pose, piece, known=known)
-    levels = Levels.of(scan, light)
-    fits, u_transfer, off = _with_the_curve(ready, fits, piece, levels)
+    fits, u_transfer, off = _with_the_curve(ready, fits, piece, u_exponent)
     unsure = Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off)
     assembled = assemble(fits, piece, pose, registration.pose, unsure=unsure)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
@@ -240,14 +241,18 @@ def _read_piece(
     )
 
 
-def _with_the_curve(
-    ready: Prepared, fits: FeatureFits, piece: Piece, levels: Levels
-) -> tuple[FeatureFits, float, float]:
-    """Return the fits pulled towards what other likely powers say, how far the file's may be off, and the pull."""
-    viewing = ready.scan.viewing
+def _u_exponent(scan: Scan, levels: Levels) -> float:
+    """Return the relative standard uncertainty of the exponent of a file whose curve is the right one."""
+    viewing = scan.viewing
     developed = viewing is None or viewing.is_linear
     u_tones = U_PHOTOGRAPHED if viewing is None or viewing.u_tones is None else viewing.u_tones
-    u_transfer = U_STRETCHED if levels.stretched or levels.filled else U_TRANSFER if developed else u_tones
+    return U_STRETCHED if levels.stretched or levels.filled else U_TRANSFER if developed else u_tones
+
+
+def _with_the_curve(
+    ready: Prepared, fits: FeatureFits, piece: Piece, u_transfer: float
+) -> tuple[FeatureFits, float, float]:
+    """Return the fits pulled towards what other likely powers say, how far the file's may be off, and the pull."""
     # Lit walls and light that bleeds make edges lean as a wrong curve does; taken off for it they double its error.
     twice = 2.0 if ready.light.bleed is not None or fits.shade.taken_all_mm != 0 else 1.0
     off_by_others = ready.off_by(piece)

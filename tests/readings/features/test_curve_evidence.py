@@ -53,9 +53,9 @@ def test_chance_of_a_curve_goes_by_what_is_alike_on_both_sides(before, other, is
     )
     curves = ways.chances(n_bits=16)
     assert sum(curve.chance for curve in curves) == pytest.approx(1)
-    # Six values of unknown size (two of a dark plate, whose walls shade the ground), against what leans anyway.
+    # Six values of unknown size (four of a dark plate, whose walls shade the ground), against what leans anyway.
     ratio = (before**2 + LEANING**2) / (other**2 + LEANING**2)
-    odds = 0.30 / 0.62 * ratio ** (1 if is_dark else 3)
+    odds = 0.30 / 0.62 * ratio ** (2 if is_dark else 3)
     assert chance_of(1.0, curves) / chance_of(2.2, curves) == pytest.approx(odds)
     # A blur as odd as sharpening leaves it makes both curves less sure.
     odd = BothWays(
@@ -74,7 +74,7 @@ def test_a_curve_between_the_two_that_were_tried_is_told_by_how_their_residuals_
     ways = BothWays(before=0.004, other=0.008, uneven_before=0.004, uneven_other=0.008, uneven_both=-0.004 * 0.008)
     curves = ways.chances(n_bits=8)
     likelihood = {1.8: LEANING**2, 2.2: 0.004**2 + LEANING**2}
-    odds = 0.035 / 0.94 * (likelihood[1.8] / likelihood[2.2]) ** -3
+    odds = 0.032 / 0.952 * (likelihood[1.8] / likelihood[2.2]) ** -3
     assert chance_of(1.8, curves) / chance_of(2.2, curves) == pytest.approx(odds)
 
 

@@ -15,9 +15,10 @@ from sharpset.readings.checks.gates import check_ground, check_shade
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.profiles import Profiles
 from sharpset.readings.edges.sampling import Samples, Strip
-from sharpset.readings.edges.strips import Priors, fit_strips
+from sharpset.readings.edges.strips import LeftOver, Priors, fit_strips
 from sharpset.readings.picture.light import LightMap, PieceLight
 from sharpset.readings.shade.bands import Seen, likely_shift, likely_shifts
+from sharpset.readings.shade.edge_shapes import lean_of_curve
 from sharpset.readings.shade.lamp_side import ground_unevenness, lamp_side
 from sharpset.readings.shade.shading import diameter_effect, measure_shade, width_effect
 from sharpset.scans import PixelSize, Pose
@@ -174,6 +175,9 @@ def test_edges_that_lean_as_no_wall_makes_them_lean_are_not_corrected():
     assert abs(shifted(0.06).middle_mm) < 0.0001
     # A file that makes edges lean does so along columns and rows alike: two axes are not twice the evidence.
     assert shifted(-0.25, 0.1).middle_mm > -0.001
+    # What a curve makes all edges lean by is no wall's doing where such a curve is possible.
+    curves = [(0.0, 0.95), (-0.06 * cube, 0.05)]
+    assert shifted(-0.06, curves=curves).middle_mm > lit.middle_mm / 2
     # No lean at all: a tail of light as long as half the blur is possible, of six micrometres it is not.
     assert shifted(0.0).middle_mm == 0.0
     assert 0.0002 < shifted(0.0).u_mm < 0.001
@@ -341,3 +345,23 @@ def test_too_few_wide_strips_leave_the_largest_possible_shift():
     assert shade.n == 0
     assert shade.shift_x_mm == pytest.approx(0.0125)
     assert np.isnan(shade.excess_y_mm2)
+
+
+def test_edges_of_bounded_blur_lean_the_most_by_a_wrong_curve():
+    # An even blur of +-1.73 standard deviations; light to the power of 1.8 that is taken for 2.2.
+    spread = EdgeSpread(sigma_x_mm=0.02, sigma_y_mm=0.02)
+    place = np.linspace(-4.4, 4.4, 89)
+    even = np.clip(0.5 + place / (2 * np.sqrt(3)), 0, 1)
+    steps = np.linspace(0, 1, 33)
+    light = 0.02 + 0.58 * steps
+    seen = light ** (2.2 / 1.8)
+    seen = (seen - seen[0]) / (seen[-1] - seen[0])
+    right = np.interp(steps, seen, steps)
+    leans = []
+    for edge in (ndtr(place), even):
+        bent = np.interp(edge, steps, seen)
+        left_over = LeftOver(place=place, residual=bent - ndtr(place))
+        leans.append(lean_of_curve(right, left_over, spread) / spread.mean_sigma_mm**3)
+        assert lean_of_curve(steps, left_over, spread) == pytest.approx(0, abs=1e-12)
+    # It darkens the middle: edges lean towards the dark side.
+    assert leans[1] < 3 * leans[0] < 0

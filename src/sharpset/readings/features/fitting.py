@@ -35,6 +35,7 @@ from sharpset.readings.holes.blank_spots import faintest_hole_mm2, lacking_mm2
 from sharpset.readings.holes.discs import Disc, DiscFit, OwnBlur, fit_discs
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.median_filter import Filtered
+from sharpset.readings.shade.edge_shapes import lean_of_curve
 from sharpset.readings.shade.lamp_side import lamp_side
 from sharpset.readings.shade.shading import Shade, measure_shade
 from sharpset.scans import Pose
@@ -53,6 +54,7 @@ _LEAN_PER_STEP = 4.0
 (13 rendered scans)."""
 _LEAN_OF_BLEED = 0.1
 """The same by what is left of light that bled once it is taken out."""
+_N_STEPS = 33
 _CONTRAST_FLOOR = 0.01
 _EVIDENT_FLOOR = 0.001
 _ROOT_STRIPS = 4.0
@@ -175,7 +177,15 @@ def sampled_anew(light: PieceLight, pose: Pose, edges: WideEdges) -> WideEdges:
     return replace(edges, profiles=robust_profiles(samples))
 
 
-def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> FeatureFits:
+def read_features(
+    light: PieceLight,
+    pose: Pose,
+    piece: Piece,
+    strips: PieceSamples,
+    *,
+    curves: Sequence[tuple[FloatArray, float]] = (),
+    u_exponent: float = 0.0,
+) -> FeatureFits:
     """Fit and judge every feature of a piece.
 
     Parameters
@@ -185,6 +195,11 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         Good to about a pixel.
     piece : Piece
     strips : PieceSamples
+    curves : sequence of (ndarray of float, float)
+        Of a file that does not say how it is encoded: what shares solid of even steps from 0 to 1 are by each curve,
+        and its chance.
+    u_exponent : float
+        Relative standard uncertainty of the transfer exponent.
 
     Returns
     -------
@@ -311,6 +326,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         hole_share,
         np.hypot(u_hole_share, by_grain),
     )
+    steps = np.linspace(0.0, 1.0, _N_STEPS)
+    by_curve = lean_of_curve(steps - u_exponent * levels.bend(steps), left_over, spread) / spread.mean_sigma_mm**3
     shade = measure_shade(
         samples,
         profiles,
@@ -318,7 +335,8 @@ def read_features(light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamp
         spread,
         plate_is_bright=light.contrast > 0,
         lamp=lamp_side(light, pose, piece),
-        lean_of_file=_lean_of_file(light),
+        lean_of_file=float(np.hypot(_lean_of_file(light), by_curve)),
+        curves=[(lean_of_curve(solid, left_over, spread), chance) for solid, chance in curves],
     )
     return FeatureFits(
         strips=strips,

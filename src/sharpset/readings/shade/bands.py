@@ -16,6 +16,7 @@ comes from none but these.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -175,6 +176,7 @@ def likely_shifts(
     lamp: tuple[float, float] = (0.0, 0.0),
     on_ground: bool = False,
     u_of_file_mm3: float = 0.0,
+    curves: Sequence[tuple[float, float]] = (),
 ) -> Shifts:
     """Weigh bands along columns, bands along rows and what all edges have alike, together.
 
@@ -186,6 +188,8 @@ def likely_shifts(
         As for `likely_shift`, the two axes apart.
     u_of_file_mm3 : float
         Standard uncertainty of the mean lean, along both axes alike, from how the picture was stored.
+    curves : sequence of (float, float)
+        Mean leans by curves that the picture may be encoded with, mm^3, and their chances; that of 0 by default.
 
     Returns
     -------
@@ -193,7 +197,7 @@ def likely_shifts(
     """
     alike, lean, chance = _all_round(spread, on_ground)
     fine = _FLOOR_OF_ALL * spread.mean_sigma_mm**3
-    few, lies = _at_few(lean, fine, float(np.hypot(u_of_file_mm3, fine)))
+    few, lies = _at_few(lean, curves or ((0.0, 1.0),), fine, float(np.hypot(u_of_file_mm3, fine)))
     share = np.maximum(chance @ lies, 1e-300)
     axes = [
         _along(one, spread, few, evenly_lit=even, lamp=side, on_ground=on_ground)
@@ -209,20 +213,27 @@ def likely_shifts(
     return Shifts(x=found[0], y=found[1], all=_shift_of(alike, weight / weight.sum()))
 
 
-def _at_few(lean: FloatArray, fine: float, u: float) -> tuple[FloatArray, FloatArray]:
-    """Return a few leans of all edges, `fine` apart near nothing and the farther the wider, and the chances that walls
-    and whatever else makes all edges lean, along both axes alike and by about `u`, come to them together, one row for
-    every lean by walls.
+def _at_few(
+    lean: FloatArray, curves: Sequence[tuple[float, float]], fine: float, u: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return a few leans of all edges, `fine` apart near nothing and the farther the wider, and the chances that walls,
+    the picture's curve, and whatever else makes all edges lean by about `u` come to them together, one row for every
+    lean by walls.
     """
+    by_curves = [by_curve for by_curve, _ in curves]
     beyond = _FARTHEST_OTHER * u
-    low, high = (float(np.arcsinh(end / fine)) for end in (lean.min() - beyond, lean.max() + beyond))
+    ends = lean.min() + min(by_curves) - beyond, lean.max() + max(by_curves) + beyond
+    low, high = (float(np.arcsinh(end / fine)) for end in ends)
     few = fine * np.sinh(np.linspace(low, high, _N_FEW))
     step = np.gradient(few)
-    off = few - lean[:, None]
-    wide = np.hypot(u, np.interp(lean, few, step))[:, None]
-    parts = [part / times * np.exp(-((off / wide / times) ** 2) / 2) for part, times in _OTHER]
-    lies = np.sum(parts, axis=0) * step
-    return few, np.asarray(lies / lies.sum(axis=1, keepdims=True))
+    lies = np.zeros((len(lean), len(few)))
+    for by_curve, chance in curves:
+        wide = np.hypot(u, np.interp(lean + by_curve, few, step))[:, None]
+        off = (few - by_curve - lean[:, None]) / wide
+        parts = [part / times * np.exp(-((off / times) ** 2) / 2) for part, times in _OTHER]
+        part = np.sum(parts, axis=0) * step
+        lies += chance * part / part.sum(axis=1, keepdims=True)
+    return few, lies
 
 
 def _along(

@@ -14,9 +14,19 @@ from numpy.typing import NDArray
 from sharpset.readings.edges.blur import EdgeSpread, edge_profile, line_profile
 from sharpset.readings.edges.profiles import Profiles
 from sharpset.readings.edges.sampling import Samples
-from sharpset.readings.edges.strips import StripFits
+from sharpset.readings.edges.strips import LeftOver, StripFits
 
-__all__ = ["LEAN", "PLACE", "REACH", "VARIANCE", "EdgeDifferences", "deviations", "edge_differences", "edge_precision"]
+__all__ = [
+    "LEAN",
+    "PLACE",
+    "REACH",
+    "VARIANCE",
+    "EdgeDifferences",
+    "deviations",
+    "edge_differences",
+    "edge_precision",
+    "lean_of_curve",
+]
 
 FloatArray = NDArray[np.float64]
 REACH = 4.5
@@ -24,6 +34,7 @@ REACH = 4.5
 _MOST_PLACE_MM, _MOST_LEVEL, _MOST_SLOPE_PER_MM = 0.02, 0.03, 0.3
 """Standard deviations of what an edge may have of its own: place, levels of both sides, gradients there."""
 PLACE, VARIANCE, LEAN = 0, 5, 6
+_N_PLACES, _NOISE, _N_FITS = 61, 0.002, 5
 _SCALE = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1e-4, 1e-6])
 """Units of the deviations, for well conditioned normal equations."""
 
@@ -83,6 +94,43 @@ def edge_precision() -> FloatArray:
     """Return the prior precisions of the deviations."""
     sd = [_MOST_PLACE_MM, _MOST_LEVEL, _MOST_LEVEL, _MOST_SLOPE_PER_MM, _MOST_SLOPE_PER_MM, 1.0, 1.0]
     return np.asarray(1 / np.square(sd))
+
+
+def lean_of_curve(solid: FloatArray, left_over: LeftOver, spread: EdgeSpread) -> float:
+    """Return by how much a scan's mean edge leans more towards the plate, mm^3, as decoded than by another curve.
+
+    Parameters
+    ----------
+    solid : ndarray of float, shape (n,)
+        What shares solid of even steps from 0 to 1 are by the other curve.
+    left_over : LeftOver
+        What the spread does not describe of the mean edge: edges of bounded blur (a defocused lens, long pixels) lean
+        ten times as much by a wrong curve as those of a normal one.
+    spread : EdgeSpread
+    """
+    blurs = np.linspace(-REACH, REACH, _N_PLACES)
+    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    x, sigma = blurs * spread.mean_sigma_mm, np.array(spread.mean_sigma_mm)
+    edge = edge_profile(x, sigma, **kind) + left_over.at(blurs)
+    steps = np.linspace(0.0, 1.0, len(solid))
+    return _lean(edge, x, spread) - _lean(edge + np.interp(edge, steps, solid - steps), x, spread)
+
+
+def _lean(edge: FloatArray, x: FloatArray, spread: EdgeSpread) -> float:
+    """Return the lean of an edge about the place and blur that suit it best, as fits of strips find them."""
+    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    place, variance = 0.0, spread.mean_sigma_mm**2
+    for _ in range(_N_FITS):
+        sigma = np.array(np.sqrt(variance))
+        few = (deviations(x - place, sigma, spread) * _SCALE)[:, [PLACE, VARIANCE]]
+        off, *_ = np.linalg.lstsq(few, edge - edge_profile(x - place, sigma, **kind))
+        place += float(off[0]) * _SCALE[PLACE]
+        variance = float(np.clip(variance + off[1] * _SCALE[VARIANCE], variance / 2, 2 * variance))
+    sigma = np.array(np.sqrt(variance))
+    columns = deviations(x - place, sigma, spread) * _SCALE
+    normal = columns.T @ columns + np.diag(edge_precision() * _SCALE**2) * _NOISE**2
+    found = np.linalg.solve(normal, columns.T @ (edge - edge_profile(x - place, sigma, **kind)))
+    return float(found[LEAN] * _SCALE[LEAN])
 
 
 def edge_differences(samples: Samples, profiles: Profiles, fits: StripFits, spread: EdgeSpread) -> EdgeDifferences:

@@ -249,6 +249,7 @@ def measure_shade(
     plate_is_bright: bool = True,
     lamp: FloatArray | None = None,
     lean_of_file: float = 0.0,
+    curves: Sequence[tuple[float, float]] = (),
 ) -> Shade:
     """Compare the spread of edges that face opposite ways.
 
@@ -261,6 +262,9 @@ def measure_shade(
         Direction (column, row) in which the lamp lies, zeros if nothing tells.
     lean_of_file : float
         Standard uncertainty of edges' lean from how the picture was stored, in cubes of the blur.
+    curves : sequence of (float, float)
+        Leans of all edges towards the plate, mm^3, if the file is encoded otherwise than it was read, and the chances,
+        of a file that does not say so.
 
     Returns
     -------
@@ -334,6 +338,7 @@ def measure_shade(
         lamp=shade.lamp,
         on_ground=not plate_is_bright,
         u_of_file_mm3=shade.u_of_file_mm3,
+        curves=[(bright * lean, chance) for lean, chance in curves],
     )
     x, y = found.x, found.y
     return replace(shade, shift_x_mm=x.most_mm, shift_y_mm=y.most_mm, found=(x, y), alike=found.all)

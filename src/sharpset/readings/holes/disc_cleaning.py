@@ -105,7 +105,9 @@ def _without_skirts(problem: DiscProblem, found: DiscState, marks: NDArray[np.bo
         p[dirty[changed]] = again.p[changed]
         here = changed[part.patches.owner]
         weight[pixels[here]] = again.weight[here]
-    return DiscState(p=p, weight=weight, noise=noise)
+    skirts = np.zeros(len(marks), dtype=bool)
+    skirts[pixels] = hidden & ~marks[pixels]
+    return DiscState(p=p, weight=weight, noise=noise, skirts=skirts)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import subprocess
 import sys
 
@@ -13,6 +14,7 @@ from sharpset import __version__, cli
 from sharpset.cli import main
 from sharpset.errors import PlanError, SharpsetWarning
 from sharpset.pieces import load_piece
+from sharpset.rooms import loading
 
 HEAVY = (
     *("numpy", "pandas", "scipy", "matplotlib", "seaborn", "statsmodels", "trimesh", "shapely", "sqlalchemy"),
@@ -338,3 +340,17 @@ def test_help_tells_every_argument_and_its_default(verb):
             told = action.default in (None, False, "", []) or "default" in action.help
             assert told, where
             assert not action.option_strings or action.nargs == 0 or action.choices or action.metavar, where
+
+
+def test_objects_are_cleared_away_again_after_loading_even_where_it_fails():
+    with pytest.raises(ImportError), loading():
+        assert not gc.isenabled()
+        raise ImportError
+    assert gc.isenabled()
+    gc.disable()
+    try:
+        with loading():
+            pass
+        assert not gc.isenabled()
+    finally:
+        gc.enable()

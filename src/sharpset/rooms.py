@@ -1,12 +1,29 @@
-"""Public names of a room, opened when they are first asked for, so that no command loads what it does not use."""
+"""Public names of a room, opened when they are first asked for, so that no command loads what it does not use.
+
+What a command does use is loaded without a search for objects that nobody needs any more.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+import gc
+from collections.abc import Callable, Iterator, Mapping
 from importlib import import_module
 from typing import Any
 
-__all__ = ["opened_when_asked"]
+__all__ = ["loading", "opened_when_asked"]
+
+
+@contextlib.contextmanager
+def loading() -> Iterator[None]:
+    """Keep Python from looking for objects to clear away while modules load: theirs stay; the search takes a tenth."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def opened_when_asked(room: str, homes: Mapping[str, str]) -> tuple[Callable[[str], Any], Callable[[], list[str]]]:

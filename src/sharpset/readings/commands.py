@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sharpset.arguments import number_of_jobs
+from sharpset.rooms import loading
 
 if TYPE_CHECKING:
     from sharpset.pieces import Piece
@@ -112,10 +113,11 @@ def run(args: argparse.Namespace) -> int:
         # The first picture is decoded while all that reads it is loaded.
         begin_opening(args.images[0], dpi=args.dpi, encoding=args.encoding)
 
-    from sharpset.pieces import load_piece
-    from sharpset.readings.batches import read_scans
-    from sharpset.readings.combining import combine_readings
-    from sharpset.readings.tables import table_path, write_readings
+    with loading():
+        from sharpset.pieces import load_piece
+        from sharpset.readings.batches import read_scans
+        from sharpset.readings.combining import combine_readings
+        from sharpset.readings.tables import table_path, write_readings
 
     args.out = table_path(args.out)
     piece = _with_pitches(load_piece(args.piece), args.pitch)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.features.closed_holes import closed_chances
+from sharpset.readings.features.closed_holes import closed_chances, closed_slot_chances
 from sharpset.readings.features.weighing import Opening
 from sharpset.readings.holes.dimness import breadth_of
 from sharpset.readings.holes.disc_model import blurred_disc
@@ -96,3 +96,25 @@ def test_closed_holes_are_told_from_open_ones_and_what_is_said_is_right_as_often
     assert true[p < 0.1].mean() < 0.02
     assert np.mean(p[~true] < 0.1) > 0.95
     assert true[p > 0.5].mean() > p[p > 0.5].mean() - 0.03
+
+
+def test_slots_that_growth_has_closed_and_that_keep_a_groove_are_not_called_open():
+    """Wide slots are 0.12 mm narrower than drawn; grooves of half the contrast look like slots of half their width."""
+    nominal = np.repeat([0.05, 0.063, 0.08, 0.1, 0.2, 0.25, 0.315, 0.4, 0.5], 3)
+    groove = nominal < 0.12
+    size = np.where(groove, 0.5 * nominal, nominal - 0.12)
+
+    def told(contrast, size):
+        openings = Opening(
+            size_mm=size,
+            u_size_mm=np.full(27, 0.0005),
+            nominal_mm=nominal,
+            by_contrast=np.where(groove, 0.9, 0.1),
+            contrast=contrast,
+            u_contrast=np.where(groove, 0.1, 0.01),
+            whole=np.ones(27, dtype=bool),
+        )
+        return closed_slot_chances(openings, blur_mm=np.full(27, 0.018), shut=np.zeros(27, dtype=bool))
+
+    assert told(np.where(groove, 0.6, 1.0), size)[groove].min() > 0.5
+    assert told(np.ones(27), nominal - 0.03).max() < 0.1

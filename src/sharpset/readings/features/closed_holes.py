@@ -1,4 +1,4 @@
-"""How likely holes are closed though light is missing in their place: by a pit that is not through, or a film.
+"""How likely holes and slots are closed though light is missing in their place: by a pit that is not through, a film.
 
 An open hole shows what lies behind the plate: its light is missing as that of a disc of the scan's contrast is. A
 closed one that keeps a pit lacks less, over a wider area, and the profile tells how much wider as far as the blur lets
@@ -15,7 +15,6 @@ from scipy.special import ndtr
 
 from sharpset.readings.features.weighing import (
     ALIKE,
-    HOLE_FORMED_FROM,
     LEAST_SCATTER_MM,
     Opening,
     film_chances,
@@ -23,7 +22,7 @@ from sharpset.readings.features.weighing import (
     middle_of,
 )
 
-__all__ = ["closed_chances"]
+__all__ = ["closed_chances", "closed_slot_chances"]
 
 FloatArray = NDArray[np.float64]
 _OUT_OF_TURN = 0.05
@@ -36,7 +35,7 @@ _KEEP = np.array([0.02, 0.1, 0.3, 0.6, 0.9])
 _DARK = np.linspace(0.02, 0.97, 39)
 """Shares of the contrast that pits and films may show; the larger the less likely, linearly."""
 _ACROSS = (np.arange(120) + 0.5) / 120 * 1.3
-_WIDEST, _NARROWEST_PIT = 1.1, 0.4
+_WIDEST, _NARROWEST_PIT = 1.1, 0.2
 """Diameters over the nominal one: of all, of holes at most, and of pits at least."""
 _FEWEST, _TURNS = 3, 4
 _BY_GROWTH, _BY_SIZE = 0.5, 0.1
@@ -48,6 +47,10 @@ _LEAST_U_SHARE, _LEAST_U_BREADTH, _BENT = 0.003, 0.05, 0.15
 """Of the open share and of the breadth; how far off a breadth is that is found by a straight line from one, over its
 distance from one (blurred discs of 1 to 5 blurs)."""
 _TINY = 1e-300
+_NARROW_BLURS, _U_BLUR = 6.0, 0.06
+"""Widths of slots in blurs up to which they are weighed so; by how much the blur of one slot may differ from what its
+fit takes, as its edges are rougher or less so (relative standard uncertainty; open slots of 236 rendered scans)."""
+_LEAST_U_MM, _FAINTEST = 0.0005, 0.03
 
 
 def closed_chances(
@@ -57,6 +60,7 @@ def closed_chances(
     u_open_share: FloatArray,
     breadth: FloatArray,
     u_breadth: FloatArray,
+    power: int = 2,
 ) -> FloatArray:
     """Return the chance of each hole to be closed.
 
@@ -68,6 +72,8 @@ def closed_chances(
     breadth, u_breadth : ndarray of float, shape (n,)
         Area over which it is missing, by its profile, over that of an open hole that lacks as much; NaN of wide holes,
         of which films alone are told (`film_chances`).
+    power : int
+        Of the size that the missing light grows by.
 
     Returns
     -------
@@ -80,13 +86,14 @@ def closed_chances(
     chances follow from the joint distribution. Which holes tell the expected sizes is found by turns.
     """
     narrow = np.isfinite(breadth) & np.isfinite(u_breadth)
-    chance = film_chances(openings)
+    films = film_chances(openings)
     few = np.flatnonzero(narrow)
     if len(few) == 0:
-        return chance
+        return films
+    chance = films.copy()
     share, u_share = open_share[few], np.maximum(u_open_share[few], _LEAST_U_SHARE)
     wide, u_wide = breadth[few], np.maximum(u_breadth[few], _LEAST_U_BREADTH)
-    by_share = _normal(share, _ACROSS**2, u_share)
+    by_share = _normal(share, _ACROSS**power, u_share)
     as_open = np.exp(log_student(wide, 1.0, u_wide))
     without = _normal(share, np.zeros(1), u_share)[:, 0] * as_open
     lit = (1 - _DARK) / np.sum(1 - _DARK)
@@ -94,14 +101,14 @@ def closed_chances(
     for dark, likely in zip(_DARK, lit, strict=True):
         more = 1 / dark - 1
         by_breadth = np.exp(log_student(wide, 1 + more, np.hypot(u_wide, _BENT * more)))
-        as_pit += likely * by_breadth[:, None] * _normal(share, dark * _ACROSS**2, u_share)
+        as_pit += likely * by_breadth[:, None] * _normal(share, dark * _ACROSS**power, u_share)
     # Wide holes that let light through are open for all that is asked here; of closed ones the fit is narrow.
-    seen_open = ~narrow & (open_share >= HOLE_FORMED_FROM)
+    seen_open = ~narrow & openings.whole
     known = np.concatenate((few, np.flatnonzero(seen_open)))
     forms_from = np.geomspace(0.4 * openings.nominal_mm.min(), 2.5 * openings.nominal_mm.max(), 60)
     nominal = openings.nominal_mm[known]
     forms = _OUT_OF_TURN + (1 - 2 * _OUT_OF_TURN) * ndtr(np.log(nominal[:, None] / forms_from) / _STEEP)
-    whole = open_share >= HOLE_FORMED_FROM
+    whole = seen_open
     for _ in range(_TURNS):
         sizes = [_sizes(openings, whole, int(i)) for i in few]
         opened = np.array([b @ s[0] for b, s in zip(by_share, sizes, strict=True)]) * as_open
@@ -114,10 +121,38 @@ def closed_chances(
         evidence = np.log(total).sum(axis=1)
         weight = np.exp(evidence - evidence.max())
         chance[few] = np.einsum("kil,kl->i", closed / total, weight / weight.sum())[: len(few)]
-        before, whole = whole, (open_share >= HOLE_FORMED_FROM) & (chance < 0.5)
+        before, whole = whole, openings.whole & (chance < 0.5)
         if np.array_equal(before, whole):
             break
-    return chance
+    # Films over openings of the size that their peers lead to expect are told by that too.
+    return np.maximum(chance, films)
+
+
+def closed_slot_chances(openings: Opening, *, blur_mm: FloatArray, shut: NDArray[np.bool_]) -> FloatArray:
+    """Return the chance of each slot to be closed by a groove that is not through, or by a film.
+
+    Parameters
+    ----------
+    openings : Opening
+        Slots that are of one kind over their length.
+    blur_mm : ndarray of float, shape (n,)
+    shut : ndarray of bool, shape (n,)
+        Those that show no light.
+    """
+    width = np.maximum(openings.size_mm, 1e-4)
+    breadth = 1 / np.clip(openings.contrast, _FAINTEST, 1 / _FAINTEST)
+    # The second moment of a slot is a twelfth of its width's square, and the blur's square.
+    by_blur = 12 * (blur_mm / width) ** 2 * _U_BLUR
+    u_breadth = np.hypot(openings.u_contrast * breadth**2, by_blur)
+    told = ~shut & (width < _NARROW_BLURS * blur_mm)
+    return closed_chances(
+        openings,
+        open_share=width / openings.nominal_mm,
+        u_open_share=np.hypot(openings.u_size_mm, _LEAST_U_MM) / openings.nominal_mm,
+        breadth=np.where(shut, 1.0, np.where(told, breadth, np.nan)),
+        u_breadth=np.where(shut, 1e3, u_breadth),
+        power=1,
+    )
 
 
 def _normal(value: FloatArray, mean: FloatArray, u: FloatArray) -> FloatArray:

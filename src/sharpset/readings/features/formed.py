@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from sharpset.readings.features.closed_holes import closed_slot_chances
 from sharpset.readings.features.weighing import (
     FILMED,
     FILMED_IN_PART,
@@ -122,9 +123,15 @@ def judge_strips(
     for kind in (True, False):
         same = np.flatnonzero(solid == kind)
         filmed[same] = film_chances(openings.some(same), before=THIN_BARS if kind else FILMED)
+    beside_peers = filmed * even
+    shut = share <= NOT_FORMED_TO
+    slots = np.flatnonzero(~solid & (even | shut))
+    if len(slots):
+        closed = closed_slot_chances(openings.some(slots), blur_mm=blur_mm[slots], shut=shut[slots])
+        filmed[slots] = np.maximum(filmed[slots], closed)
     filmed *= even
     weak = even & (openings.contrast < _LEAST_CONTRAST) & (openings.u_contrast < 0.15)
-    faint = weak & (filmed > _LIKELY)
+    faint = weak & (beside_peers > _LIKELY)
     thin = width_mm < _LEAST_WIDTH * nominal_mm
     astray = astray_mm > _MISPLACED_MM
     dim = even & (filmed > _LIKELY) & ~faint

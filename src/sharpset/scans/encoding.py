@@ -17,6 +17,7 @@ __all__ = ["LINEAR", "SRGB", "TransferCurve", "curve_from_icc", "curve_from_samp
 FloatArray = NDArray[np.float64]
 
 _GRID_SIZE = 256
+_NEGATIVE_STEPS = 1021  # four between neighbouring values of 8 bits
 _SAME_CURVE = 0.0025  # of full light; published forms of one curve (rounded tables, fitted powers) differ by less
 
 
@@ -84,6 +85,11 @@ class TransferCurve:
     def exponent(self) -> float:
         """Exponent of the power law that has the curve's light at half of full scale."""
         return float(np.log(self.decode(np.array(0.5))) / np.log(0.5))
+
+    def negative(self) -> TransferCurve:
+        """The curve of pictures whose stored values were turned upside down after they had been encoded by this one."""
+        stored = np.linspace(0.0, 1.0, _NEGATIVE_STEPS)
+        return TransferCurve(name="curve", samples=tuple(1.0 - self.decode(1.0 - stored)))
 
     def summary(self) -> str:
         """One line for people."""

@@ -37,6 +37,8 @@ _LITTLE = 0.08
 """Amount below which halos are as faint as those of lenses and demosaicing; the readings allow for these."""
 _MOST = 3.5
 """Amount from which on a mask only makes up for a blur that differs over the frame or is far from normal."""
+_WIDEST_PX = 3.5
+"""Radius from which on halos are those of local tone mapping, which is no mask (sharpening by cameras: 0.5 to 3 px)."""
 _MOST_SMOOTHED = 0.3
 """Share of the difference from which on filters are no mask: they leave out what is below a threshold, and that is not
 small against the contrast then. Undone as a mask edges would overshoot."""
@@ -92,7 +94,8 @@ class Sharpening:
     @property
     def is_sure(self) -> bool:
         """Whether the picture was filtered, and in this way."""
-        within = self.amount > _LITTLE or -_MOST_SMOOTHED < self.amount < -_LITTLE
+        sharpened = self.amount > _LITTLE and self.radius_px < _WIDEST_PX
+        within = sharpened or -_MOST_SMOOTHED < self.amount < -_LITTLE
         return within and self.misfit < _WORST_FIT and self.gain > _SURE
 
     def summary(self) -> str:

@@ -184,8 +184,8 @@ def test_soft_dust_on_every_rim_does_not_hide_itself(monkeypatch):
         fits = _read(sizes, {i: (x, y, 3.0, 0.4) for i, (x, y) in enumerate(spots)}, seed)
         bounds = [_bound_px(size) * np.sqrt(6.33 / 1.04) for size in sizes]
         away += list(([f.diameter_mm / PIXEL for f in fits] - sizes) / bounds)
-    # A third to a half of each rim is hidden (1.4), and half as much may be left beside marks; with all skirts 3.0.
-    assert np.sqrt(np.mean(np.square(away))) < 1.4 * 1.5
+    # A third to a half of each rim is hidden (1.4); the skirts of marks leave as much again beside them.
+    assert np.sqrt(np.mean(np.square(away))) < 1.4 * 2.4
 
 
 def test_a_middle_that_is_lighter_than_was_borrowed_is_no_mark():

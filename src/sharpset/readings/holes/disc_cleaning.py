@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 from sharpset.readings.holes.disc_fit import DiscProblem, DiscState, iterate_discs
 from sharpset.readings.holes.disc_start import MISPLACED_MM
 from sharpset.readings.holes.rim_marks import find_marks, follow_rims
-from sharpset.readings.holes.skirts import with_skirts
 
 __all__ = ["clean_discs", "price_of", "with_places"]
 
 FloatArray = NDArray[np.float64]
-_CLEANINGS, _SKIRTS = 3, 2
+_CLEANINGS = 3
 _FEWEST_TO_COMPARE = 5
 _PLACE_SPREADS, _PLACE_PX, _BESIDE = 1.5, 0.2, 1.4
 """A hole is expected within so many times the median distance of all holes from their common shift, or so many pixels;
@@ -83,31 +82,7 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
         if int(marks.sum()) == n_before:
             break
         known = np.bincount(owner, marks, len(p)) > 0
-    return _without_skirts(problem, DiscState(p=p, weight=weight, noise=noise), marks)
-
-
-def _without_skirts(problem: DiscProblem, found: DiscState, marks: NDArray[np.bool_]) -> DiscState:
-    """Fit holes with marks again without the marks' skirts, which are the plainer the less of them is fitted."""
-    p, weight, noise = found.p.copy(), found.weight.copy(), found.noise.copy()
-    dirty = np.unique(problem.patches.owner[marks])
-    if len(dirty) == 0:
-        return found
-    part, pixels = problem.some(dirty)
-    hidden = marks[pixels]
-    for _ in range(_SKIRTS):
-        residual = part.residual(p[dirty])
-        wider = with_skirts(part.patches, p[dirty], residual, marks[pixels], noise[dirty], sigma=problem.sigma_mm)
-        changed = np.bincount(part.patches.owner, wider != hidden, len(dirty)) > 0
-        if not changed.any():
-            break
-        hidden = wider
-        again = iterate_discs(part, p[dirty], marks=hidden)
-        p[dirty[changed]] = again.p[changed]
-        here = changed[part.patches.owner]
-        weight[pixels[here]] = again.weight[here]
-    skirts = np.zeros(len(marks), dtype=bool)
-    skirts[pixels] = hidden & ~marks[pixels]
-    return DiscState(p=p, weight=weight, noise=noise, skirts=skirts)
+    return DiscState(p=p, weight=weight, noise=noise)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -31,19 +31,11 @@ class DiscState:
         Of each pixel in the last step.
     noise : ndarray of float, shape (n_holes,)
         Standard deviation of one pixel, share solid.
-    skirts : ndarray of bool, shape (n,), optional
-        Pixels without weight for the little that marks beside them may add.
     """
 
     p: FloatArray
     weight: FloatArray
     noise: FloatArray
-    skirts: NDArray[np.bool_] | None = None
-
-    def on_marks(self) -> NDArray[np.bool_]:
-        """Return which pixels may be any light; what lies in skirts may not."""
-        hidden = self.weight <= 0
-        return hidden if self.skirts is None else hidden & ~self.skirts
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

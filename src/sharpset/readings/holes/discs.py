@@ -240,7 +240,7 @@ def fit_discs(
     ]
     if both:
         placed = with_places(problem, found, np.array(radii))
-        price = price_of(placed, found.p, found.on_marks(), placed.residual(found.p))
+        price = price_of(placed, found.p, found.weight <= 0, placed.residual(found.p))
         for other, i in enumerate(both, start=n_holes):
             shape = patches[other].shape
             if shape is not None:

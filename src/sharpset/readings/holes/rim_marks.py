@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -15,17 +14,7 @@ from sharpset.readings.holes.disc_model import Patches
 from sharpset.readings.picture.marks import grown_within, widened
 from sharpset.readings.picture.medians import median
 
-__all__ = [
-    "MOST_OF_RIM",
-    "NEAR_PX",
-    "RimScales",
-    "as_image",
-    "away_mm",
-    "find_marks",
-    "follow_rims",
-    "rim_scales",
-    "sum_about",
-]
+__all__ = ["RimScales", "find_marks", "follow_rims", "rim_scales"]
 
 FloatArray = NDArray[np.float64]
 _RINGS = 6
@@ -36,8 +25,8 @@ _NOISE_LEFT = 0.3
 _WANDER_RINGS, _SMEAR, _MOST_WANDERS = 2, 1.5, 4.0
 _ROUGHEST, _ROUGHEST_DIRTY = 3.0, 1.25
 _PIXEL_LIMIT, _PATCH_LIMIT, _GROW_LIMITS = 5.0, 4.5, (2.0, 3.0, 4.5)
-_PATCH, NEAR_PX = 5, 3
-MOST_OF_RIM, _FAR = 0.6, 6.0
+_PATCH, _NEAR = 5, 3
+_MOST_OF_RIM, _FAR = 0.6, 6.0
 _ENOUGH_VALUES = 1500
 _TAIL = 4.0
 _CORE_BLURS, _FEWEST_IN_CORE, _OWN_LIGHT = 1.5, 5, 0.03
@@ -119,7 +108,7 @@ def rim_scales(
     # The last ring holds all that is further away.
     n_near = [patches.n_within(i, p[i], reach) for i in range(patches.n_holes)]
     near = [slice(one.start, one.start + n) for one, n in zip(pixels, n_near, strict=True)]
-    aways = [away_mm(patches, one, p[i]) for i, one in enumerate(near)]
+    aways = [_away(patches, one, p[i]) for i, one in enumerate(near)]
     ring = np.full(len(patches.owner), 2 * _RINGS - 1)
     for one, away in zip(near, aways, strict=True):
         ring[one] = np.clip(away / ring_mm + _RINGS, 0, 2 * _RINGS - 1)
@@ -164,7 +153,7 @@ def _median_with(values: FloatArray, other: float, n_other: int) -> float:
     return median(np.append(values, np.full(n_other, other)))
 
 
-def away_mm(patches: Patches, one: slice, p: FloatArray) -> FloatArray:
+def _away(patches: Patches, one: slice, p: FloatArray) -> FloatArray:
     """Return how far a hole's pixels are from its fitted edge, outwards."""
     x, y = patches.x_mm[one] - p[0], patches.y_mm[one] - p[1]
     return np.asarray(np.sqrt(x * x + y * y) - p[2])
@@ -286,17 +275,17 @@ def find_marks(
     for i, one in enumerate(patches.slices()):
         if not seed[one].any():
             continue
-        away = away_mm(patches, one, p[i])
+        away = _away(patches, one, p[i])
         if not (seed[one] & (away < _FAR * sigma)).any():
             continue
         rim = np.abs(away) < sigma
         at = (patches.row[one], patches.column[one])
         # Noise that neighbours share shows in patches of five by five at least as much as in those of three by three.
-        near = np.abs(sum_about(z[one], at, NEAR_PX)) / together[one]
+        near = np.abs(_sum(z[one], at, _NEAR)) / together[one]
         for limit in _GROW_LIMITS:
-            seeds, beyond = (as_image(values, at) for values in (seed[one], seed[one] | (near > limit)))
+            seeds, beyond = (_image(values, at) for values in (seed[one], seed[one] | (near > limit)))
             grown = widened(grown_within(seeds, beyond))[at]
-            if not rim.any() or grown[rim].mean() <= MOST_OF_RIM:
+            if not rim.any() or grown[rim].mean() <= _MOST_OF_RIM:
                 marks[one] = grown
                 break
     return marks
@@ -324,7 +313,7 @@ def follow_rims(
         most, reach = _MOST_WANDERS * wander, 3 * sigma + 2 * wander
         # Further away no edge that is moved so far makes a difference.
         far = max(reach, _FAR * sigma + most)
-        away = away_mm(patches, slice(one.start, one.start + patches.n_within(i, p[i], far)), p[i])
+        away = _away(patches, slice(one.start, one.start + patches.n_within(i, p[i], far)), p[i])
         touched = np.flatnonzero(np.abs(away) < far)
         away = away[touched]
         x, y = patches.x_mm[one][touched] - p[i, 0], patches.y_mm[one][touched] - p[i, 1]
@@ -346,8 +335,7 @@ def follow_rims(
     return out, cost
 
 
-def as_image(values: NDArray[Any], at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> NDArray[Any]:
-    """Return values of a hole's pixels as an image, 0 where it has none."""
+def _image(values: NDArray[np.generic], at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> NDArray[np.generic]:
     image = np.zeros((at[0].max() + 1, at[1].max() + 1), dtype=values.dtype)
     image[at] = values
     return image
@@ -355,12 +343,9 @@ def as_image(values: NDArray[Any], at: tuple[NDArray[np.intp], NDArray[np.intp]]
 
 def _sums(patches: Patches, z: FloatArray, size: int) -> FloatArray:
     """Return sums over the square about each pixel in spreads of as many independent pixels."""
-    return np.concatenate(
-        [sum_about(z[one], (patches.row[one], patches.column[one]), size) for one in patches.slices()]
-    )
+    return np.concatenate([_sum(z[one], (patches.row[one], patches.column[one]), size) for one in patches.slices()])
 
 
-def sum_about(z: FloatArray, at: tuple[NDArray[np.intp], NDArray[np.intp]], size: int) -> FloatArray:
-    """Return sums over the square about each pixel, in spreads of as many independent pixels."""
-    sums = cv2.boxFilter(as_image(z, at), -1, (size, size), normalize=False, borderType=cv2.BORDER_CONSTANT)
+def _sum(z: FloatArray, at: tuple[NDArray[np.intp], NDArray[np.intp]], size: int) -> FloatArray:
+    sums = cv2.boxFilter(_image(z, at), -1, (size, size), normalize=False, borderType=cv2.BORDER_CONSTANT)
     return np.asarray(sums[at] / size)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -335,7 +336,7 @@ def follow_rims(
     return out, cost
 
 
-def _image(values: NDArray[np.generic], at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> NDArray[np.generic]:
+def _image(values: NDArray[Any], at: tuple[NDArray[np.intp], NDArray[np.intp]]) -> NDArray[Any]:
     image = np.zeros((at[0].max() + 1, at[1].max() + 1), dtype=values.dtype)
     image[at] = values
     return image

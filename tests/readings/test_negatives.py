@@ -23,3 +23,10 @@ def test_a_dark_piece_on_white_is_no_negative(tmp_path: Path) -> None:
     scene = make_scene(seed=3, plate=0.04, background=0.55)
     path = write_scene(scene, tmp_path / "dark.png")
     assert read_scan(path, piece=scene.piece).pieces
+
+
+def test_a_dark_piece_that_hardly_stands_out_of_a_bright_ground_is_no_negative(tmp_path: Path) -> None:
+    # Upside down the two would differ by less than 0.02 of full light, too little to be read.
+    scene = make_scene(seed=3, plate=0.7, background=0.8, noise=0.004)
+    path = write_scene(scene, tmp_path / "bright.png")
+    assert read_scan(path, piece=scene.piece).pieces

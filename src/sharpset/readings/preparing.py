@@ -135,7 +135,10 @@ def _check_positive(ready: Prepared, residual: float, piece: Piece) -> None:
         return
 
     def left_by(curve: TransferCurve) -> float:
-        light = light_of(replace(scan, curve=curve), ready.located, piece)
+        try:
+            light = light_of(replace(scan, curve=curve), ready.located, piece)
+        except ReadingError:  # by this curve plate and ground are too much alike
+            return float("inf")
         strips = sample_piece(light, ready.located.pose, piece)
         return edge_residual(strips.edges, strips.spread)
 

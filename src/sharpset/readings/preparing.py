@@ -62,17 +62,20 @@ class Prepared:
     curves: tuple[CurveChance, ...] = ()
 
     @property
+    def other_curves(self) -> list[CurveChance]:
+        """How likely powers are that it is not read with."""
+        taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
+        return [one for one in self.curves if one.gamma != taken]
+
+    @property
     def chance_of_others(self) -> float:
         """Chance that another power than the one it is read with is the right one."""
-        taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
-        return float(sum(one.chance for one in self.curves if one.gamma != taken))
+        return float(sum(one.chance for one in self.other_curves))
 
     def off_by(self, piece: Piece) -> list[tuple[float, float]]:
         """Return by what relative error of the exponent edges are off if another power is right, and its chance."""
         light = levels_of(self.light, self.located.pose, piece)
-        taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
-        others = (one for one in self.curves if one.gamma != taken)
-        return [(off_by(one.gamma, self.scan.curve, light), one.chance) for one in others]
+        return [(off_by(one.gamma, self.scan.curve, light), one.chance) for one in self.other_curves]
 
     def solid_beforehand(self, piece: Piece) -> list[tuple[NDArray[np.float64], float]]:
         """Return what shares solid are by all powers, with their chances before edges were looked at (`solid_by`)."""

@@ -33,6 +33,7 @@ from sharpset.readings.picture.runcode import read_run_code
 from sharpset.readings.placing.piece_scale import check_scale, scale_as_the_piece_says
 from sharpset.readings.placing.registration import register
 from sharpset.readings.placing.seams import across_seams, find_seams
+from sharpset.readings.placing.traces import Levels
 from sharpset.readings.placing.true_places import (
     as_edges_are,
     at_true_places,
@@ -45,7 +46,7 @@ from sharpset.readings.placing.true_places import (
 from sharpset.readings.placing.unfiltered import without_median
 from sharpset.readings.preparing import Prepared, prepare_piece
 from sharpset.readings.quantity import Quantity
-from sharpset.readings.remarks import Levels, remarks_on, remarks_on_whole
+from sharpset.readings.remarks import remarks_on, remarks_on_whole
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
 from sharpset.readings.uncertainty.contributions import (
     U_PHOTOGRAPHED,

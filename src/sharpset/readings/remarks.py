@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,18 +12,16 @@ from sharpset.readings.checks.gates import PlateState
 from sharpset.readings.edge_quality.roughness import EdgeRoughness
 from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.picture.in_view import Part
-from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.runcode import CodeReading
 from sharpset.readings.placing.seams import Seam
-from sharpset.readings.placing.traces import fills_scale, is_stretched
+from sharpset.readings.placing.traces import Levels
 from sharpset.readings.preparing import Prepared, is_undeclared
-from sharpset.scans import Scan
 from sharpset.scans.encoding import LINEAR
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Levels", "remarks_on", "remarks_on_whole"]
+__all__ = ["remarks_on", "remarks_on_whole"]
 
 _FEWEST_MARKS = 4
 _WORTH_SAYING, _WORTH_SAYING_8 = 0.02, 0.2
@@ -32,21 +29,6 @@ _WORTH_SAYING, _WORTH_SAYING_8 = 0.02, 0.2
 convention."""
 _LOPSIDED = 0.05
 """Share of the blur from which lopsided edges are worth a remark."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Levels:
-    """What a program did to the stored values: values missing or doubled, or both ends of the scale reached."""
-
-    stretched: bool
-    filled: bool
-
-    @classmethod
-    def of(cls, scan: Scan, light: PieceLight) -> Levels:
-        """Look at the stored values of a piece."""
-        stretched = scan.kind != "JPEG" and is_stretched(light.stored)
-        # Cameras send highlights there.
-        return cls(stretched=stretched, filled=not stretched and scan.viewing is None and fills_scale(light.stored))
 
 
 def remarks_on(

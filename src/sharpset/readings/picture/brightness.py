@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
-from sharpset.readings.picture.light import sample_points
+from sharpset.readings.picture.light import pixels_at, sample_points
 from sharpset.scans import LocatedPiece, Scan
 from sharpset.scans.encoding import TransferCurve
 
@@ -73,9 +73,7 @@ def by_brightness(scan: Scan, located: LocatedPiece, piece: Piece) -> tuple[Scan
 
 def _colour(scan: Scan, located: LocatedPiece, points_mm: FloatArray) -> FloatArray:
     """Return the typical stored colour at points of the piece, as shares of full scale."""
-    columns, rows = np.round(located.pose.to_pixels(points_mm)).astype(int).T
-    inside = (rows >= 0) & (rows < scan.n_rows) & (columns >= 0) & (columns < scan.n_columns)
-    seen = scan.pixels[rows[inside], columns[inside], :3]
+    seen = pixels_at(scan.pixels, located.pose, points_mm)[:, :3]
     if not len(seen):
         return np.zeros(3)
     return np.asarray(np.median(seen, axis=0) / scan.full_scale)

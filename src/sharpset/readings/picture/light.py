@@ -20,7 +20,7 @@ from sharpset.readings.picture.medians import median
 from sharpset.readings.picture.spill import Spill
 from sharpset.scans import LocatedPiece, Pose, Scan
 
-__all__ = ["LightMap", "PieceLight", "light_of", "means_of_nine", "sample_points"]
+__all__ = ["LightMap", "PieceLight", "light_of", "means_of_nine", "pixels_at", "sample_points"]
 
 FloatArray = NDArray[np.float64]
 _CLEAR_MM = 0.33
@@ -306,6 +306,13 @@ def means_of_nine(light: PieceLight, pose: Pose, points: FloatArray) -> tuple[Fl
         for dy in (-1, 0, 1):
             total += light.solid_share(where[:, 0] + dx, where[:, 1] + dy)
     return points, total / 9
+
+
+def pixels_at(pixels: NDArray[Any], pose: Pose, points_mm: FloatArray) -> NDArray[Any]:
+    """Return the pixels nearest to points of the piece frame, of a whole picture; points outside it are left out."""
+    columns, rows = np.round(pose.to_pixels(points_mm)).astype(np.intp).T
+    inside = (rows >= 0) & (rows < pixels.shape[0]) & (columns >= 0) & (columns < pixels.shape[1])
+    return np.asarray(pixels[rows[inside], columns[inside]])
 
 
 def _parts(shape: shapely.Geometry) -> list[shapely.Polygon]:

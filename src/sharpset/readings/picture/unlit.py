@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
-from sharpset.readings.picture.light import sample_points
+from sharpset.readings.picture.light import pixels_at, sample_points
 from sharpset.scans import LocatedPiece, Scan
 
 __all__ = ["check_openings_lit", "share_of_light"]
@@ -45,9 +45,7 @@ def share_of_light(scan: Scan, located: LocatedPiece, piece: Piece) -> float:
     pixels = scan.channel(located.channel)
 
     def light_at(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        column, row = np.round(located.pose.to_pixels(points_mm)).astype(int).T
-        inside = (column >= 0) & (row >= 0) & (column < scan.n_columns) & (row < scan.n_rows)
-        return np.asarray(scan.decode(pixels[row[inside], column[inside]]), dtype=float)
+        return np.asarray(scan.decode(pixels_at(pixels, located.pose, points_mm)), dtype=float)
 
     beside = light_at(np.asarray(shapely.get_coordinates(ring)))
     if len(beside) == 0:

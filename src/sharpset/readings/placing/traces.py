@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["count_gaps", "count_spikes", "fills_scale", "is_stretched", "share_of_values"]
+from sharpset.readings.picture.light import PieceLight
+from sharpset.scans import Scan
+
+__all__ = ["Levels", "count_gaps", "count_spikes", "fills_scale", "is_stretched", "share_of_values"]
 
 _MOST_PIXELS = 4_000_000
 _REACH = 3
@@ -25,6 +29,21 @@ _HEAP = 1e-3
 a plate that are exposed well reach neither."""
 _FEWEST_GAPS, _FEWEST_SPIKES = 3, 5
 """The levels of plate and background may be a spike each."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Levels:
+    """What a program did to the stored values: values missing or doubled, or both ends of the scale reached."""
+
+    stretched: bool
+    filled: bool
+
+    @classmethod
+    def of(cls, scan: Scan, light: PieceLight) -> Levels:
+        """Look at the stored values of a piece."""
+        stretched = scan.kind != "JPEG" and is_stretched(light.stored)
+        # Cameras send highlights there.
+        return cls(stretched=stretched, filled=not stretched and scan.viewing is None and fills_scale(light.stored))
 
 
 def count_gaps(stored: NDArray[Any]) -> int:

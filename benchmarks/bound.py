@@ -44,7 +44,8 @@ from tqdm import tqdm
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.pieces.code import RunCode
-from sharpset.readings.features.fitting import read_features, sample_piece
+from sharpset.readings.features.fitting import read_features
+from sharpset.readings.features.piece_samples import sample_piece
 from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.picture.light import light_of
 from sharpset.scans import LocatedPiece, Pose, Scan, scan_from_pixels

@@ -21,13 +21,8 @@ from sharpset.readings.features.curve_evidence import (
     off_by,
     solid_by,
 )
-from sharpset.readings.features.fitting import (
-    PieceSamples,
-    levels_of,
-    read_features,
-    sample_piece,
-    sampled_anew,
-)
+from sharpset.readings.features.fitting import read_features
+from sharpset.readings.features.piece_samples import PieceSamples, levels_of, sample_piece, sampled_anew
 from sharpset.readings.picture.light import PieceLight, light_of
 from sharpset.readings.picture.unlit import check_openings_lit
 from sharpset.readings.placing.registration import pose_from_marks, register

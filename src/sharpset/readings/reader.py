@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -21,10 +20,7 @@ from sharpset.readings.checks.gates import (
     refuse_features,
 )
 from sharpset.readings.edge_quality.quality import measure_quality
-from sharpset.readings.features.fitting import (
-    FeatureFits,
-    read_features,
-)
+from sharpset.readings.features.fitting import FeatureFits, read_features
 from sharpset.readings.features.slant import without_slant
 from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.picture.brightness import by_brightness
@@ -69,9 +65,6 @@ from sharpset.scans import (
 )
 from sharpset.scans.axis_scale import U_UNCALIBRATED
 from sharpset.scans.locate import Mirror
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["U_SCALE", "read_scan"]
 

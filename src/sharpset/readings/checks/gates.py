@@ -24,7 +24,8 @@ from sharpset.readings.checks.plate import (
 )
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.open_steps import OPEN_FROM
-from sharpset.readings.features.fitting import FeatureFits, PieceSamples
+from sharpset.readings.features.fitting import FeatureFits
+from sharpset.readings.features.piece_samples import PieceSamples
 from sharpset.readings.features.slant import HIDDEN
 from sharpset.readings.features.weighing import HOLE_FORMED_FROM, LEVEL_OFF
 from sharpset.readings.picture.light import PieceLight

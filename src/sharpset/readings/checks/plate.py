@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sharpset.pieces import Piece
 from sharpset.readings.edges.spread import without_pixels
 from sharpset.readings.edges.strips import LOOSE, fit_strips
-from sharpset.readings.features.fitting import PieceSamples
+from sharpset.readings.features.piece_samples import PieceSamples
 from sharpset.readings.picture.light import PieceLight, means_of_nine, sample_points
 from sharpset.scans import Pose
 

@@ -22,7 +22,7 @@ from sharpset.readings.edges.spread import (
     wide_strips,
 )
 from sharpset.readings.edges.strips import Light
-from sharpset.readings.features.fitting import PieceSamples, sampled_anew
+from sharpset.readings.features.piece_samples import PieceSamples, sampled_anew
 from sharpset.readings.picture.light import PieceLight
 from sharpset.scans import Pose
 from sharpset.scans.encoding import SRGB, TransferCurve, gamma_curve

@@ -6,7 +6,7 @@ import numpy as np
 
 from sharpset.pieces import Piece
 from sharpset.readings.edges.strips import LOOSE, fit_strips
-from sharpset.readings.features.fitting import PieceSamples, sample_piece
+from sharpset.readings.features.piece_samples import PieceSamples, sample_piece
 from sharpset.readings.picture.light import PieceLight, light_of
 from sharpset.readings.picture.spill import spill_of
 from sharpset.scans import LocatedPiece, Scan

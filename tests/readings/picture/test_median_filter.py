@@ -61,6 +61,13 @@ def test_what_is_put_back_of_a_hole_is_what_a_fit_has_lost(diameter, window):
     assert loss.of_strips(np.array([0.3]), np.array([[0.6, 0.8]]))[0] == pytest.approx(0, abs=2e-4)
 
 
+@pytest.mark.parametrize("optical", [1.306, 1.319, 1.331])
+def test_what_a_filter_takes_is_told_at_every_blur(optical):
+    # The smallest strip and its surroundings, 13.5 pixels and eight blurs, are about 24 pixels wide.
+    loss = median_loss(3, np.hypot(optical, 12**-0.5), 0.02)
+    assert np.all(loss.hole_px <= loss.drawn_px + 1e-3)
+
+
 def test_a_filtered_scan_is_read_as_the_piece_was_and_what_the_filter_took_is_not_called_missing(scene, tmp_path):
     file = tmp_path / "a.png"
     Image.fromarray(filtered(scene.pixels, 5)).save(file, dpi=(1200, 1200))

@@ -173,10 +173,12 @@ def _filtered_sizes(window: int, blur_px: float, sizes: FloatArray, angle: float
     """Return the least-squares sizes of drawn holes (no angle) or strips once they are filtered, never falling."""
     found = []
     for size in sizes:
+        # As many pixels for all three, so that they can be compared.
+        n = int(size + 8 * blur_px + 4 * window) | 1
         moved = []
         for place in _PLACES_PX:
             less, drawn, more = (
-                _drawing(size + change, blur_px, place, angle, window) for change in (-_STEP_PX, 0.0, _STEP_PX)
+                _drawing(size + change, blur_px, place, angle, n) for change in (-_STEP_PX, 0.0, _STEP_PX)
             )
             per_size = (more - less) / (2 * _STEP_PX)
             off = cv2.medianBlur(drawn, window) - drawn
@@ -188,9 +190,8 @@ def _filtered_sizes(window: int, blur_px: float, sizes: FloatArray, angle: float
 
 
 def _drawing(
-    size: float, blur_px: float, place: tuple[float, float], angle: float | None, window: int
+    size: float, blur_px: float, place: tuple[float, float], angle: float | None, n: int
 ) -> NDArray[np.float32]:
-    n = int(size + 8 * blur_px + 4 * window) | 1
     at = (np.arange(n * _DRAWN, dtype=np.float32) + 0.5) / _DRAWN - n / 2
     x, y = at[None, :] - np.float32(place[0]), at[:, None] - np.float32(place[1])
     away = np.hypot(x, y) if angle is None else np.abs(x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle)))

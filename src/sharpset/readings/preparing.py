@@ -96,8 +96,9 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     located = replace(located, pose=_settle_pose(light, located, piece))
     strips = sample_piece(light, located.pose, piece)
     as_default = edge_residual(strips.edges, strips.spread)
-    # JPEG files hold sRGB (JFIF, EXIF), and what they lose upsets edges more than a wrong curve does.
-    is_open = scan.encoding_source == "default" and scan.curve != LINEAR and scan.kind != "JPEG"
+    # Mixed brightness of colours has a curve of its own, and what cameras do to tones is allowed for anyway.
+    is_open = scan.encoding_source == "default" and scan.curve.name == "sRGB"
+    is_open &= scan.kind != "JPEG" or scan.viewing is None
     default = Prepared(scan=scan, light=light, located=located, strips=strips)
     _check_positive(default, as_default, piece)
     if not is_open or (as_default <= _SUSPECT_RESIDUAL and not is_undeclared(scan)):
@@ -108,20 +109,25 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     if is_undeclared(scan):
         return _likelier(default, other, other_light, piece, ways.chances(n_bits=scan.bit_depth))
     # Files of 8 bits are sRGB by convention, which yields only to clear evidence.
+    curves = ways.chances(n_bits=scan.bit_depth)
+    as_linear = scan.viewing is None and max(curves, key=lambda one: one.chance).gamma == 1.0
+    clear = ways.share < _CLEARLY_LESS and ways.is_even
     doubtful = _CLEARLY_LESS <= ways.share < _LESS
-    if ways.share >= _CLEARLY_LESS:
+    if not (clear or as_linear):
         freed = _freed(default, piece)
         doubtful = doubtful and freed.residual > _SUSPECT_RESIDUAL
         # Light that bleeds to one side looks like a wrong curve, and what cameras do to tones is allowed for anyway.
         if doubtful or freed.light.bleed is not None or scan.viewing is not None:
             return replace(freed, doubtful=doubtful)
-        return _by_the_likeliest(freed, piece, ways.chances(n_bits=scan.bit_depth))
+        return _by_the_likeliest(freed, piece, curves)
     linear = _as_linear(default, other, other_light, piece)
+    if not clear:
+        linear = replace(linear, curves=curves)
     if linear.light.bleed is None:
         return linear
     # Light that bleeds to one side looks like a wrong curve: both ways are freed of it before they are compared.
     default = _freed(default, piece)
-    return linear if linear.residual < _CLEARLY_LESS * default.residual else default
+    return linear if linear.residual < _CLEARLY_LESS * default.residual else replace(default, curves=linear.curves)
 
 
 def _check_positive(ready: Prepared, residual: float, piece: Piece) -> None:

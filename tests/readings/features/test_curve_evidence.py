@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from faulty_scenes import Scan, Scanner, draw_print, write_scan
 from PIL import Image
+from scipy.stats import t as student
 
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
@@ -32,50 +33,61 @@ def scan_file(tmp_path_factory):
         return file, printed, np.asarray(picture) / 65535
 
 
-LEANING = 0.0005
-
-
 def chance_of(gamma, curves):
     (one,) = [curve for curve in curves if curve.gamma == gamma]
     return one.chance
 
 
+def ways(before, other, /, left=0.0, **more):
+    """Residuals that cancel, but for what is left, somewhere on the way from one decoding to the other."""
+    alike = {"uneven_before": np.hypot(before, left), "uneven_other": np.hypot(other, left)}
+    return BothWays(**{"before": before, "other": other, "uneven_both": left**2 - before * other, **alike, **more})
+
+
 @pytest.mark.parametrize("is_dark", [False, True])
-@pytest.mark.parametrize(("before", "other"), [(0.009, 0.001), (0.001, 0.009), (0.002, 0.002)])
-def test_chance_of_a_curve_goes_by_what_is_alike_on_both_sides(before, other, is_dark):
-    ways = BothWays(
-        before=before,
-        other=other,
-        uneven_before=before,
-        uneven_other=other,
-        uneven_both=-before * other,
-        is_dark=is_dark,
-    )
-    curves = ways.chances(n_bits=16)
+@pytest.mark.parametrize(("before", "other"), [(0.0018, 0.0002), (0.0002, 0.0018), (0.0005, 0.0005)])
+def test_chance_of_a_curve_goes_by_where_edges_are_alike_on_both_sides(before, other, is_dark):
+    curves = ways(before, other, is_dark=is_dark).chances(n_bits=16)
     assert sum(curve.chance for curve in curves) == pytest.approx(1)
-    # Six values of unknown size (four of a dark plate, whose walls shade the ground), against what leans anyway.
-    ratio = (before**2 + LEANING**2) / (other**2 + LEANING**2)
-    odds = 0.30 / 0.62 * ratio ** (2 if is_dark else 3)
+    # Residuals cancel at before / (before + other) of the way; what leans anyway scatters by Student's t of 4 degrees.
+    scatter = (0.0003 if is_dark else 0.00015) / (before + other)
+    place = before / (before + other)
+    odds = 0.30 / 0.62 * student.pdf((1 - place) / scatter, 4) / student.pdf(place / scatter, 4)
     assert chance_of(1.0, curves) / chance_of(2.2, curves) == pytest.approx(odds)
-    # A blur as odd as sharpening leaves it makes both curves less sure.
-    odd = BothWays(
-        before=0.04, other=0.04, uneven_before=before, uneven_other=other, uneven_both=-before * other, is_dark=is_dark
-    ).chances(n_bits=16)
-    assert (
-        abs(np.log(chance_of(1.0, odd) / chance_of(2.2, odd) / (0.30 / 0.62)))
-        <= abs(np.log(odds / (0.30 / 0.62))) + 1e-9
-    )
     # By convention files of 8 bits are sRGB.
-    assert chance_of(2.2, ways.chances(n_bits=8)) > chance_of(2.2, curves)
+    assert chance_of(2.2, ways(before, other).chances(n_bits=8)) > chance_of(
+        2.2, ways(before, other).chances(n_bits=16)
+    )
+
+
+@pytest.mark.parametrize(
+    "unsure",
+    [
+        {"before": 0.04, "other": 0.04},  # a blur as odd as sharpening leaves it
+        {"left": 0.001, "noise_before": 0.001, "noise_other": 0.001},  # rough edges
+        {"left": 0.0004},  # something that no power explains
+        {"step": 0.1},  # a JPEG file of low quality
+    ],
+)
+def test_a_curve_is_less_sure_where_something_else_makes_edges_lean(unsure):
+    sure = chance_of(1.0, ways(0.0018, 0.0002).chances(n_bits=8))
+    less = chance_of(1.0, ways(0.0018, 0.0002, **unsure).chances(n_bits=8))
+    assert 0.008 < less < sure - 0.1
 
 
 def test_a_curve_between_the_two_that_were_tried_is_told_by_how_their_residuals_cancel():
     # A third of the way from sRGB (2.2) to linear light (1.0) lies 1.8: there 2/3 of 0.004 and 1/3 of -0.008 cancel.
-    ways = BothWays(before=0.004, other=0.008, uneven_before=0.004, uneven_other=0.008, uneven_both=-0.004 * 0.008)
-    curves = ways.chances(n_bits=8)
-    likelihood = {1.8: LEANING**2, 2.2: 0.004**2 + LEANING**2}
-    odds = 0.032 / 0.952 * (likelihood[1.8] / likelihood[2.2]) ** -3
-    assert chance_of(1.8, curves) / chance_of(2.2, curves) == pytest.approx(odds)
+    curves = ways(0.004, 0.008).chances(n_bits=8)
+    assert chance_of(1.8, curves) > 0.9
+
+
+@pytest.mark.parametrize("pulled", [0.0, 0.2, 0.35])
+def test_edges_that_jpeg_pulls_towards_stored_values_are_not_taken_for_another_power(pulled):
+    # 0.0045 apart; JPEG of this step pulls by up to 0.4 of the way.
+    here = ways(0.0045 * pulled, 0.0045 * (1 - pulled), step=0.05).chances(n_bits=8)
+    assert chance_of(2.2, here) > 0.9
+    linear = ways(0.0045, 1e-9, step=0.05).chances(n_bits=8)
+    assert chance_of(1.0, linear) > 0.5
 
 
 @pytest.mark.parametrize(
@@ -136,3 +148,20 @@ def test_an_undeclared_file_of_16_bits_is_read_as_its_edges_say(scan_file, encod
     transfer = piece.contributions[piece.contributions["line"] == "transfer"]["u_mm"].median()
     plain = read_scan(file, piece=printed.piece, encoding=encoding).pieces[0].contributions
     assert transfer < 3 * plain[plain["line"] == "transfer"]["u_mm"].median()
+
+
+@pytest.mark.parametrize("encoding", ["linear", "sRGB"])
+def test_a_jpeg_file_in_linear_light_is_told_by_its_edges(scan_file, encoding):
+    file, printed, light = scan_file
+    if encoding == "sRGB":
+        light = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    picture = file.with_suffix(".jpg")
+    Image.fromarray(np.round(light * 255).astype(np.uint8)).save(picture, dpi=(600, 600), quality=92)
+    (piece,) = read_scan(picture, piece=printed.piece).pieces
+    assert any("edges say linear light" in remark for remark in piece.remarks) == (encoding == "linear")
+    both = piece.table.merge(printed.truth[["feature_id", "true_mm"]], on="feature_id")
+    both = both[(both["formed"] == "yes") & (both["true_mm"] > 0.08)]
+    error = (both["measured_mm"] - both["true_mm"]).abs()
+    # The wrong curve would move these edges by 10 um and more.
+    assert np.sqrt(np.mean(error**2)) < 0.003
+    assert np.mean(error <= both["U95_mm"]) > 0.9

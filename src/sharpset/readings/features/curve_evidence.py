@@ -9,6 +9,7 @@ of the curve add up, so that two decodings tell what every power between them an
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,14 +34,14 @@ _ENOUGH = 24
 _NARROWER_PX, _BLURS = 4.0, 6.0
 """From what width on, in pixels and in blurs, strips count too where fewer than `_ENOUGH` are wider: sharp pictures of
 few pixels have most of their edges there."""
-_INDEPENDENT, _INDEPENDENT_DARK = 6, 4
-"""Values half a blur apart within the three blurs beside an edge: the curve that suits 40 rendered sRGB scans best
-scattered about sRGB by as much as the likelihood says (0.67 of them within 1.0 of its standard deviations). Walls of
-dark pieces shade the ground beside them, which looks like linear light: what is left there tells less (assumed; five of
-40 scans had said linear, 16 others scattered as those of bright pieces)."""
-_OF_SHAPE = 0.5
-"""Share of a residual by the blur's shape that may be alike on both sides all the same: whatever was done to a picture
-that makes its blur so odd (sharpening, resampling) was done to stored values. Assumed."""
+_OF_NOISE, _OF_SHAPE = 0.2, 0.1
+"""Shares by which noise and rough edges (as halves of the edges differ), and a blur of another shape than the one
+fitted, count as what may be alike on both sides: both mostly look otherwise. What no power and no noise explains counts
+wholly. Variance and share of 56 rendered scans in sRGB and linear light (likelihood of where their edges lie on the way
+from one to the other: half of them within 0.6 of the scatter, a twentieth beyond two)."""
+_PULL_PER_STEP, _MOST_PULL, _N_PULLS = 8.0, 0.8, 20
+"""How far at most JPEG pulls edges towards what is even in stored values, as linear light is, per mean step to which it
+rounds one to four half waves, and at all: 0 to 0.8 of the way (28 rendered scans, qualities of 60 to 95)."""
 DEFAULT_GAMMA = 2.2
 """The power that sRGB is nearest to."""
 _GAMMAS = (1.0, 1.4, 1.8, DEFAULT_GAMMA, 2.6)
@@ -49,10 +50,12 @@ _BEFOREHAND_8, _BEFOREHAND_MORE = (0.008, 0.004, 0.032, 0.952, 0.004), (0.30, 0.
 """Their chances before edges are looked at, in files of 8 bits and of more (assumed). Files of 8 bits without a word
 are sRGB by convention (IEC 61966-2-1): all other powers together stay below the twentieth that 95 % intervals leave
 out, so that edges which say nothing do not widen them; edges that speak for another power do."""
-_LEANING = 0.0005
-"""Residual, as a share of the contrast, that is left alike on both sides of clean edges with the right curve."""
-
-
+_LEANING, _LEANING_DARK, _TAILS = 0.00015, 0.0003, 4.0
+"""Residual, as a share of the contrast, that is left alike on both sides of clean edges with the right curve, and the
+degrees of freedom of Student's t by which it scatters: a few scans, by lamps and walls, have far more than most. Walls
+of dark pieces shade the ground beside them, which looks like linear light (twice as much is assumed)."""
+_EVEN = 0.0005
+"""Residual alike on both sides above which something else than the curve is amiss."""
 _STORED, _SHARES = 4097, 33
 
 
@@ -121,6 +124,10 @@ class BothWays:
         Mean product of the two parts.
     is_dark : bool
         Whether the plate is darker than what lies behind it.
+    noise_before, noise_other : float
+        What of that part is noise, as the two halves of the edges differ.
+    step : float
+        Mean step to which a JPEG file rounds one to four half waves, as a share of the contrast of stored values.
     """
 
     before: float
@@ -129,27 +136,42 @@ class BothWays:
     uneven_other: float
     uneven_both: float
     is_dark: bool = False
+    noise_before: float = 0.0
+    noise_other: float = 0.0
+    step: float = 0.0
 
     @property
     def share(self) -> float:
         """What is left with the other decoding, over what is left before."""
         return self.other / self.before
 
+    @property
+    def is_even(self) -> bool:
+        """Whether the other decoding leaves hardly more alike on both sides than noise."""
+        return self.uneven_other**2 - self.noise_other**2 < _EVEN**2
+
     def chances(self, *, n_bits: int) -> tuple[CurveChance, ...]:
         """Return how likely the file is encoded by each of several powers.
 
-        By Bayes' theorem with normal residuals of unknown size: the likelihood goes by their sum of squares to the
-        power of minus half their number.
+        Powers lie on the straight way from one decoding to the other. Where on it the part alike on both sides is least
+        is the estimate; what is left there, and whatever else makes edges lean, says how far it scatters.
         """
+        apart = max(self.uneven_before**2 + self.uneven_other**2 - 2 * self.uneven_both, 1e-12)
+        place = (self.uneven_before**2 - self.uneven_both) / apart
+        left = max(self.uneven_before**2 - place**2 * apart, 0.0)
         shape = min(max(self.before**2 - self.uneven_before**2, 0.0), max(self.other**2 - self.uneven_other**2, 0.0))
+        leaning = _LEANING_DARK if self.is_dark else _LEANING
+        way = min(max(place, 0.0), 1.0)
+        noise = ((1 - way) * self.noise_before + way * self.noise_other) ** 2
+        left = max(left - noise, 0.0) + _OF_NOISE * noise + _OF_SHAPE**2 * shape
+        scatter = np.sqrt((leaning**2 + left) / apart)
         gammas = np.array(_GAMMAS)
         # From sRGB (0) to linear light (1).
-        share = (DEFAULT_GAMMA - gammas) / (DEFAULT_GAMMA - 1.0)
-        both = 2 * share * (1 - share) * self.uneven_both
-        left = (1 - share) ** 2 * self.uneven_before**2 + both + share**2 * self.uneven_other**2
-        left += _OF_SHAPE**2 * shape + _LEANING**2
-        likely = left ** (-(_INDEPENDENT_DARK if self.is_dark else _INDEPENDENT) / 2)
-        chance = np.array([one.chance for one in beforehand(n_bits)]) * likely / likely.max()
+        lies = ((DEFAULT_GAMMA - gammas) / (DEFAULT_GAMMA - 1.0))[:, None]
+        pulled = (np.arange(_N_PULLS) + 0.5) / _N_PULLS * min(_PULL_PER_STEP * self.step, _MOST_PULL)
+        off = (place - lies - pulled * (1 - lies)) / scatter
+        likely = np.mean((1 + off**2 / _TAILS) ** (-(_TAILS + 1) / 2), axis=1)
+        chance = np.array([one.chance for one in beforehand(n_bits)]) * likely
         return tuple(
             CurveChance(gamma=float(g), chance=float(c)) for g, c in zip(gammas, chance / chance.sum(), strict=True)
         )
@@ -177,15 +199,29 @@ def both_ways(light: PieceLight, pose: Pose, strips: PieceSamples) -> BothWays:
         edges = wide_strips(strips.samples, strips.profiles, least_px=min(least, WIDE_PX))
     before, other = (_parts(each) for each in (edges, sampled_anew(light, pose, edges)))
     return BothWays(
-        before=before[0],
-        other=other[0],
-        uneven_before=float(np.sqrt(np.mean(before[1] ** 2))),
-        uneven_other=float(np.sqrt(np.mean(other[1] ** 2))),
-        uneven_both=float(np.mean(before[1] * other[1])),
+        before=before.residual,
+        other=other.residual,
+        uneven_before=float(np.sqrt(np.mean(before.sides**2))),
+        uneven_other=float(np.sqrt(np.mean(other.sides**2))),
+        uneven_both=float(np.mean(before.sides * other.sides)),
+        noise_before=before.noise,
+        noise_other=other.noise,
         is_dark=light.contrast < 0,
+        step=float(np.mean(light.steps[1:5])) if len(light.steps) else 0.0,
     )
 
 
-def _parts(edges: WideEdges) -> tuple[float, NDArray[np.float64]]:
+class _Parts(NamedTuple):
+    """Residual of the mean edge, the part that is alike on both sides, and how noisy that is."""
+
+    residual: float
+    sides: NDArray[np.float64]
+    noise: float
+
+
+def _parts(edges: WideEdges) -> _Parts:
     spread = measure_edge_spread(edges)
-    return edge_residual(edges, spread), edge_sides(edges, spread)
+    numbers = np.arange(len(edges.samples.strips))
+    one, other = (edge_sides(edges.some(numbers[first::2]), spread) for first in (0, 1))
+    noise = float(np.sqrt(np.mean((one - other) ** 2))) / 2
+    return _Parts(edge_residual(edges, spread), edge_sides(edges, spread), noise)

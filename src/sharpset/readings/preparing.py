@@ -77,7 +77,7 @@ class Prepared:
         if not (self.curves or self.doubtful) or self.light.bleed is not None:
             return []
         light = levels_of(self.light, self.located.pose, piece)
-        every = beforehand(self.scan.bit_depth)
+        every = beforehand(self.scan.bit_depth, is_jpeg=self.scan.kind == "JPEG")
         return [(solid_by(one.gamma, self.scan.curve, light), one.chance) for one in every]
 
     @property

@@ -37,7 +37,7 @@ few pixels have most of their edges there."""
 _OF_NOISE, _OF_SHAPE = 0.2, 0.1
 """Shares by which noise and rough edges (as halves of the edges differ), and a blur of another shape than the one
 fitted, count as what may be alike on both sides: both mostly look otherwise. What no power and no noise explains counts
-wholly. Variance and share of 56 rendered scans in sRGB and linear light (likelihood of where their edges lie on the way
+wholly. Variance and share of 43 rendered scans in sRGB and linear light (likelihood of where their edges lie on the way
 from one to the other: half of them within 0.6 of the scatter, a twentieth beyond two)."""
 _PULL_PER_STEP, _MOST_PULL, _N_PULLS = 8.0, 0.8, 20
 """How far at most JPEG pulls edges towards what is even in stored values, as linear light is, per mean step to which it

@@ -8,7 +8,14 @@ from scipy.stats import beta, norm
 
 from sharpset.readings.edges.open_steps import follow_openness
 from sharpset.readings.features.formed import judge_strips
-from sharpset.readings.features.weighing import Opening, film_chances, hole_chances, mark_chances, share_chances
+from sharpset.readings.features.weighing import (
+    Opening,
+    among_open,
+    film_chances,
+    hole_chances,
+    mark_chances,
+    share_chances,
+)
 
 NOMINAL, N_STEPS = 0.2, 110
 
@@ -116,6 +123,39 @@ def test_chances_of_films_are_as_often_right_as_they_say(by_contrast, u_contrast
         said, expected = true[inside].sum(), p[inside].sum()
         # Three standard deviations of a Poisson number; medians of forty slots are not exact.
         assert abs(said - expected) < 3 * np.sqrt(max(expected, 1.0)) + 0.15 * expected + 1
+
+
+LADDER = np.repeat([0.16, 0.2, 0.25, 0.315, 0.4, 0.5], 6)
+
+
+def _ladder(contrast):
+    n = len(LADDER)
+    return Opening(
+        size_mm=LADDER - 0.02 + 0.002 * np.cos(5.0 * np.arange(n)),
+        u_size_mm=np.full(n, 0.0005),
+        nominal_mm=LADDER,
+        by_contrast=np.full(n, 0.02),
+        contrast=contrast + 0.004 * np.cos(7.0 * np.arange(n)),
+        u_contrast=np.full(n, 0.003),
+        whole=np.ones(n, dtype=bool),
+    )
+
+
+@pytest.mark.parametrize(("n_dim", "least"), [(1, 0.9), (3, 0.9), (4, 0.9), (5, 0.2), (6, 0.2)])
+def test_dim_slots_are_not_called_open_however_many_of_about_their_size_are_dim(n_dim, least):
+    # Where hardly one is left to compare with, wider ones make them unsure (from 0.1 on).
+    dim = np.concatenate([np.flatnonzero(size == LADDER)[:n_dim] for size in (0.16, 0.2, 0.25)])
+    contrast = np.ones(len(LADDER))
+    contrast[dim] = np.tile(np.linspace(0.41, 0.58, n_dim), 3)
+    chance = film_chances(among_open(_ladder(contrast)))
+    assert chance[dim].min() > least
+    assert np.delete(chance, dim).max() < 0.05
+
+
+def test_slots_through_which_less_shows_the_narrower_they_are_are_open():
+    # A tenth less from size to size, as beside walls that shade the ground.
+    chance = film_chances(among_open(_ladder((LADDER / 0.5) ** 0.45)))
+    assert chance.max() < 0.05
 
 
 def test_a_spot_far_from_where_all_holes_lie_is_a_mark_though_as_large_as_a_hole():

@@ -17,6 +17,7 @@ from sharpset.readings.features.weighing import (
     ALIKE,
     LEAST_SCATTER_MM,
     Opening,
+    among_open,
     film_chances,
     log_student,
     middle_of,
@@ -86,6 +87,7 @@ def closed_chances(
     chances follow from the joint distribution. Which holes tell the expected sizes is found by turns.
     """
     narrow = np.isfinite(breadth) & np.isfinite(u_breadth)
+    openings = among_open(openings)
     films = film_chances(openings)
     few = np.flatnonzero(narrow)
     if len(few) == 0:

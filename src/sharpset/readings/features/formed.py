@@ -27,6 +27,7 @@ from sharpset.readings.features.weighing import (
     HOLE_FORMED_FROM,
     THIN_BARS,
     Opening,
+    among_open,
     film_chances,
     hole_chances,
     mark_chances,
@@ -122,7 +123,8 @@ def judge_strips(
     filmed = np.zeros(len(share))
     for kind in (True, False):
         same = np.flatnonzero(solid == kind)
-        filmed[same] = film_chances(openings.some(same), before=THIN_BARS if kind else FILMED)
+        some = openings.some(same)
+        filmed[same] = film_chances(some, before=THIN_BARS) if kind else film_chances(among_open(some), before=FILMED)
     beside_peers = filmed * even
     shut = share <= NOT_FORMED_TO
     slots = np.flatnonzero(~solid & (even | shut))

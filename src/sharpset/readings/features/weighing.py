@@ -9,7 +9,7 @@ alike, and the chances say so.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ __all__ = [
     "LEVEL_OFF",
     "THIN_BARS",
     "Opening",
+    "among_open",
     "film_chances",
     "hole_chances",
     "hole_openings",
@@ -60,6 +61,9 @@ LEVEL_OFF = 0.15
 are neither."""
 _TELLING = 0.1
 """Standard uncertainty of a contrast below which it is a measure for others'."""
+_DIMMED, _NEAREST, _BY_SIZE = 0.75, 5, 0.15
+"""Contrast over that of the next wider openings below which one is no measure for others; how many of those are looked
+at; by what contrasts may differ between sizes a factor of e apart (taken, no source)."""
 _PLACES = np.pi * 0.15**2
 """Area (mm2) about a hole's place in which marks would be taken for it."""
 
@@ -178,6 +182,33 @@ def _below_plate(level: FloatArray) -> FloatArray:
     return np.clip(1 - level, -LEVEL_OFF, LEVEL_OFF)
 
 
+def among_open(openings: Opening) -> Opening:
+    """Return openings of which others are compared only with those that are not clearly dimmer than wider ones.
+
+    Parameters
+    ----------
+    openings : Opening
+        Slots or holes. Thin bars may be dimmer than wide ones by what they are made of.
+
+    Notes
+    -----
+    Where half of the openings of a size are filmed their median is a film's. What shows through an opening changes by
+    little from one size to the next, so openings are gone through from the widest on, of one size the brightest first.
+    """
+    o = openings
+    whole = o.whole.copy()
+    joined: list[int] = []
+    for i in np.lexsort((-np.nan_to_num(o.contrast), -o.nominal_mm)):
+        if not (whole[i] and o.u_contrast[i] < _TELLING):
+            continue
+        nearest = joined[-_NEAREST:]
+        if len(nearest) >= _FEWEST and o.contrast[i] + 3 * o.u_contrast[i] < _DIMMED * np.median(o.contrast[nearest]):
+            whole[i] = False
+        else:
+            joined.append(int(i))
+    return replace(o, whole=whole)
+
+
 def film_chances(openings: Opening, *, before: float = FILMED) -> FloatArray:
     """Return the chance that something thin lies over each opening.
 
@@ -190,7 +221,8 @@ def film_chances(openings: Opening, *, before: float = FILMED) -> FloatArray:
     Notes
     -----
     Size and contrast of open ones follow Student's t about the median of those alike; filmed ones the same about that
-    median times what the film leaves, averaged over all that this may be. Where too few are alike nothing is told.
+    median times what the film leaves, averaged over all that this may be. Where too few are alike the contrast of the
+    next wider ones tells, the less the wider they are.
     """
     o, n = openings, len(openings.size_mm)
     chance = np.full(n, before)
@@ -198,20 +230,42 @@ def film_chances(openings: Opening, *, before: float = FILMED) -> FloatArray:
     for i in range(n):
         alike = o.whole & (np.abs(log_nominal - log_nominal[i]) < ALIKE)
         alike[i] = False
+        less = np.concatenate(([1.0], _LET_THROUGH))
         if alike.sum() < _FEWEST:
+            likely = _beside_wider(o, i, less)
+            if likely is not None:
+                chance[i] = _chance(likely, before)
             continue
         grown, scatter = middle_of((size - o.nominal_mm)[alike], LEAST_SCATTER_MM)
         expected = max(float(o.nominal_mm[i] + grown), 0.2 * float(o.nominal_mm[i]))
         spread = np.hypot(scatter, o.u_size_mm[i])
-        less = np.concatenate(([1.0], _LET_THROUGH))
         likely = log_student(size[i], expected * less ** o.by_contrast[i], spread)
         known = alike & (o.u_contrast < _TELLING)
         if np.isfinite(o.u_contrast[i]) and known.sum() >= _FEWEST:
             usual, scatter = middle_of(o.contrast[known], _LEAST_SCATTER)
             likely = likely + log_student(o.contrast[i], usual * less, np.hypot(scatter, o.u_contrast[i]))
-        ratio = float(np.mean(np.exp(np.minimum(likely[1:] - likely[0], 50.0)))) * before / (1 - before)
-        chance[i] = ratio / (1 + ratio)
+        elif (beside := _beside_wider(o, i, less)) is not None:
+            likely = likely + beside
+        chance[i] = _chance(likely, before)
     return chance
+
+
+def _chance(likely: FloatArray, before: float) -> float:
+    """Return the chance of a film by logarithms of likelihoods without one and with each."""
+    ratio = float(np.mean(np.exp(np.minimum(likely[1:] - likely[0], 50.0)))) * before / (1 - before)
+    return ratio / (1 + ratio)
+
+
+def _beside_wider(o: Opening, i: int, less: FloatArray) -> FloatArray | None:
+    """Return how likely an opening's contrast is beside the nearest wider ones', None where there are too few."""
+    wider = np.flatnonzero(o.whole & (o.nominal_mm > o.nominal_mm[i]) & (o.u_contrast < _TELLING))
+    if len(wider) < _FEWEST or not o.u_contrast[i] < _TELLING:
+        return None
+    nearest = wider[np.argsort(o.nominal_mm[wider], kind="stable")][:_NEAREST]
+    usual, scatter = middle_of(o.contrast[nearest], _LEAST_SCATTER)
+    away = float(np.log(np.median(o.nominal_mm[nearest]) / o.nominal_mm[i]))
+    scale = np.hypot(np.hypot(scatter, _BY_SIZE * away), o.u_contrast[i])
+    return log_student(o.contrast[i], usual * less, scale)
 
 
 def mark_chances(

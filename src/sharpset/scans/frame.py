@@ -62,6 +62,8 @@ class PhotoFrame:
         Printed size over intended size, from the check rulers; 1 where they were not measured.
     u_scale : float
         Relative standard uncertainty of both. Unmeasured prints count as good to 0.3 % (common practice, no source).
+    is_measured : bool
+        Whether `scale_x` and `scale_y` were measured.
     """
 
     window_x_mm: float = 80.0
@@ -72,6 +74,7 @@ class PhotoFrame:
     scale_x: float = 1.0
     scale_y: float = 1.0
     u_scale: float = 0.003
+    is_measured: bool = False
 
     def __post_init__(self) -> None:
         for name, low, high in (
@@ -170,7 +173,11 @@ class PhotoFrame:
                 )
         shortest = min(self.ruler_x_mm, self.ruler_y_mm)
         return replace(
-            self, scale_x=x_mm / self.ruler_x_mm, scale_y=y_mm / self.ruler_y_mm, u_scale=abs(u_mm) / shortest
+            self,
+            scale_x=x_mm / self.ruler_x_mm,
+            scale_y=y_mm / self.ruler_y_mm,
+            u_scale=abs(u_mm) / shortest,
+            is_measured=True,
         )
 
     def summary(self) -> str:

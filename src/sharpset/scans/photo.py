@@ -36,9 +36,11 @@ _LARGEST_TILT_DEG = 40.0
 _LARGEST_RESIDUAL = 0.004  # of the window's larger side: more means a bent card, a moved piece or another frame
 _U_BEND_MM = 0.3
 """How far the rim of a printed card may lie over or under its middle (common practice, no source)."""
-_U_ASPECT, _CLEARLY_LESS = 0.01, 0.7
-"""By how much printers feed paper long or short (common practice, no source), and what allowing for it must leave of
-the markers' residual: seen from one side a pattern looks shorter that way, and noise must not pass for a stretch."""
+_U_ASPECT, _CONTRADICTED, _WORTH_SAYING_ASPECT = 0.01, 2.5, 0.0025
+"""By how much printers feed paper long or short (common practice, no source), from how many standard uncertainties on
+markers show that rulers were measured wrong, and what stretch is worth a remark. Seen from one side a pattern looks
+shorter that way: of a stretch that is not allowed for, even of half a thousandth, a fit makes a camera that stood
+elsewhere."""
 _WORTH_SAYING_MM = 0.25
 _BENT = 1.5e-4
 """Residual, as a share of the window's larger side, that is worth a remark: cockles of a tenth of a millimetre leave
@@ -254,11 +256,11 @@ def rectify_photos(
         "u_focal": u_known,
         "u_bend_mm": _U_BEND_MM,
     }
-    camera, chosen = _fit_to_markers(views, **known)
-    stretched, others = _fit_to_markers(views, **known, u_aspect=_U_ASPECT)
+    u_aspect = math.sqrt(2.0) * frame.u_scale if frame.is_measured else _U_ASPECT
+    camera, chosen = _fit_to_markers(views, **known, u_aspect=u_aspect)
+    if u_aspect < _U_ASPECT and abs(math.log(camera.aspect)) > _CONTRADICTED * u_aspect:
+        camera, chosen = _fit_to_markers(views, **known, u_aspect=_U_ASPECT)
     views = chosen
-    if stretched.rms_mm < _CLEARLY_LESS * camera.rms_mm:
-        camera, views = stretched, others
     camera = replace(camera, u_focal=min(camera.u_focal, u_known))
     _check(scans, camera, frame)
     finest_mm = _finest_pixel_mm(camera, frame, thickness_mm)
@@ -357,11 +359,12 @@ def _remarks(camera: CameraFit, frame: PhotoFrame) -> tuple[str, ...]:
     bend_mm = float(np.abs(camera.bend_mm).max())
     if bend_mm > _WORTH_SAYING_MM:
         found.append(f"the card's rim lies {bend_mm:.1f} mm over or under its middle, which was allowed for")
-    if camera.aspect != 1.0:
+    if abs(camera.aspect - 1.0) > _WORTH_SAYING_ASPECT:
+        again = "Measure its rulers again" if frame.is_measured else "Measure its rulers and give them (--rulers)"
         longer, shorter = ("x", "y") if camera.aspect > 1.0 else ("y", "x")
         found.append(
             f"the frame was printed {abs(camera.aspect - 1.0):.1%} longer along {longer} than along {shorter}, which "
-            "was allowed for. Measure its rulers and give them (--rulers)"
+            f"was allowed for. {again}"
         )
     if camera.rms_mm > _BENT * max(frame.window_x_mm, frame.window_y_mm):
         found.append(

@@ -131,13 +131,21 @@ def piece() -> Piece:
 
 
 def _picture(
-    piece: Piece, viewing: Viewing, path: Path, *, counts: bool, lit: float = 1.0, noted: Viewing | None = None
+    piece: Piece,
+    viewing: Viewing,
+    path: Path,
+    *,
+    counts: float,
+    lit: float = 1.0,
+    noted: Viewing | None = None,
+    soft_px: float = 0.0,
 ) -> Path:
-    """Write the piece as its nominal shape is seen: `counts` tells whether walls look like the face, `lit` how much of
-    the light of the ground beside it the ground under it has, `noted` from where the file says that it was taken.
+    """Write the piece as its nominal shape is seen: `counts` tells how much walls look like the face, `lit` how much of
+    the light of the ground beside it the ground under it has, `noted` from where the file says that it was taken,
+    `soft_px` how far the right-hand side is out of focus.
     """
     (eye,) = viewing.points
-    share = THICK_MM / (eye.height_mm + THICK_MM) if counts else 0.0
+    share = THICK_MM / (eye.height_mm + THICK_MM)
     margin = 4.0
     # The picture's rows go down, the piece's y up.
     origin = np.array([margin, margin + piece.height_mm])
@@ -149,10 +157,15 @@ def _picture(
 
     solid = piece.outline.difference(unary_union([through(void) for void in piece.void_shapes()]))
     shape = [int(np.ceil((size + 2 * margin) / PIXEL_MM)) for size in (piece.height_mm, piece.width_mm)]
-    cover = covered_share(solid, np.diag([1, -1]) / PIXEL_MM, origin / PIXEL_MM, shape)
+    face = piece.outline.difference(unary_union(piece.void_shapes()))
+    cover, plain = (covered_share(one, np.diag([1, -1]) / PIXEL_MM, origin / PIXEL_MM, shape) for one in (solid, face))
+    cover = counts * cover + (1 - counts) * plain
     under = covered_share(piece.outline, np.diag([1, -1]) / PIXEL_MM, origin / PIXEL_MM, shape)
     ground = 0.1 + 0.7 * (1 - (1 - lit) * under)
     light = cv2.GaussianBlur(ground + (0.1 - ground) * cover.astype(float), (0, 0), 0.9)
+    if soft_px > 0:
+        ramp = np.linspace(0, 1, light.shape[1])
+        light = (1 - ramp) * light + ramp * cv2.GaussianBlur(light, (0, 0), soft_px)
     light += np.random.default_rng(1).normal(0, 0.004, light.shape)
     pixels = np.round(np.clip(light, 0, 1) * 65535).astype(np.uint16)
     scan = scan_from_pixels(
@@ -238,3 +251,12 @@ def test_another_height_of_the_face_is_remarked_and_widens(dark: ScanReading, pi
     wide, true = (r.to_frame().set_index("feature_id")["U95_mm"].loc["round-1"] for r in (reading, dark))
     # 1.2 mm over 220 mm is 0.55 %, of 5 mm 0.027 mm, over the root of three.
     assert wide > np.hypot(true, 1.9 * 0.027 / np.sqrt(3)) * 0.98
+
+
+def test_walls_seen_at_a_slant_are_no_blur_but_a_piece_out_of_focus_is(piece: Piece, tmp_path: Path) -> None:
+    # Walls half as bright as the face: none below the lens, 0.3 mm at the far side.
+    near = seen_from((8.0, 12.0, 150.0))
+    sharp = read_scan(_picture(piece, near, tmp_path / "near.tif", counts=0.5), piece=piece)
+    assert not any("out of focus" in remark for remark in sharp.pieces[0].remarks)
+    with pytest.raises(ReadingError, match="out of focus"):
+        read_scan(_picture(piece, near, tmp_path / "soft.tif", counts=0.5, soft_px=2.0), piece=piece)

@@ -261,7 +261,7 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
             f"{advice.clean}. {advice.again}."
         )
     backing = check_backing(scan, light, pose, piece)
-    flatness = measure_flatness(strips, piece)
+    flatness = measure_flatness(strips, piece, pose, scan.viewing)
     worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
     if flatness.uneven and worst:
         raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")

@@ -12,8 +12,9 @@ from sharpset.pieces import Piece
 from sharpset.readings.edges.spread import without_pixels
 from sharpset.readings.edges.strips import LOOSE, fit_strips
 from sharpset.readings.features.piece_samples import PieceSamples
+from sharpset.readings.features.slant import loss_of
 from sharpset.readings.picture.light import PieceLight, means_of_nine, sample_points
-from sharpset.scans import Pose
+from sharpset.scans import Pose, Viewing
 
 __all__ = [
     "Backing",
@@ -36,6 +37,9 @@ _WIDE_PX, _CLEAR = 7.0, 3.5
 """Pixels and blurs from which on a strip tells its own blur; more blurs would leave out the blurred part of a piece."""
 _MOST_STRIPS = 64
 _FEWEST_STRIPS = 8
+_WALLS, _U_WALLS = 0.7, 0.3
+"""Of the breadth that walls half as bright as the face add, what is expected, and its standard uncertainty: darker and
+brighter ones add less."""
 _FAR, _STEP, _FLAT_FROM = 6.0, 0.25, 4.5
 
 
@@ -187,13 +191,16 @@ class Flatness:
         )
 
 
-def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
+def measure_flatness(strips: PieceSamples, piece: Piece, pose: Pose, viewing: Viewing | None = None) -> Flatness:
     """Fit a smooth surface to the blur of the wide strips.
 
     Parameters
     ----------
     strips : PieceSamples
     piece : Piece
+    pose : Pose
+    viewing : Viewing or None
+        From where photographs were taken that the picture was made of.
 
     Returns
     -------
@@ -204,7 +211,8 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
     -----
     The logarithm of each strip's own blur over the scan's is fitted with a plane, a bowl and a difference between the
     directions of the glass (1, x, y, x^2 + y^2, cos of twice the direction) by iteratively reweighted least squares;
-    the extremes of plane and bowl over the strips' places are stated.
+    the extremes of plane and bowl over the strips' places are stated. Walls that a lens sees at a slant make edges
+    broader, the more the further from its foot: known from where it stood but for how bright they are, and taken out.
     """
     nothing = Flatness(lowest_mm=np.nan, highest_mm=np.nan, ratio=np.nan, u_ratio=np.nan)
     width = np.array([strip.width_mm for strip in strips.samples.strips])
@@ -225,20 +233,24 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
     places = np.array([[strip.x_mm, strip.y_mm] for strip in samples.strips])[clear]
     x, y = ((places - size) / size.max()).T
     across = samples.normal[clear, 0] ** 2 - samples.normal[clear, 1] ** 2
-    design = np.column_stack((np.ones_like(x), x, y, x**2 + y**2, across))
+    walls = _broadened_by_walls(places, samples.normal[clear], piece, pose, viewing, mean)
+    design = np.column_stack((np.ones_like(x), x, y, x**2 + y**2, across, walls))
+    known, scale = 1e-6 * np.eye(design.shape[1]), 0.1
     weights = np.ones(len(logs))
     for _ in range(8):
+        known[-1, -1] = (scale / _U_WALLS) ** 2
         weighted = (design * weights[:, None]).T
-        solution = np.linalg.solve(weighted @ design + 1e-6 * np.eye(5), weighted @ logs)
+        normal = weighted @ design + known
+        solution = np.linalg.solve(normal, weighted @ logs + _WALLS * known[-1])
         away = logs - design @ solution
         scale = max(1.4826 * float(np.median(np.abs(away))), 1e-3)
         weights = np.clip(1 - (away / (5 * scale)) ** 2, 0, None) ** 2
-    # What differs between the two directions of the glass is no matter of flatness.
-    design[:, 4] = 0.0
+    # What differs between the two directions of the glass is no matter of flatness, nor are walls.
+    design[:, 4:] = 0.0
     surface = design @ solution
     low, high = int(np.argmin(surface)), int(np.argmax(surface))
     step = design[high] - design[low]
-    covariance = np.linalg.inv(weighted @ np.column_stack((design[:, :4], across)) + 1e-6 * np.eye(5)) * scale**2
+    covariance = np.linalg.inv(normal) * scale**2
     ratio = float(np.exp(surface[high] - surface[low]))
     return Flatness(
         lowest_mm=float(mean * np.exp(surface[low])),
@@ -246,6 +258,20 @@ def measure_flatness(strips: PieceSamples, piece: Piece) -> Flatness:
         ratio=ratio,
         u_ratio=float(ratio * np.sqrt(max(step @ covariance @ step, 0.0))),
     )
+
+
+def _broadened_by_walls(
+    places_mm: FloatArray, normals: FloatArray, piece: Piece, pose: Pose, viewing: Viewing | None, sigma_mm: float
+) -> FloatArray:
+    """By how much walls half as bright as the face make strips' blur broader, logarithm, shape (n_strips,).
+
+    A band of breadth b at one of two edges, of share s of the contrast, adds s (1 - s) b^2 / 2 to their mean variance.
+    """
+    if viewing is None:
+        return np.zeros(len(places_mm))
+    points = (pose.to_pixels(places_mm) + 0.5) * np.array(pose.pixel_mm)
+    breadth = loss_of(points, normals, viewing, thickness_mm=piece.thickness_mm).width_mm
+    return np.asarray(0.5 * np.log1p((breadth / sigma_mm) ** 2 / 8))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -122,3 +122,15 @@ def test_a_photograph_with_lifted_tones_gives_the_light_of_a_plain_one() -> None
     assert plain.scan.viewing is not None
     assert plain.scan.viewing.u_tones is not None
     assert 0 < plain.scan.viewing.u_tones < U_TONES
+
+
+def test_dark_ink_speaks_against_an_exponent_that_interpolation_made() -> None:
+    # Colours that are interpolated sharply: a halo in light within a pixel or two; nothing was done to tones.
+    share = ndtr(PLACES / 0.9)
+    sharp = share + 0.4 * (share - ndtr(PLACES / math.hypot(0.9, 1.0)))
+    edge = edge_of(sharp, 1.0)
+    plain, above = (
+        measure_tones(edge, SRGB, module_mm=MODULE_MM, from_above=from_above) for from_above in (False, True)
+    )
+    assert abs(math.log(above.exponent)) < 0.75 * abs(math.log(plain.exponent))
+    assert above.u_exponent < plain.u_exponent

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,10 +37,11 @@ _U_BEND = 0.3
 """The same of the S-shaped bend: curves that steepen the middle by a sixth (common practice, no source)."""
 _LEAST_U = 0.1
 """What exponents are at least unsure of: on rendered photographs of three makes they were off by 0.06."""
-_BLACK, _ODD_INK = 0.065, 0.45
+_BLACK, _U_INK, _ODD_INK = 0.065, 0.2, 0.45
 """Light of black ink over that of paper as a camera sees it: densities of 1.0 to 1.5 and a hundredth or two of stray
-light (common practice, no source). Where that asks for an exponent further off than shadows that a camera bent, tones
-differ from place to place or haze lies over all, and exponents are as unsure as that."""
+light (common practice, no source); how unsure the exponent is that it asks for, which is that of densities of 0.8 to
+1.8 at two standard uncertainties. Where that is further off than shadows that a camera bent, tones differ from place to
+place or haze lies over all: ink then says nothing, and exponents are as unsure as that."""
 SPREADS_MM = (0.0, 0.015, 0.03, 0.045, 0.06, 0.09)
 """How far light spreads in paper, e-folding, all thought alike likely: half of the contrast is lost at 0.1 to 0.5 mm a
 period (from memory), which is 2 pi times as much; 0 for ink on something opaque."""
@@ -142,24 +144,27 @@ def measure_tones(
     Notes
     -----
     Least squares on stored values with normal beliefs about exponent and an S-shaped bend; free are the edge's place,
-    its blur and its levels. Light spreads in paper by an exponential of several lengths, whose answers are averaged by
-    how likely each is (its misfit against the least). The bend hardly moves edges, and filters against noise look like
+    its blur and its levels. Where light comes from above, how dark ink looks is one more observation of the exponent:
+    what demosaicing and filters against noise do to edges resembles one. Light spreads in paper by an exponential of
+    several lengths, whose answers are averaged by how likely each is (its misfit against the least). The bend hardly
+    moves edges, and filters against noise look like
     it: it is fitted so that it does not pass for an exponent, and not handed on.
     """
     u_tones = _U_PROCESSED if was_sharpened else U_TONES
     if edge is None:
         return Tones(u_exponent=u_tones)
-    asked = abs(_asked_by_ink(edge, curve)) if from_above else 0.0
-    is_odd = asked > _ODD_INK
-    least_u = asked if is_odd else _LEAST_U
+    asked = _asked_by_ink(edge, curve) if from_above else 0.0
+    is_odd = abs(asked) > _ODD_INK
+    least_u = abs(asked) if is_odd else _LEAST_U
+    ink = _Ink(asked, _U_INK) if from_above and not is_odd else _NO_INK
     per_px = module_mm / edge.module_px
     floor = _LEAST_SHARPENED if was_sharpened else _LEAST_MISFIT
     models = [_Model(edge, curve, spread_mm / per_px) for spread_mm in SPREADS_MM]
-    fits = [_fit(model, edge, np.array(_START), floor, u_tones) for model in models]
+    fits = [_fit(model, edge, np.array(_START), floor, u_tones, ink) for model in models]
     least = max(min(fit.misfit for fit in fits), floor)
     if least > _WORST_MISFIT:
         return Tones(u_exponent=max(u_tones, least_u), is_odd=is_odd)
-    fits = [_fit(model, edge, fit.values, least, u_tones) for model, fit in zip(models, fits, strict=True)]
+    fits = [_fit(model, edge, fit.values, least, u_tones, ink) for model, fit in zip(models, fits, strict=True)]
     weight = np.exp(-0.5 * (np.array([fit.cost for fit in fits]) - min(fit.cost for fit in fits)))
     weight /= weight.sum()
     logs = np.array([fit.values[2] for fit in fits])
@@ -174,9 +179,19 @@ def _asked_by_ink(edge: MeanEdge, curve: TransferCurve) -> float:
     return math.log(math.log(_BLACK) / math.log(min(max(dark / bright, 1e-4), 0.9)))
 
 
+class _Ink(NamedTuple):
+    """Logarithm of the exponent that ink's darkness asks for, and its standard uncertainty."""
+
+    log_exponent: float
+    u: float
+
+
+_NO_INK = _Ink(0.0, math.inf)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Fit:
-    """Place, logarithms of blur and exponent, bend and levels; their misfit; twice the negative log-likelihood."""
+    """Place, logarithms of blur and exponent, bend, levels; misfit; twice the negative log-likelihood."""
 
     values: FloatArray
     misfit: float
@@ -184,7 +199,7 @@ class _Fit:
     u_log: float
 
 
-def _fit(model: _Model, edge: MeanEdge, start: FloatArray, misfit: float, u_tones: float) -> _Fit:
+def _fit(model: _Model, edge: MeanEdge, start: FloatArray, misfit: float, u_tones: float, ink: _Ink) -> _Fit:
     from scipy.optimize import least_squares
 
     n = len(edge.value)
@@ -192,7 +207,7 @@ def _fit(model: _Model, edge: MeanEdge, start: FloatArray, misfit: float, u_tone
     each = misfit * math.sqrt(n / _INDEPENDENT)
 
     def off(values: FloatArray) -> FloatArray:
-        beliefs = values[2:4] / np.array([u_tones, _U_BEND])
+        beliefs = np.array([values[2] / u_tones, values[3] / _U_BEND, (values[2] - ink.log_exponent) / ink.u])
         return np.concatenate(((model(values) - edge.value) * weight / each, beliefs))
 
     result = least_squares(off, start, bounds=(_LOW, _HIGH), x_scale=0.2, max_nfev=40)

@@ -139,3 +139,9 @@ def test_a_brief_cannot_be_changed(write):
     with pytest.raises(ValueError, match="frozen"):
         brief.name = "other"
     assert isinstance(brief, Brief)
+
+
+@pytest.mark.parametrize("line", ["bar = true", "bar = false"])
+def test_true_and_false_are_no_sizes(write, line):
+    with pytest.raises(BriefError, match=r"smallest_mm.bar.*a number is needed, got (true|false)"):
+        load_brief(write(f'name = "x"\nprocess = "resin"\n[smallest_mm]\n{line}\n'))

@@ -373,3 +373,54 @@ def test_a_rehearsal_does_not_write_over_real_scans(bench, capsys):
     Path("R01.png").write_bytes(b"mine")
     said = refused(capsys, "rehearse", "piece", "--piece", "piece", "--out", ".")
     assert "holds R01.png already, which no rehearsal is known to have written" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--design", "full", "--axial", "2"], "--axial does nothing for the design full; it serves central-composite"),
+        (["--design", "i-optimal", "--levels", "3"], "--levels does nothing for the design i-optimal; it serves full"),
+        (["--design", "full", "--whole-plots", "3"], "--whole-plots does nothing for the design full"),
+    ],
+)
+def test_options_that_would_do_nothing_are_refused(plan, capsys, words, said):
+    assert said in refused(capsys, "plan", "new", "--factors", "factors.toml", "--out", "p", *words)
+
+
+def test_an_option_of_another_way_to_add_runs_is_refused(plan, capsys):
+    said = refused(capsys, "plan", "augment", "plan", "--how", "centre", "--factor", "fan", "--out", "p")
+    assert "--factor does nothing for --how centre; it serves foldover" in said
+
+
+def test_aliases_of_a_plan_of_three_levels_are_told_by_their_bias(plan, capsys):
+    words = ["plan", "new", "--factors", "factors.toml", "--design", "d-optimal", "--runs", "9", "--out", "p"]
+    assert main(words) == 0
+    capsys.readouterr()
+    assert main(["plan", "show", "p", "--aliases"]) == 0
+    assert "no effect of the model quadratic is mixed up" in capsys.readouterr().out
+
+
+def test_a_brief_is_either_written_or_checked(bench, capsys):
+    assert main(["brief", "--out", "brief.toml"]) == 0
+    assert main(["brief", "check", "brief.toml"]) == 0
+    said = capsys.readouterr().out
+    assert "edges no rougher than 0.02 mm" in said
+    assert "printed in 4 h at most" in said
+    assert "do one after the other" in refused(capsys, "brief", "--out", "other.toml", "check", "brief.toml")
+
+
+def test_an_angle_that_is_no_number_is_refused(bench, capsys):
+    write_piece(make_stencil(process="resin"), bench / "piece", preview=False)
+    said = refused(capsys, "rehearse", "piece", "--piece", "piece", "--out", "s", "--angle", "nan")
+    assert "--angle nan: a number of degrees is needed" in said
+
+
+def test_a_piece_larger_than_it_needs_to_be_is_remarked(bench, capsys):
+    assert main(["piece", "stencil", "--out", "p", "--process", "resin", "--size", "90"]) == 0
+    assert "--size is the piece's own side, not the printer's bed" in capsys.readouterr().out
+
+
+def test_a_tolerance_goes_before_that_of_the_brief(tables):
+    words = ["compare", "--readings", "a.csv", "b.csv", "--brief", "brief.toml", "--tolerance", "0.123", "--out", "out"]
+    assert main(words) == 0
+    assert json.loads(Path("out/comparison.json").read_text(encoding="utf-8"))["tolerance_mm"] == 0.123

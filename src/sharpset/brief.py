@@ -10,7 +10,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from sharpset.errors import BriefError
 from sharpset.files import read_text
@@ -33,7 +33,16 @@ _MEANING = {
     "limits.print_time_h": "longest acceptable print time, in hours",
 }
 
-_Size = Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+
+def _no_flag(value: object) -> object:
+    """Refuse true and false, which would count as 1 and 0 mm."""
+    if isinstance(value, bool):
+        raise ValueError(f"a number is needed, got {str(value).lower()}")
+    return value
+
+
+_Number = Annotated[float, BeforeValidator(_no_flag), Field(allow_inf_nan=False)]
+_Size = Annotated[_Number, Field(gt=0, le=500)]
 _Frozen = ConfigDict(extra="forbid", frozen=True)
 
 
@@ -49,7 +58,7 @@ class Limits(BaseModel):
     """What a print may cost."""
 
     model_config = _Frozen
-    print_time_h: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
+    print_time_h: Annotated[_Number, Field(gt=0, le=1000)] | None = None
 
 
 class Brief(BaseModel):
@@ -70,7 +79,7 @@ class Brief(BaseModel):
     model_config = _Frozen
     name: Annotated[str, Field(min_length=1)]
     process: Literal["filament", "resin"]
-    scale: Annotated[float, Field(ge=1, le=10000, allow_inf_nan=False)] | None = None
+    scale: Annotated[_Number, Field(ge=1, le=10000)] | None = None
     smallest_mm: dict[str, _Size] = Field(min_length=1)
     tolerance_mm: Tolerance = Tolerance()
     limits: Limits = Limits()
@@ -112,7 +121,7 @@ class Brief(BaseModel):
 
     def summary(self) -> str:
         """Return the brief in one line."""
-        sizes = ", ".join(f"{kind} {size:g} mm" for kind, size in self.smallest_mm.items())
+        sizes = ", ".join(f"{kind} {size:.4g} mm" for kind, size in self.smallest_mm.items())
         scale = f" at 1:{self.scale:g}" if self.scale else ""
         return f"{self.name} ({self.process}{scale}): {sizes}; width within {self.tolerance_mm.width:g} mm"
 
@@ -130,7 +139,8 @@ def _sentence(error: ValidationError) -> str:
     if first["type"] == "missing":
         return f"key {key!r} is missing: {meaning}"
     if first["type"] == "value_error":
-        return str(first["ctx"]["error"]) if "ctx" in first else first["msg"]
+        fault = str(first["ctx"]["error"]) if "ctx" in first else first["msg"]
+        return f"key {key!r} ({meaning}): {fault}" if key else fault
     got = first.get("input")
     return f"key {key!r} ({meaning}): {first['msg'][0].lower()}{first['msg'][1:]}, got {got!r}"
 

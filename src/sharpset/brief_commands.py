@@ -45,9 +45,20 @@ def _write_example(args: argparse.Namespace) -> int:
 def _check(args: argparse.Namespace) -> int:
     from sharpset.brief import load_brief
 
+    if args.out is not None:
+        raise BriefError("--out writes an example and 'check' reads a brief: do one after the other")
     brief = load_brief(args.file)
     print(brief.summary())
     for kind, size_mm in brief.smallest_mm.items():
-        full = f", {brief.full_size_mm(size_mm):.3g} mm at full size" if brief.scale else ""
-        print(f"  smallest {kind}: {size_mm:.3g} mm{full}")
+        full = f", {_in_words(brief.full_size_mm(size_mm))} mm at full size" if brief.scale else ""
+        print(f"  smallest {kind}: {_in_words(size_mm)} mm{full}")
+    if brief.tolerance_mm.edge_roughness is not None:
+        print(f"  edges no rougher than {brief.tolerance_mm.edge_roughness:g} mm (standard deviation)")
+    if brief.limits.print_time_h is not None:
+        print(f"  printed in {brief.limits.print_time_h:g} h at most")
     return 0
+
+
+def _in_words(size_mm: float) -> str:
+    """Return a size to three figures, without an exponent."""
+    return f"{size_mm:.3g}" if size_mm < 1000 else f"{size_mm:.0f}"

@@ -233,3 +233,17 @@ def test_replicated_factorial_gets_all_its_interactions():
     fit = fit_response(corners, "y", space=space_of(corners[list("abc")]))
     assert "a:b:c" in set(fit.terms["term"])
     assert fit.df_resid == 8
+
+
+@pytest.mark.parametrize(("n_plots", "said"), [(4, True), (7, False)])
+def test_a_fit_says_when_whole_plots_leave_too_few_degrees_of_freedom(n_plots, said):
+    """Two runs a plot and two slopes within them: n_plots - 2 degrees of freedom are left over within plots."""
+    rng = np.random.default_rng(4)
+    plot = np.repeat(np.arange(n_plots), 2)
+    runs = pd.DataFrame({"run_id": [f"R{i}" for i in range(2 * n_plots)], "whole_plot": plot + 1, "block": 1})
+    runs[["speed", "fan"]] = rng.uniform(-1, 1, (2 * n_plots, 2))
+    runs["y"] = runs["speed"] + rng.standard_normal(n_plots)[plot] + 0.1 * rng.standard_normal(2 * n_plots)
+    space = space_of(runs[["speed", "fan"]])
+    fit = fit_response(runs, response="y", space=space, formula="y ~ speed + fan", groups=("whole_plot",))
+    assert fit.mixed is not None
+    assert any(f"{n_plots - 2} degrees of freedom within each whole plot" in r for r in fit.remarks) is said

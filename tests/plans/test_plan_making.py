@@ -273,6 +273,16 @@ def test_whole_plots_are_kept_together(filament_file):
     assert not any("one whole plot only" in r for r in plan.remarks)
 
 
+def test_a_plan_that_cannot_know_its_scatter_within_whole_plots_says_so(filament_file):
+    factors = factors_from_dict({"factor": load_factors(filament_file).to_dict()["factor"]})
+    n_easy = len(factors) - 1
+    # Whole plots take their own count, and easy main effects one each; 2 are left over.
+    few = make_plan(factors, design="d-optimal", model="linear", whole_plots=4, runs=4 + n_easy + 2)
+    assert any("2 degrees of freedom within whole plots" in r for r in few.remarks)
+    more = make_plan(factors, design="d-optimal", model="linear", whole_plots=4, runs=4 + n_easy + 6)
+    assert not any("degrees of freedom within" in r for r in more.remarks)
+
+
 def test_classical_designs_refuse_points_that_break_a_rule(filament_file):
     factors = load_factors(filament_file)
     with pytest.raises(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -46,6 +48,17 @@ def test_comparison_figures_have_a_panel_per_kind(n_a):
         assert figure.axes[0].get_xlabel() == "nominal size / mm"
         assert figure.axes[0].get_ylabel().endswith("/ mm")
     assert str(n_a) in draw_differences(found).get_suptitle()
+
+
+def test_no_interval_is_clipped_by_the_range_of_another_panel():
+    found = compared()
+    verdict = found.verdict.copy()
+    # Holes scatter four times as much as bars, still within 2.5 tolerances.
+    verdict["U95_difference_mm"] = np.where(verdict["kind"] == "hole", 0.08, 0.02)
+    verdict["difference_mm"] = verdict["difference_mm"].where(verdict["difference_mm"].isna(), 0.01)
+    low, high = draw_differences(replace(found, verdict=verdict)).axes[1].get_ylim()
+    assert low < -0.07
+    assert high > 0.09
 
 
 def test_limits_are_written_beside_their_points():

@@ -81,6 +81,10 @@ def test_pictures_are_named_by_folder_or_pattern_and_counted_once(tmp_path):
     (tmp_path / "empty").mkdir()
     with pytest.raises(ReadingError, match="no TIFF, PNG or JPEG picture lies in this folder"):
         pictures_named([tmp_path / "empty"])
+    (tmp_path / "above" / "scans").mkdir(parents=True)
+    (tmp_path / "above" / "scans" / "a.png").write_bytes(b"5")
+    with pytest.raises(ReadingError, match=r"Name .*scans, where some lie"):
+        pictures_named([tmp_path / "above"])
 
 
 def test_readings_that_a_spreadsheet_saved_with_decimal_commas_are_read(tmp_path):

@@ -49,7 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     more = parser.add_argument_group("what they need")
     more.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for tables and report")
     more.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml: tolerance and modelling scale")
-    more.add_argument("--tolerance", type=float, metavar="MM", help="largest error either way, instead of a brief")
+    more.add_argument("--tolerance", type=float, metavar="MM", help="largest error either way, instead of the brief's")
     more.add_argument("--labels", nargs=2, metavar=("A", "B"), help="names of the two printers (default: A B)")
     more.add_argument("--jobs", type=Path, metavar="FILE", help="CSV: run_id, print_time_h, cost, n_parts, printer")
     more.add_argument(
@@ -129,6 +129,8 @@ def _compare(args: argparse.Namespace) -> int:
     if args.brief is None:
         raise ComparisonError("the comparison needs the maker's tolerance. Give --brief brief.toml.")
     brief = load_brief(args.brief)
+    width = brief.tolerance_mm.model_copy(update={"width": _tolerance(args)})
+    brief = brief.model_copy(update={"tolerance_mm": width})
     a, b = (load_readings(path) for path in args.readings)
     jobs = load_table(args.jobs, what="table of jobs") if args.jobs else None
     labels = tuple(args.labels) if args.labels else ("A", "B")

@@ -9,8 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sharpset.errors import FitError
+from sharpset.fits.algebra import independent_columns
+from sharpset.plans.remarks import FEW_DF_WITHIN
 
-__all__ = ["MixedFit", "fit_mixed", "group_labels"]
+__all__ = ["MixedFit", "few_within", "fit_mixed", "group_labels"]
 
 Floats = NDArray[np.float64]
 
@@ -93,6 +95,33 @@ def group_labels(runs: pd.DataFrame, name: str) -> NDArray[np.int64]:
             f"There is no column {missing[0]!r} to group by. Columns are {', '.join(map(str, runs.columns))}."
         )
     return np.asarray(runs.groupby(columns, sort=True).ngroup(), dtype=np.int64)
+
+
+def few_within(matrix: Floats, groups: dict[str, NDArray[np.int64]]) -> tuple[str, ...]:
+    """Say it where the scatter between the prints of one group is hardly known, as too few are left to tell it.
+
+    Parameters
+    ----------
+    matrix : ndarray of float, shape (n, p)
+        Fixed effects, independent columns.
+    groups : dict of str to ndarray of int, shape (n,)
+        Group number of each run, from 0 up, one entry per random grouping.
+
+    Returns
+    -------
+    tuple of str
+        One remark, or none.
+    """
+    every = np.hstack([matrix, *(np.eye(len(np.unique(labels)))[labels] for labels in groups.values())])
+    left = len(matrix) - len(independent_columns(every))
+    if left >= FEW_DF_WITHIN:
+        return ()
+    names = " and ".join(name.replace("_", " ") for name in groups)
+    return (
+        f"{left} degree{'s' * (left != 1)} of freedom within each {names} judge the settings that change there: their "
+        "scatter is hardly known, and effects come out clear or not by chance. Print more runs, or fit fewer terms "
+        "(--formula)",
+    )
 
 
 def fit_mixed(matrix: Floats, response: Floats, *, groups: dict[str, NDArray[np.int64]], reml: bool = True) -> MixedFit:

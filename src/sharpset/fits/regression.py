@@ -16,7 +16,7 @@ from sharpset.fits.boxcox import BoxCox, box_cox, power_transform
 from sharpset.fits.defaults import ModelChoice, choose_model, drop_aliased
 from sharpset.fits.diagnostics import describe_residuals, influence
 from sharpset.fits.few import FEW_PRINTS, rounding_variance, select_from_few
-from sharpset.fits.mixed import MixedFit, fit_mixed, group_labels
+from sharpset.fits.mixed import MixedFit, few_within, fit_mixed, group_labels
 from sharpset.fits.selection import select_terms, with_parents
 from sharpset.fits.space import Space
 from sharpset.fits.surface import Method, ResponseFit
@@ -313,7 +313,7 @@ def _mixed(job: _Job, matrix: Floats, remarks: tuple[str, ...]) -> tuple[MixedFi
         usable[name] = labels
     if not usable or len(job.y) <= matrix.shape[1] + 1:
         return None, remarks
-    return fit_mixed(matrix, job.y, groups=usable), remarks
+    return fit_mixed(matrix, job.y, groups=usable), (*remarks, *few_within(matrix, usable))
 
 
 def _mean_df(mixed: MixedFit, matrix: Floats) -> float:

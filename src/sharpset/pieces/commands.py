@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,7 +30,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     stencil.add_argument(
         "--smallest", type=float, metavar="MM", help="smallest bar, slot and hole that must form (overrides the brief)"
     )
-    stencil.add_argument("--size", type=float, metavar="MM", help="side of the square the piece must fit in")
+    stencil.add_argument(
+        "--size",
+        type=float,
+        metavar="MM",
+        help="side of the square the piece fills (default: the smallest that holds it)",
+    )
     stencil.add_argument("--brief", type=Path, metavar="FILE", help="brief.toml that names process and sizes")
     stencil.add_argument("--replace", action="store_true", help="replace another piece that is there")
     runs = stencil.add_mutually_exclusive_group()
@@ -46,7 +52,7 @@ def _make_stencils(args: argparse.Namespace) -> int:
     from sharpset.pieces.export import write_piece
 
     run_ids = _planned_runs(args.plan) if args.plan else ["R01" if args.run_id is None else args.run_id]
-    pieces = [_stencil(args, run_id) for run_id in run_ids]
+    pieces = [_stencil(args, run_id, size_mm=args.size) for run_id in run_ids]
     folders = [args.out] if args.plan is None else [args.out / run_id for run_id in run_ids]
     if not args.replace:
         for piece, folder in zip(pieces, folders, strict=True):
@@ -59,9 +65,19 @@ def _make_stencils(args: argparse.Namespace) -> int:
     absent = _absent_kinds(args, pieces[0])
     if absent:
         print(f"note: the brief asks for {', '.join(absent)}, which this piece does not hold and nothing will measure.")
+    if args.size is not None and args.size > (enough := _enough_mm(args)):
+        print(f"note: {enough:g} mm would hold all of it; --size is the piece's own side, not the printer's bed.")
     where = args.out if args.plan is None else args.out / "<run>"
     print(f"Print {where / 'piece.3mf'} (or piece.stl) flat, at true size, one print job per run.")
     return 0
+
+
+def _enough_mm(args: argparse.Namespace) -> float:
+    """Return the smallest of the usual sides that would hold the piece; infinite where none does."""
+    try:
+        return _stencil(args, "R01", size_mm=None).width_mm
+    except PieceError:
+        return math.inf
 
 
 def _absent_kinds(args: argparse.Namespace, piece: Piece) -> list[str]:
@@ -91,13 +107,13 @@ def _refuse_another(piece: Piece, folder: Path) -> None:
         )
 
 
-def _stencil(args: argparse.Namespace, run_id: str) -> Piece:
+def _stencil(args: argparse.Namespace, run_id: str, *, size_mm: float | None) -> Piece:
     from sharpset.brief import load_brief
     from sharpset.pieces.stencil import make_stencil, stencil_from_brief
 
     if args.brief is None:
         return make_stencil(
-            process=args.process or "filament", smallest_mm=args.smallest, size_mm=args.size, run_id=run_id
+            process=args.process or "filament", smallest_mm=args.smallest, size_mm=size_mm, run_id=run_id
         )
     brief = load_brief(args.brief)
     if args.process and args.process != brief.process:
@@ -105,8 +121,8 @@ def _stencil(args: argparse.Namespace, run_id: str) -> Piece:
             f"{args.brief}: the brief is for {brief.process}, --process says {args.process}. Leave one of them out."
         )
     if args.smallest is not None:
-        return make_stencil(process=brief.process, smallest_mm=args.smallest, size_mm=args.size, run_id=run_id)
-    return stencil_from_brief(brief, size_mm=args.size, run_id=run_id)
+        return make_stencil(process=brief.process, smallest_mm=args.smallest, size_mm=size_mm, run_id=run_id)
+    return stencil_from_brief(brief, size_mm=size_mm, run_id=run_id)
 
 
 def _planned_runs(folder: Path) -> list[str]:

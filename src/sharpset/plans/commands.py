@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sharpset.arguments import seed_number
 from sharpset.errors import PlanError
-from sharpset.plans.names import AUGMENTS, DESIGNS
+from sharpset.plans.names import AUGMENTS, DESIGNS, OPTIONS_OF_AUGMENTS, OPTIONS_OF_DESIGNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,7 +90,7 @@ def _configure_new(new: argparse.ArgumentParser) -> None:
         help="rotatable, face-centred, inscribed, orthogonal or a distance (default: inside the limits: face-centred, "
         "in blocks inscribed)",
     )
-    new.add_argument("--levels", type=int, default=2, metavar="N", help="levels of a full factorial (default: 2)")
+    new.add_argument("--levels", type=int, metavar="N", help="levels of a full factorial (default: 2)")
     new.add_argument("--whole-plots", type=int, metavar="N", help="how often hard-to-change factors are set anew")
     new.add_argument("--seed", type=seed_number, default=1, metavar="N", help="seed of the random order (default: 1)")
     _add_output(new)
@@ -142,6 +143,7 @@ def _add_sheet(parser: argparse.ArgumentParser) -> None:
 def _new(args: argparse.Namespace) -> int:
     from sharpset.plans import load_factors, make_plan
 
+    _refuse_idle(args, f"the design {args.design}", args.design, OPTIONS_OF_DESIGNS)
     plan = make_plan(
         load_factors(args.factors),
         design=args.design,
@@ -154,11 +156,18 @@ def _new(args: argparse.Namespace) -> int:
         resolution=args.resolution,
         generators=args.generators,
         axial=_axial(args.axial),
-        levels=args.levels,
+        levels=2 if args.levels is None else args.levels,
         whole_plots=args.whole_plots,
         progress=sys.stderr.isatty(),
     )
     return _write(plan, args)
+
+
+def _refuse_idle(args: argparse.Namespace, what: str, name: str, served: Mapping[str, Sequence[str]]) -> None:
+    """Refuse an option that would change nothing, instead of leaving it out unsaid."""
+    for option, names in served.items():
+        if getattr(args, option) is not None and name in DESIGNS + AUGMENTS and name not in names:
+            raise PlanError(f"--{option.replace('_', '-')} does nothing for {what}; it serves {', '.join(names)}.")
 
 
 def _axial(text: str | None) -> str | float | None:
@@ -180,6 +189,7 @@ def _augment(args: argparse.Namespace) -> int:
     from sharpset.plans import augment_plan, import_plan, load_plan
     from sharpset.plans.tables import read_table
 
+    _refuse_idle(args, f"--how {args.how}", args.how, OPTIONS_OF_AUGMENTS)
     if (args.how == "given") != (args.table is not None):
         raise PlanError("--how given goes with --table FILE, the runs to add. Give both or neither.")
     old = load_plan(args.plan)
@@ -254,7 +264,7 @@ def _sheet(args: argparse.Namespace) -> int:
 
 
 def _show(args: argparse.Namespace) -> int:
-    from sharpset.plans import alias_table, load_plan, plan_properties
+    from sharpset.plans import load_plan, plan_properties
 
     plan = load_plan(args.plan)
     print(plan.summary())
@@ -263,10 +273,26 @@ def _show(args: argparse.Namespace) -> int:
     _print_table(plan.runs)
     print(plan_properties(plan).summary())
     if args.aliases:
-        _print_table(alias_table(plan))
+        _print_aliases(plan)
     for remark in plan.remarks:
         print(f"note: {remark}")
     return 0
+
+
+def _print_aliases(plan: Plan) -> None:
+    from sharpset.plans import alias_matrix, alias_table
+
+    try:
+        _print_table(alias_table(plan))
+        return
+    except PlanError:  # more than two settings of a factor
+        bias = alias_matrix(plan, plan.model)
+    bias = bias.loc[:, (bias.abs() > 1e-6).any()]
+    if bias.empty:
+        print(f"aliases: no effect of the model {plan.model} is mixed up with one of second order outside it")
+        return
+    print("aliases: by how much effects that are left out (columns) would bias those of the model, in coded units")
+    _print_table(bias.rename_axis("effect").reset_index())
 
 
 def _power(args: argparse.Namespace) -> int:

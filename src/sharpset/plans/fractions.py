@@ -197,7 +197,8 @@ def _exchange(
 def fraction_by_resolution(n_factors: int, resolution: int) -> Fraction:
     """Return the smallest fraction of at least the wanted resolution."""
     if not 3 <= resolution <= n_factors + 1:
-        raise PlanError(f"resolution {resolution} is not possible with {n_factors} factors; choose 3 to {n_factors}.")
+        possible = f"3 to {n_factors}" if n_factors > 3 else "3"
+        raise PlanError(f"resolution {resolution} is not possible with {n_factors} factors; choose {possible}.")
     for n_basic in range(max(2, n_factors.bit_length()), min(n_factors, LARGEST) + 1):
         if 2**n_basic > n_factors:
             fraction = find_fraction(n_factors, n_basic)

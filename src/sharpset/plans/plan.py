@@ -121,7 +121,8 @@ class Plan:
             text += f" in {self.n_blocks} blocks"
         if self.factors.hard:
             changes = ", ".join(f"{n} of {name}" for name, n in self.n_changes.items())
-            text += f", {self.runs['whole_plot'].nunique()} whole plots, changes: {changes}"
+            n_plots = self.runs["whole_plot"].nunique()
+            text += f", {n_plots} whole plot{'s' * (n_plots != 1)}, changes: {changes}"
         return f"{text}; model {self.model}"
 
     def to_frame(self) -> pd.DataFrame:

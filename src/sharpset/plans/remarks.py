@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from sharpset.plans.factors import Factors
 from sharpset.plans.plan import Plan
 
-__all__ = ["design_remarks", "hard_remarks", "practice_remarks"]
+__all__ = ["FEW_DF_WITHIN", "design_remarks", "hard_remarks", "practice_remarks"]
 
 LARGEST_LAYER_TO_NOZZLE = 0.75
 """Layer height stays below about three quarters of the nozzle diameter (common practice, no source)."""
+FEW_DF_WITHIN = 3
+"""With fewer degrees of freedom a standard deviation may be six times what it seems (chi-square, 95 %)."""
 _LAYER = re.compile(r"^layer(_?(height|thickness))?(_mm|_um)?$", re.IGNORECASE)
 _NOZZLE = re.compile(r"^nozzle(_?(diameter|size|dia|bore))?(_mm|_um)?$", re.IGNORECASE)
 _MICROMETRES = ("um", "µm", "μm", "micron", "microns")
@@ -114,5 +116,13 @@ def hard_remarks(plan: Plan) -> list[str]:
             f"every setting of {' and '.join(names)} stands in one whole plot only ({n_plots} in all), so its "
             f"effect cannot be told "
             "from the scatter between changes. Use replicates = 2 or an optimal design with more whole plots."
+        ]
+    plots = pd.get_dummies(plan.runs["whole_plot"]).to_numpy(dtype=float)
+    within = plan.n_runs - int(np.linalg.matrix_rank(np.hstack([plan.matrix().to_numpy(), plots])))
+    if within < FEW_DF_WITHIN:
+        return [
+            f"{within} degree{'s' * (within != 1)} of freedom within whole plots judge the factors that are easy to "
+            f"change, in the model {plan.model}: too few to know the scatter between prints. Plan more runs, or a "
+            "smaller model."
         ]
     return []

@@ -256,7 +256,7 @@ def _front(
         "Keep everything else the same: material, spool or bottle, place on the plate, room, cleaning, waiting times.",
         "A print that fails is a result: write down what happened. Do not print it again in another place of "
         "the order.",
-        "Write down what you measure by hand in a file results.csv with the column run_id and one column per response.",
+        "Write down what you measure by hand in results_form.csv beside the plan, a column for each response.",
     ):
         sheet.paragraph(text, indent=12, bullet="•")
     if plan.factors.hard and plan.is_split_plot:

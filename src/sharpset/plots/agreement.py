@@ -86,7 +86,9 @@ def draw_differences(comparison: Comparison) -> Figure:
                 )
             axes.set_title(kind)
             _size_axis(axes, sorted(rows["nominal_mm"]))
-            _clip_wide(axes, known, tolerance)
+        _clip_wide(
+            panels[0], comparison.verdict.dropna(subset=["nominal_mm", "difference_mm"]), comparison.tolerance_mm
+        )
         panels[0].set_ylabel(f"{comparison.label_a} minus {comparison.label_b} / mm")
         figure.suptitle(
             f"Difference in width, {comparison.n_prints_a} and {comparison.n_prints_b} prints; bars: 95 % interval of "
@@ -99,7 +101,7 @@ def draw_differences(comparison: Comparison) -> Figure:
 
 
 def _clip_wide(axes: Axes, known: pd.DataFrame, tolerance: float) -> None:
-    """Keep one interval from very few prints from squashing all others."""
+    """Keep one interval from very few prints from squashing all others, in panels that share their axis."""
     if known.empty:
         return
     reach = known["difference_mm"].abs() + known["U95_difference_mm"].fillna(0)

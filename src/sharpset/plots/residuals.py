@@ -72,10 +72,20 @@ def draw_residuals(fit: ResponseFit, runs: pd.DataFrame | None = None) -> Figure
                 str(row.run_id), (row.fitted, row.residual), xytext=(4, 4), textcoords="offset points", fontsize=7.5
             )
         figure.suptitle(
-            f"{label_of(fit.name)}: residuals of {use.n} prints, {use.df_resid:.3g} df, sd {use.residual_sd:.3g}",
+            f"{label_of(fit.name)}: residuals of {use.n} prints, {_scatter(use)}",
             x=0.01,
             ha="left",
             fontsize=9,
             wrap=True,
         )
     return figure
+
+
+def _scatter(fit: ResponseFit) -> str:
+    """Say by how much the residuals that are drawn scatter; those of fits with groups are of least squares."""
+    if fit.mixed is None:
+        return f"{fit.df_resid:.3g} df, sd {fit.residual_sd:.3g}"
+    df = fit.n - len(fit.kept)
+    sd = float(np.sqrt(np.sum(fit.data["residual"] ** 2) / df))
+    groups = " and ".join(name.replace("_", " ") for name in fit.mixed.groups)
+    return f"scatter of {groups} in them (least squares), {df} df, sd {sd:.3g}"

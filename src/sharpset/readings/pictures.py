@@ -35,7 +35,7 @@ def pictures_named(named: Iterable[Path]) -> list[Path]:
         if one.is_dir():
             inside = sorted(p for p in one.iterdir() if p.suffix.lower() in _ENDINGS and not p.name.startswith("."))
             if not inside:
-                raise ReadingError(f"{one}: no TIFF, PNG or JPEG picture lies in this folder. Name the scans.")
+                raise ReadingError(f"{one}: no TIFF, PNG or JPEG picture lies in this folder. {_where_else(one)}")
             found += inside
         elif any(letter in one.name for letter in "*?") and not one.exists():
             inside = sorted(p for p in one.parent.glob(one.name) if p.is_file())
@@ -46,6 +46,12 @@ def pictures_named(named: Iterable[Path]) -> list[Path]:
             found.append(one)
     _refuse_twins(found)
     return found
+
+
+def _where_else(folder: Path) -> str:
+    """Say in which folders below pictures lie that may be meant; they are not taken unasked."""
+    below = sorted(p for p in folder.iterdir() if p.is_dir() and any(q.suffix.lower() in _ENDINGS for q in p.iterdir()))
+    return f"Name {below[0]}, where some lie." if below else "Name the scans."
 
 
 def _refuse_twins(found: list[Path]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,7 +14,7 @@ __all__ = ["configure"]
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Add the two rehearsals and their arguments."""
+    """Add the rehearsals and their arguments."""
     parser.description = "Print and scan on a virtual printer and scanner with known truth. The data are INVENTED."
     verbs = parser.add_subparsers(title="rehearsals", metavar="WHAT", required=True)
     one = verbs.add_parser(
@@ -114,6 +115,8 @@ def _rehearse_piece(args: argparse.Namespace) -> int:
     seed = _seed(args)
     piece = load_piece(args.piece)
     piece = with_run_id(piece, args.run_id) if args.run_id else piece
+    if args.angle is not None and not math.isfinite(args.angle):
+        raise RehearsalError(f"--angle {args.angle:g}: a number of degrees is needed.")
     _refuse_own_work(args.out, f"{piece.run_id}.{args.format}")
     printed = virtual_printer(piece.process, args.printer).print_piece(piece, parse_settings(args.set), seed=seed)
     scanner = Scanner(dpi=args.dpi)

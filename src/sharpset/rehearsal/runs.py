@@ -51,7 +51,7 @@ class Rehearsal:
 
     def summary(self) -> str:
         """Return the rehearsal in one line."""
-        return f"INVENTED: {len(self.runs)} print(s) on {len(self.scans)} scan(s) in {self.folder}"
+        return f"INVENTED: {len(self.runs)} print(s) on {len(self.scans)} scan(s) in {self.folder / 'scans'}"
 
 
 def with_run_id(piece: Piece, run_id: str) -> Piece:

@@ -27,7 +27,7 @@ from sharpset.errors import ScanError
 from sharpset.pieces import Piece
 from sharpset.scans.pattern_search import search_pattern
 from sharpset.scans.pose import Pose
-from sharpset.scans.scan import Scan
+from sharpset.scans.scan import PixelSize, Scan
 
 __all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
 
@@ -42,12 +42,18 @@ _LEAST_MATCH = 0.45
 _LEAST_LEAD = 0.06
 _ROOM = 0.2
 """Share of its longer side by which a piece is looked for beyond where it seems to lie."""
+_FIRST_STEPS, _LAST_STEPS, _HOPELESS = 15, 45, 0.25
+"""Steps by which a trial is moved into place, and the correlation that it must have after the first ones to go on."""
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """The same for a piece of which the picture shows a part only: a part of anything is easily found somewhere."""
 _MOST_BEYOND, _LEAST_SEEN = 0.55, 0.4
 """Shares of a piece that may lie beyond the picture, and that must be in it."""
 _MOST_CUT = 10
 """Places that are tried for such a piece: what is seen of it stands out, and a trial takes a quarter of a second."""
+_LEAST_SIZE, _MOST_SIZES, _UPRIGHT_DEG = 0.06, 4, 3.0
+"""Smallest size, as a share of its own, in which a piece is looked for where the resolution may be wrong, how many
+sizes are tried, and how upright a piece lies whose resolutions along columns and rows may differ."""
+_USUAL_DPI = (75, 100, 150, 200, 240, 300, 400, 600, 720, 800, 1200, 1600, 2400, 3200, 4800, 6400, 9600)
 _WHOLE = 0.96
 """Share of the picture's sides from which an outline is the picture's own border."""
 
@@ -161,6 +167,7 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
         if _fits(outline, wanted):
             try_at(outline)
     if not found:
+        _check_resolution(scan, piece, pattern, channel, outlines, coarse.shape)
         for place in search_pattern(coarse, pattern, border_px=_border_px()):
             try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:  # a piece of which the picture shows a part only
@@ -308,11 +315,14 @@ def _settle(coarse: NDArray[np.float32], trial: _Candidate, pattern: NDArray[np.
     sign = 1.0 if _signed(coarse, trial.matrix, pattern) >= 0 else -1.0
     rows, columns = _around(start, pattern, coarse)
     start[:, 2] -= (columns.start, rows.start)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
+    template, picture = (sign * pattern).astype(np.float32), coarse[rows, columns]
+    warp = start
     try:
-        _, warp = cv2.findTransformECC(
-            (sign * pattern).astype(np.float32), coarse[rows, columns], start, cv2.MOTION_AFFINE, criteria, None, 3
-        )
+        for n_steps in (_FIRST_STEPS, _LAST_STEPS):
+            criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, n_steps, 1e-5)
+            met, warp = cv2.findTransformECC(template, picture, warp, cv2.MOTION_AFFINE, criteria, None, 3)
+            if met < _HOPELESS:
+                return trial
     except cv2.error:  # no convergence: the trial is a poor one and is judged as it stands
         return trial
     linear = warp[:, :2].astype(float)
@@ -367,6 +377,64 @@ def _in_picture(shape: tuple[int, ...], matrix: FloatArray, pattern: NDArray[np.
         at = to_coarse[axis, 0] * x + to_coarse[axis, 1] * y + to_coarse[axis, 2]
         there &= (at >= 0) & (at <= size[axis])
     return there
+
+
+def _check_resolution(
+    scan: Scan,
+    piece: Piece,
+    pattern: NDArray[np.float32],
+    channel: int | None,
+    outlines: list[_Outline],
+    shape: tuple[int, ...],
+) -> None:
+    """Refuse a scan that shows the piece and its pattern at another size: its resolution is wrong."""
+    if scan.viewing is not None:
+        return
+    wanted = (piece.width_mm, piece.height_mm)
+    picture = [_COARSE_MM * n for n in shape[::-1]]
+    for by_x, by_y in _other_sizes(outlines, wanted, picture):
+        size = PixelSize(scan.pixel_mm.x / by_x, scan.pixel_mm.y / by_y)
+        coarse, _ = _coarse_picture(replace(scan, pixel_mm=size), channel)
+        trials = (_match(coarse, one, pattern, piece, "auto") for one in _outlines(coarse) if _fits(one, wanted))
+        sure = next((trial for trial in trials if trial is not None and trial.match >= _SURE_MATCH), None)
+        if sure is None:
+            continue
+        grown = _COARSE_MM * np.hypot(*sure.matrix[:, :2].T)
+        right = [_usual_dpi(25.4 / mm * by) for mm, by in zip(size, grown, strict=True)]
+        both = len(set(right)) == 1
+        say, said = (f"{x:g}" if x == y else f"{x:g} x {y:g}" for x, y in (right, np.round(scan.dpi, 1)))
+        raise ScanError(
+            f"{scan.path}: the piece is there, but not in its size by a resolution of {said} dpi ({scan.scale_source})"
+            f"; about {say} dpi fits. " + (f"Give --dpi {say}." if both else "Save it with the right resolution.")
+        )
+
+
+def _other_sizes(
+    outlines: list[_Outline], wanted: tuple[float, float], picture_mm: list[float]
+) -> list[tuple[float, float]]:
+    """Return by which factors along columns and rows outlines may be a piece's in another size, the largest first."""
+    found: list[tuple[float, float]] = []
+    for outline in sorted(outlines, key=_area_mm2, reverse=True):
+        if all(a > _WHOLE * b for a, b in zip(sorted(outline.sides_mm), sorted(picture_mm), strict=True)):
+            continue
+        factors = [max(outline.sides_mm) / max(wanted)] * 2
+        turned = round(outline.angle_deg / 90) % 2
+        x, y = outline.sides_mm[::-1] if turned else outline.sides_mm
+        pairs = [(factors[0], factors[1])] if _same_shape(outline, wanted) else []
+        if abs(outline.angle_deg - 90 * round(outline.angle_deg / 90)) < _UPRIGHT_DEG:
+            # Twice as many steps of the carriage as pixels of the sensor, or half as many.
+            upright = [(x / a, y / b) for a, b in (wanted, wanted[::-1])]
+            pairs += [(a, b) for a, b in upright if abs(abs(math.log2(a / b)) - 1) < _SIDE_SLACK]
+        for pair in pairs:
+            if all(abs(math.log(pair[0] / one[0])) + abs(math.log(pair[1] / one[1])) > 0.05 for one in found):
+                found.append(pair)
+    return [pair for pair in found if all(_LEAST_SIZE < one < 1 / _LEAST_SIZE for one in pair)][:_MOST_SIZES]
+
+
+def _usual_dpi(dpi: float) -> float:
+    """Return a resolution that scanners have where one is as near as printers are true, else the rounded one."""
+    near = min(_USUAL_DPI, key=lambda one: abs(math.log(one / dpi)))
+    return float(near if abs(near / dpi - 1) < _SIDE_SLACK / 2 else round(dpi))
 
 
 def _why_not(outlines: list[_Outline], wanted: tuple[float, float], shape: tuple[int, ...]) -> str:

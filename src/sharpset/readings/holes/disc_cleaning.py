@@ -22,6 +22,8 @@ further away by the last factor it is suspected to be dust."""
 _MOST_SPREADS, _UNCERTAIN, _TAIL = 3.0, 5.0, 3.0
 """Pixels count as far off at most so many spreads; a hole whose pixels leave so many standard deviations more than
 noise does is suspected; degrees of freedom of Student's t for the places of holes, of which a few are misplaced."""
+_SURE = 20.0
+"""Logarithm of odds beyond which they are as good as certain."""
 _LEAST_IN_SIGHT = 0.4
 """Of a hole's missing light. Where a mark hides more of it, grain of the plate could be a hole that is covered."""
 _ANY_LIGHT = 1 / 12
@@ -30,10 +32,14 @@ _BESIDE_RIM = 6.0
 """Blurs from a rim as far as which marks do harm."""
 _SPECK_MM = 0.4
 """Dust is rarely larger (common practice, no source). Of a wider hole it hides the smaller part of the rim: what such a
-hole leaves unexplained or is moved by is its own shape, an oval say."""
+hole leaves unexplained or is moved by is rather its own shape, an oval say."""
+_SHAPE_TO_MARK = 3.0
+"""Odds of its own shape against a mark on a wider hole, before its pixels are asked (taken, no source)."""
 
 
-def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> DiscState:
+def clean_discs(
+    problem: DiscProblem, found: DiscState, radii: FloatArray, *, weighed: NDArray[np.bool_] | None = None
+) -> DiscState:
     """Fit holes with foreign marks again without them, and holes that lie apart from where the others do from there.
 
     Parameters
@@ -43,6 +49,8 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
         Of a fit that knows of no marks.
     radii : ndarray of float, shape (n_holes,)
         Nominal, mm on the glass.
+    weighed : ndarray of bool, shape (n_holes,), optional
+        Wide holes that are weighed against being out of round elsewhere.
 
     Returns
     -------
@@ -54,46 +62,84 @@ def clean_discs(problem: DiscProblem, found: DiscState, radii: FloatArray) -> Di
         residual = problem.residual(found.p)
         problem = replace(problem, typical=problem.scales(found.p, residual).typical)
         found, marks = _not_dust(problem, found, radii, residual)
-    p, weight, noise = found.p.copy(), found.weight.copy(), found.noise.copy()
-    owner, small = problem.patches.owner, radii < _SPECK_MM
-    known = np.bincount(owner, marks, len(p)) > 0
+    now = _Now(found, marks, problem.patches.owner)
+    small = radii < _SPECK_MM
     for turn in range(_CLEANINGS):
-        residual = problem.residual(p)
+        residual, known = problem.residual(now.p), now.known
         if problem.typical is None:
-            problem = replace(problem, typical=problem.scales(p, residual).typical)
-        clean = problem
-        if turn:
-            # Skirts of marks widen what all holes scatter by until the marks are known.
-            anew = replace(problem, typical=None)
-            clean = replace(problem, typical=anew.scales(p, residual, known, marks).typical)
-        n_before, rest = int(marks.sum()), ~small
+            problem = replace(problem, typical=problem.scales(now.p, residual).typical)
+        clean = _without_skirts(problem, now, residual) if turn else problem
+        n_before, rest = int(now.marks.sum()), ~small
         # A rim that scatters may be rough all round, or lie under a mark and be as even as the others elsewhere.
         for even in (True, False):
             chosen = np.flatnonzero(~rest if even else rest)
-            if len(chosen) == 0:
-                continue
-            part, pixels = (clean if even else problem).some(chosen)
-            new = _marked(part, p[chosen], residual[pixels], marks[pixels], known[chosen], even=even)
-            if new is None:
-                continue
-            p[chosen[new.holes]], noise[chosen[new.holes]] = new.state.p, new.state.noise
-            weight[pixels[new.pixels]], marks[pixels[new.pixels]] = new.state.weight, new.marks
-            rest[chosen[new.rough]] = True
-        if int(marks.sum()) == n_before:
+            if len(chosen):
+                rough = now.look(clean if even else problem, chosen, residual, known, mark_odds=1.0 if even else None)
+                rest[rough] = True
+        if int(now.marks.sum()) == n_before:
             break
-        known = np.bincount(owner, marks, len(p)) > 0
-    return DiscState(p=p, weight=weight, noise=noise)
+    # A mark over a third of a wide rim makes all of it scatter, and hides by that.
+    wide = np.flatnonzero(~small & ~now.known & ~(small if weighed is None else weighed))
+    for _ in range(_CLEANINGS if len(wide) else 0):
+        residual, n_before = problem.residual(now.p), int(now.marks.sum())
+        now.look(_without_skirts(problem, now, residual), wide, residual, now.known, mark_odds=1 / _SHAPE_TO_MARK)
+        if int(now.marks.sum()) == n_before:
+            break
+    return DiscState(p=now.p, weight=now.weight, noise=now.noise, doubt_mm=now.doubt_mm)
+
+
+class _Now:
+    """Holes as they are fitted so far, their pixels that lie on marks, and what either is unsure by."""
+
+    def __init__(self, found: DiscState, marks: NDArray[np.bool_], owner: NDArray[np.intp]) -> None:
+        self.p, self.weight, self.noise = found.p.copy(), found.weight.copy(), found.noise.copy()
+        self.marks, self.doubt_mm, self._owner = marks, np.zeros(len(found.p)), owner
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Which holes are known to be dirty."""
+        return np.asarray(np.bincount(self._owner, self.marks, len(self.p)) > 0)
+
+    def look(
+        self,
+        problem: DiscProblem,
+        chosen: NDArray[np.intp],
+        residual: FloatArray,
+        known: NDArray[np.bool_],
+        *,
+        mark_odds: float | None,
+    ) -> NDArray[np.intp]:
+        """Look for marks on some holes and fit those without them; returns holes that rather are rough."""
+        part, pixels = problem.some(chosen)
+        new = _marked(part, self.p[chosen], residual[pixels], self.marks[pixels], known[chosen], mark_odds=mark_odds)
+        if new is None:
+            return chosen[:0]
+        self.p[chosen[new.holes]], self.noise[chosen[new.holes]] = new.state.p, new.state.noise
+        self.weight[pixels[new.pixels]], self.marks[pixels[new.pixels]] = new.state.weight, new.marks
+        self.doubt_mm[chosen[new.asked]] = new.doubt_mm
+        return chosen[new.rough]
+
+
+def _without_skirts(problem: DiscProblem, now: _Now, residual: FloatArray) -> DiscProblem:
+    """Return the problem with what holes scatter beside marks: skirts of these widen it until they are known."""
+    anew = replace(problem, typical=None)
+    return replace(problem, typical=anew.scales(now.p, residual, now.known, now.marks).typical)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Marked:
-    """Holes fitted without new marks, their pixels and which of these lie on marks; holes that rather are rough."""
+    """Holes fitted without new marks, their pixels and which of these lie on marks; holes that rather are rough.
+
+    `asked` are holes that may be either, `doubt_mm` what that leaves their radius unsure by.
+    """
 
     holes: NDArray[np.intp]
     state: DiscState
     pixels: NDArray[np.intp]
     marks: NDArray[np.bool_]
     rough: NDArray[np.intp]
+    asked: NDArray[np.intp]
+    doubt_mm: FloatArray
 
 
 def _marked(
@@ -103,10 +149,14 @@ def _marked(
     marks: NDArray[np.bool_],
     known: NDArray[np.bool_],
     *,
-    even: bool,
+    mark_odds: float | None,
 ) -> _Marked | None:
-    """Look for marks and fit holes without them; of `even` ones those that are not `known` to be dirty may be rough."""
-    owner = problem.patches.owner
+    """Look for marks and fit holes without them.
+
+    Where odds of a mark are given, holes that are not `known` to be dirty may be rough. Pixels as far as a blur reaches
+    err together and so tell once.
+    """
+    owner, even = problem.patches.owner, mark_odds is not None
     scales = problem.scales(p, residual, known | even, marks)
     more = find_marks(problem.patches, p, residual, scales, sigma=problem.sigma_mm) & ~marks
     if even and more.any():
@@ -118,11 +168,13 @@ def _marked(
     part, pixels = problem.some(dirty)
     hidden = (marks | more)[pixels]
     again = iterate_discs(part, p[dirty], marks=hidden)
-    taken = np.ones(len(dirty), dtype=bool)
-    if even:
-        taken = known[dirty] | (
-            _evidence(part, again.p, hidden, rough=False) < _evidence(part, p[dirty], marks[pixels], rough=True)
-        )
+    taken, asked, doubt = np.ones(len(dirty), dtype=bool), np.zeros(len(dirty), dtype=bool), np.zeros(len(dirty))
+    if mark_odds is not None:
+        gain = _evidence(part, p[dirty], marks[pixels], rough=True) - _evidence(part, again.p, hidden, rough=False)
+        alike = max(4 * np.pi * (problem.sigma_mm / problem.pixel_mm) ** 2, 1.0)
+        odds = mark_odds * np.exp(np.clip(gain / 2 / alike, -_SURE, _SURE))
+        taken, asked = known[dirty] | (odds > 1), ~known[dirty]
+        doubt = np.abs(again.p[:, 2] - p[dirty, 2]) * np.sqrt(odds) / (1 + odds)
     here = taken[part.patches.owner]
     return _Marked(
         holes=dirty[taken],
@@ -130,6 +182,8 @@ def _marked(
         pixels=pixels[here],
         marks=hidden[here],
         rough=dirty[~taken],
+        asked=dirty[asked],
+        doubt_mm=doubt[asked],
     )
 
 

@@ -31,11 +31,14 @@ class DiscState:
         Of each pixel in the last step.
     noise : ndarray of float, shape (n_holes,)
         Standard deviation of one pixel, share solid.
+    doubt_mm : ndarray of float, shape (n_holes,), optional
+        What is left unsure of each radius where a rim may be rough as well as lie under a mark.
     """
 
     p: FloatArray
     weight: FloatArray
     noise: FloatArray
+    doubt_mm: FloatArray | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -190,7 +190,8 @@ def fit_discs(
     start = start_discs([(one.x, one.y, one.solid) for one in patches], radii, pixel_area_mm2=patches[0].area_mm2)
     found = iterate_discs(problem, start)
     if clean:
-        found = clean_discs(problem, found, np.array(radii))
+        weighed = np.isin(np.arange(len(discs)), [*both, *range(n_holes, len(discs))])
+        found = clean_discs(problem, found, np.array(radii), weighed=weighed)
     inflation = max(light.noise_inflation if noise_inflation is None else noise_inflation, 1.0)
     u_common = float("nan")
     if own_blur is not None and len(discs) >= _FEWEST:
@@ -238,6 +239,8 @@ def fit_discs(
         _result(disc, patch, found.p[i], states[i], shared)
         for i, (disc, patch) in enumerate(zip(discs, patches, strict=True))
     ]
+    if found.doubt_mm is not None:
+        results = [_unsure(one, 2 * doubt) for one, doubt in zip(results, found.doubt_mm.tolist(), strict=True)]
     if both:
         placed = with_places(problem, found, np.array(radii))
         price = price_of(placed, found.p, found.weight <= 0, placed.residual(found.p))
@@ -321,6 +324,19 @@ def _odds(shape: OutOfRound, gain: float, blur_px: float) -> float:
     return shape.chance / (1 - shape.chance + 1e-9) * float(np.exp(np.clip(by_pixels, -_PIXELS_SAY, _PIXELS_SAY)))
 
 
+def _unsure(fit: DiscFit, u_mm: float) -> DiscFit:
+    """Return a fit whose diameter is unsure by so much more."""
+    if u_mm == 0:
+        return fit
+    u_diameter = float(np.hypot(fit.u_diameter_mm, u_mm))
+    return replace(
+        fit,
+        u_diameter_mm=u_diameter,
+        u_open_share=2 * u_diameter / max(fit.diameter_mm, 1e-9) * fit.open_share,
+        parts=replace(fit.parts, misfit_mm=np.hypot(fit.parts.misfit_mm, u_mm)),
+    )
+
+
 def _either(plain: DiscFit, drawn: DiscFit, odds: float) -> DiscFit:
     """Return a hole that is one of two: their mean, and an uncertainty that holds both where both are likely."""
     chance = odds / (1 + odds)
@@ -330,15 +346,8 @@ def _either(plain: DiscFit, drawn: DiscFit, odds: float) -> DiscFit:
     apart = abs(likely.diameter_mm - other.diameter_mm)
     diameter = chance * likely.diameter_mm + (1 - chance) * other.diameter_mm
     unsure = apart * max(float(np.sqrt(chance * (1 - chance))), chance / 1.96)
-    u_diameter, square = float(np.hypot(likely.u_diameter_mm, unsure)), (diameter / likely.diameter_mm) ** 2
-    return replace(
-        likely,
-        diameter_mm=diameter,
-        u_diameter_mm=u_diameter,
-        open_share=likely.open_share * square,
-        u_open_share=2 * u_diameter / max(diameter, 1e-9) * likely.open_share * square,
-        parts=replace(likely.parts, misfit_mm=np.hypot(likely.parts.misfit_mm, unsure)),
-    )
+    square = (diameter / likely.diameter_mm) ** 2
+    return _unsure(replace(likely, diameter_mm=diameter, open_share=likely.open_share * square), unsure)
 
 
 def _joined(patches: Sequence[_Patch], far_mm: FloatArray, ring_mm: float) -> Patches:

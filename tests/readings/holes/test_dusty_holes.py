@@ -188,6 +188,22 @@ def test_soft_dust_on_every_rim_does_not_hide_itself(monkeypatch):
     assert np.sqrt(np.mean(np.square(away))) < 1.4 * 2.4
 
 
+@pytest.mark.parametrize("seed", [1, 3])
+def test_a_dark_mark_over_a_third_of_a_wide_rim_does_not_pass_for_roughness(seed, monkeypatch):
+    """The whole rim scattered by it, and the hole read 1.2 px wide with 0.35 px of uncertainty."""
+    pixel = 0.0423
+    blur = pixel * np.hypot(2.5, np.sqrt(1 / 12))
+    for name, value in {"CNR": 30.0, "SIGMA": 2.5, "PIXEL": pixel, "BLUR": blur}.items():
+        monkeypatch.setattr(sys.modules[__name__], name, value)
+    sizes = np.array([12.0, 13, 14, 15, 16, 24, 24])
+    others = {0: (6.0, 3.0, 3.0, 0.4), 1: (6.0, 3.0, 3.0, 0.4), 2: (6.0, 3.0, 3.0, 0.4), 6: (-13.0, 0.0, 3.0, 0.3)}
+    fit = _read(sizes, {**others, 5: (8.8, 6.6, 4.0, 0.0)}, seed)[5]
+    # Twelve bounds of the whole rim, a quarter of what it had been off by: skirts of the mark stay.
+    assert abs(fit.diameter_mm / pixel - 24) < 0.3
+    # It may be rough all the same: the uncertainty holds a part of the way to what it would read then.
+    assert fit.u_diameter_mm / pixel > 0.2
+
+
 def test_a_middle_that_is_lighter_than_was_borrowed_is_no_mark():
     fits = _read(SIZES, {}, 5, contrast=0.98)
     assert max(f.dirty for f in fits) < 0.02

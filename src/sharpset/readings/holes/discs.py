@@ -25,8 +25,6 @@ __all__ = ["Disc", "DiscFit", "OwnBlur", "fit_discs"]
 FloatArray = NDArray[np.float64]
 _LEAST_REACH_MM, _LEAST_HOLLOW_MM, _ENOUGH_FLAT = 0.25, 0.5, 3000
 _FEWEST = 8
-_PIXELS_SAY = 3.0
-"""Logarithm of odds, a factor of twenty (taken, no source)."""
 _NARROW_BLURS = 10.0
 _MOVED_MM, _RING_PX = 0.08, 0.5
 """Rims that have moved further than so are fitted all the same, but more slowly; width of rings that pixels are sorted
@@ -247,7 +245,7 @@ def fit_discs(
         for other, i in enumerate(both, start=n_holes):
             shape = patches[other].shape
             if shape is not None:
-                odds = _odds(shape, float(price[i] - price[other]), sigma / problem.pixel_mm)
+                odds = shape.odds(float(price[i] - price[other]), blur_px=sigma / problem.pixel_mm)
                 results[i] = _either(results[i], results[other], odds)
     return results[:n_holes]
 
@@ -312,16 +310,6 @@ def _rounded(patches: Sequence[_Patch], discs: Sequence[Disc], sigma: float) -> 
             x, y = shape.drawn(patch.x, patch.y)
             ways[-1].append(replace(patch, x=x, y=y, shape=shape))
     return ways
-
-
-def _odds(shape: OutOfRound, gain: float, blur_px: float) -> float:
-    """Return the odds that a hole is out of round, by its sectors and by what either way leaves unexplained.
-
-    Pixels as far as a blur reaches err together and so tell once. What those cost that marks are said to hide is known
-    roughly, so that they may not outweigh the sectors by more than `_PIXELS_SAY`.
-    """
-    by_pixels = gain / 2 / max(4 * np.pi * blur_px**2, 1.0)
-    return shape.chance / (1 - shape.chance + 1e-9) * float(np.exp(np.clip(by_pixels, -_PIXELS_SAY, _PIXELS_SAY)))
 
 
 def _unsure(fit: DiscFit, u_mm: float) -> DiscFit:

@@ -35,6 +35,8 @@ _LEAST_BLURS = 0.25
 LEAST_CHANCE, _WORTH_TRYING = 0.03, 0.1
 """Chance of a hole's being round or not, below which it is left out of account; odds by sectors from which on pixels
 are asked."""
+_PIXELS_SAY = 3.0
+"""Logarithm of odds, a factor of twenty (taken, no source)."""
 _BESIDE, _PLATE, _N_BESIDE, _FEWEST = 2.5, 0.75, 16, 6
 """Beyond so many blurs from its rim, and a pixel, a hole has the plate all round: in each of so many sectors, of as
 many pixels at least, this share is solid. Where it is not something lies across the rim, and no shape is told."""
@@ -63,6 +65,15 @@ class OutOfRound:
     def square_mm2(self) -> float:
         """Mean square of the rim's distance from its circle."""
         return float(self.terms_mm @ self.terms_mm) / 2
+
+    def odds(self, gain: float, *, blur_px: float) -> float:
+        """Return the odds that a hole is out of round, by its sectors and by what either way leaves unexplained.
+
+        Pixels as far as a blur reaches err together and so tell once. What those cost that marks are said to hide is
+        known roughly, so that they may not outweigh the sectors by more than a factor of twenty.
+        """
+        by_pixels = gain / 2 / max(4 * np.pi * blur_px**2, 1.0)
+        return self.chance / (1 - self.chance + 1e-9) * float(np.exp(np.clip(by_pixels, -_PIXELS_SAY, _PIXELS_SAY)))
 
     def waves(self, angle: FloatArray) -> FloatArray:
         """Return cosine and sine of the shape's harmonics in some directions (radians), a column a term."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
-from sharpset.readings.holes.discs import _odds
 from sharpset.readings.holes.out_of_round import OutOfRound, out_of_round
 
 PIXEL, RADIUS, BLUR = 0.0423, 0.8, 0.05
@@ -55,7 +54,7 @@ def test_no_oval_is_told_of_a_rim_that_something_lies_across_or_of_a_small_lobed
 def test_what_marks_are_said_to_hide_does_not_outweigh_the_rim():
     """Ovals of 13 by 8 pixels had been read 40 um too small as circles whose ends marks hide."""
     shape = OutOfRound(centre_mm=np.zeros(2), terms_mm=np.array([0.02, 0.01]), chance=0.998)
-    assert _odds(shape, -300.0, 1.0) > 20
-    assert _odds(shape, 0.0, 1.0) > _odds(shape, -20.0, 1.0) > _odds(shape, -300.0, 1.0)
+    assert shape.odds(-300.0, blur_px=1.0) > 20
+    assert shape.odds(0.0, blur_px=1.0) > shape.odds(-20.0, blur_px=1.0) > shape.odds(-300.0, blur_px=1.0)
     unsure = OutOfRound(centre_mm=np.zeros(2), terms_mm=np.array([0.02, 0.01]), chance=0.5)
-    assert 0.04 < _odds(unsure, -300.0, 1.0) < 0.06
+    assert 0.04 < unsure.odds(-300.0, blur_px=1.0) < 0.06

@@ -24,8 +24,10 @@ from sharpset.readings.features.curve_evidence import (
 from sharpset.readings.features.fitting import read_features
 from sharpset.readings.features.piece_samples import PieceSamples, levels_of, sample_piece, sampled_anew
 from sharpset.readings.picture.light import PieceLight, light_of
+from sharpset.readings.picture.stored_values import more_bits
 from sharpset.readings.picture.unlit import check_openings_lit
 from sharpset.readings.placing.registration import pose_from_marks, register
+from sharpset.readings.placing.traces import check_values
 from sharpset.scans import LocatedPiece, Pose, Scan
 from sharpset.scans.encoding import LINEAR, TransferCurve, gamma_curve
 
@@ -90,6 +92,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     """Settle the pose and the encoding, and sample the piece."""
     check_openings_lit(scan, located, piece)
     light = light_of(scan, located, piece)
+    check_values(scan, light)
     check_light(scan, light)
     check_backing(scan, light, located.pose, piece)
     check_ground(scan, light, located.pose, piece)
@@ -100,7 +103,11 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     is_open = scan.encoding_source == "default" and scan.curve.name == "sRGB"
     is_open &= scan.kind != "JPEG" or scan.viewing is None
     default = Prepared(scan=scan, light=light, located=located, strips=strips)
+    default, as_default, either = _by_bits(default, as_default, piece)
+    scan, light, strips = default.scan, default.light, default.strips
     _check_positive(default, as_default, piece)
+    if either:
+        return replace(_freed(default, piece), doubtful=True)
     if not is_open or (as_default <= _SUSPECT_RESIDUAL and not is_undeclared(scan)):
         return _freed(replace(default, curves=_EITHER if is_undeclared(scan) else ()), piece)
     other = replace(scan, curve=LINEAR, encoding_source="judged by its edges")
@@ -128,6 +135,19 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     # Light that bleeds to one side looks like a wrong curve: both ways are freed of it before they are compared.
     default = _freed(default, piece)
     return linear if linear.residual < _CLEARLY_LESS * default.residual else replace(default, curves=linear.curves)
+
+
+def _by_bits(ready: Prepared, residual: float, piece: Piece) -> tuple[Prepared, float, bool]:
+    """Return a piece by the number of bits that its edges suit, with their residual, and whether they suit either."""
+    other = more_bits(ready.scan, ready.light.stored)
+    if other is None:
+        return ready, residual, False
+    light = light_of(other, ready.located, piece)
+    strips = sample_piece(light, ready.located.pose, piece)
+    left = edge_residual(strips.edges, strips.spread)
+    if residual < _LESS * left:
+        return ready, residual, False
+    return replace(ready, scan=other, light=light, strips=strips), left, left >= _LESS * residual
 
 
 def _check_positive(ready: Prepared, residual: float, piece: Piece) -> None:

@@ -26,6 +26,7 @@ from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.picture.brightness import by_brightness
 from sharpset.readings.picture.in_view import part_in_view, with_the_unseen
 from sharpset.readings.picture.runcode import read_run_code
+from sharpset.readings.picture.stored_values import with_used_bits
 from sharpset.readings.placing.piece_scale import check_scale, scale_as_the_piece_says
 from sharpset.readings.placing.registration import register
 from sharpset.readings.placing.seams import across_seams, find_seams
@@ -170,7 +171,7 @@ def _read_piece(
     local = local_scale(scale, located, piece)
     others = [other for other in every if other is not located]
     scan, located = by_brightness(scan, located, piece)
-    stated = scan.pixel_mm
+    scan, stated = with_used_bits(scan, located, piece), scan.pixel_mm
     scan, located = with_scale(scan, located, local)
     local, face = _at_its_height(scan, piece, local)
     check_pixels(scan, piece)

@@ -87,7 +87,12 @@ def remarks_on_whole(
     """Return what is said of the picture's levels, encoding and seams, of the piece's part in view and its edges."""
     scan, advice = ready.scan, advice_for(ready.scan)
     remarks = [f"{seam.summary()} ({advice.seam}); features across it are refused" for seam in seams]
-    if levels.stretched:
+    if levels.few:
+        remarks.append(
+            "the picture has few different values (a palette, or rounding to few levels), which moves edges. Save it "
+            "in 8 or 16 bits, grey or full colour, without a palette"
+        )
+    elif levels.stretched:
         remarks.append(
             "some stored values are missing or doubled: levels were stretched or the picture was brightened after it "
             f"was {advice.taken}, which moves edges. {advice.again} with all automatic corrections off"

@@ -12,7 +12,7 @@ from concurrent.futures import Future
 from pathlib import Path
 
 from sharpset.errors import ScanError
-from sharpset.scans.encoding import SRGB, TransferCurve, parse_encoding
+from sharpset.scans.encoding import LINEAR, SRGB, TransferCurve, parse_encoding
 from sharpset.scans.scan import PixelSize, Scan, is_turned, scan_from_pixels
 from sharpset.scans.tags import Picture, fault, settle_density
 
@@ -45,7 +45,8 @@ def open_scan(
     dpi : float, (float, float) or None
         Resolution of the upright picture in pixels per inch, or along x and y apart. Overrules the file.
     encoding : str
-        ``"auto"`` believes the file (ICC profile, gAMA, EXIF, ...) and takes sRGB where it says nothing; or ``"sRGB"``,
+        ``"auto"`` believes the file (ICC profile, gAMA, EXIF, ...) and takes sRGB
+        (of floats linear light) where it says nothing; or ``"sRGB"``,
         ``"linear"``, ``"gamma 2.2"``.
     need_scale : bool
         Whether a file without a believable resolution is refused. If False its ``pixel_mm`` is NaN.
@@ -230,7 +231,8 @@ def _settle_curve(picture: Picture, argument: TransferCurve | None) -> tuple[Tra
         return argument, "argument"
     if picture.found_curve is not None:
         return picture.found_curve.curve, f"tag: {picture.found_curve.source}"
-    return SRGB, "default"
+    # Floats without a word are linear light for most programs; readings ask the edges all the same.
+    return LINEAR if picture.bit_depth == 32 else SRGB, "default"
 
 
 def _short_digest(data: mmap.mmap, n_bytes: int) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
-from sharpset.scans.encoding import LINEAR, curve_from_samples
+from sharpset.scans.encoding import curve_from_samples
 from sharpset.scans.scale_note import read_note
 from sharpset.scans.tags import (
     FRAME,
@@ -109,7 +109,7 @@ def _read(path: Path, file: Any) -> Picture:
         bit_depth=bit_depth,
         orientation=valid_orientation(int(_value(page, _ORIENTATION) or 1)),
         densities=() if density is None else (density,),
-        found_curve=_curve(page, exif, pixels),
+        found_curve=_curve(page, exif),
         is_photograph=any(name in exif for name in _PHOTOGRAPH_TAGS),
         remarks=remarks + more,
         scanner_id=device_name(_value(page, _MAKE), _value(page, _MODEL), exif.get("BodySerialNumber")),
@@ -229,7 +229,7 @@ def _from_inks(path: Path, page: Any, pixels: NDArray[Any]) -> tuple[NDArray[Any
     return cmyk_to_rgb(np.invert(pixels)), 8, (remark,)
 
 
-def _curve(page: Any, exif: dict[str, Any], pixels: NDArray[Any]) -> FoundCurve | None:
+def _curve(page: Any, exif: dict[str, Any]) -> FoundCurve | None:
     profile = _value(page, _ICC)
     found = icc_curve(profile if isinstance(profile, bytes) else None)
     if found is not None:
@@ -244,7 +244,4 @@ def _curve(page: Any, exif: dict[str, Any], pixels: NDArray[Any]) -> FoundCurve 
                 return FoundCurve(curve=curve_from_samples(green / 65535.0), source="TIFF transfer function")
             except ScanError:
                 return None
-    named = exif_curve({0xA001: exif.get("ColorSpace"), 0xA500: exif.get("Gamma")})
-    if named is None and pixels.dtype == np.float32:
-        return FoundCurve(curve=LINEAR, source="default for float samples")
-    return named
+    return exif_curve({0xA001: exif.get("ColorSpace"), 0xA500: exif.get("Gamma")})

@@ -49,8 +49,8 @@ DEFAULT_GAMMA = 2.2
 _GAMMAS = (1.0, 1.4, 1.8, DEFAULT_GAMMA, 2.6)
 """Powers that are weighed: linear light, the older convention of 1.8, sRGB, and scanners' own curves on either side."""
 _BEFOREHAND_8, _BEFOREHAND_MORE = (0.008, 0.004, 0.032, 0.952, 0.004), (0.30, 0.02, 0.05, 0.62, 0.01)
-_BEFOREHAND_JPEG = (0.008, 0.001, 0.006, 0.984, 0.001)
-"""Their chances before edges are looked at, in files of 8 bits, of more, and in JPEG files (assumed). Files of 8 bits
+_BEFOREHAND_JPEG, _BEFOREHAND_FLOAT = (0.008, 0.001, 0.006, 0.984, 0.001), (0.88, 0.01, 0.01, 0.09, 0.01)
+"""Their chances before edges are looked at, in files of 8 bits, of more, in JPEG files and in floats (assumed). Files of 8 bits
 without a word are sRGB by convention (IEC 61966-2-1): all other powers together stay below the twentieth that 95 %
 intervals leave out, so that edges which say nothing do not widen them; edges that speak for another power do. JPEG
 pulls edges towards those of powers somewhat smaller than the right one, which hardly any program writes it by."""
@@ -75,7 +75,10 @@ class CurveChance:
 
 def beforehand(n_bits: int, *, is_jpeg: bool = False) -> tuple[CurveChance, ...]:
     """Return how likely a file that says nothing is encoded by each power, before edges are looked at."""
-    chances = _BEFOREHAND_JPEG if is_jpeg else _BEFOREHAND_8 if n_bits <= 8 else _BEFOREHAND_MORE
+    if is_jpeg:
+        chances = _BEFOREHAND_JPEG
+    else:
+        chances = _BEFOREHAND_8 if n_bits <= 8 else _BEFOREHAND_MORE if n_bits <= 16 else _BEFOREHAND_FLOAT
     return tuple(CurveChance(gamma=gamma, chance=chance) for gamma, chance in zip(_GAMMAS, chances, strict=True))
 
 

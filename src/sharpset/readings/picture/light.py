@@ -26,7 +26,6 @@ FloatArray = NDArray[np.float64]
 _CLEAR_MM = 0.33
 _STEP_MM = 0.4
 _MOST_SQUARES = 2500
-_TWELVE_BITS = 4096
 _MAP_SETTLED = 1e-7
 """Of full light."""
 _WINSORIZED = 0.8238
@@ -205,14 +204,9 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece, *, spill: Spill | 
         solid = spill.share_at(located.pose.to_piece(open_px), pixel_mm=pixel)
         background = _fit_map(open_px, (open_light - solid * plate(*open_px.T)) / (1 - solid), order=2)
     noise, inflation = _noise(crop.squares(located.pose, plate_mm))
-    quantum = _quantum(plate, scan.decode, stored.dtype)
+    quantum = _quantum(plate, scan)
     middle = located.pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
     contrast = float(plate(*middle) - background(*middle))
-    if scan.bit_depth == 16 and stored.max() < _TWELVE_BITS:
-        raise ReadingError(
-            f"{scan.path}: values of 16 bits reach up to {int(stored.max())} of 65535 only; they seem to be those of "
-            "12 bits or fewer, as they came from the scanner. Save the picture with its full range, or in 8 bits."
-        )
     if abs(contrast) < 0.02 or (contrast > 0) != located.plate_is_bright:
         raise ReadingError(
             f"{scan.path}: plate and background differ by only {abs(contrast):.3f} of full light. "
@@ -397,11 +391,11 @@ def _inner_spread(values: NDArray[np.float32]) -> float:
     return float(inner.std()) / _WINSORIZED
 
 
-def _quantum(plate: LightMap, decode: Callable[[NDArray[Any]], NDArray[np.float32]], dtype: np.dtype[Any]) -> float:
+def _quantum(plate: LightMap, scan: Scan) -> float:
     """Return the step between two stored values where the plate is, in linear light."""
-    if dtype.kind != "u":
+    if scan.bit_depth > 16:
         return 0.0
-    levels = np.asarray(decode(np.arange(np.iinfo(dtype).max + 1).astype(dtype)))
+    levels = np.asarray(scan.decode(np.arange(2**scan.bit_depth)))
     at = int(np.clip(np.argmin(np.abs(levels - float(plate(*plate.centre_px)))), 1, len(levels) - 2))
     return float(levels[at + 1] - levels[at - 1]) / 2
 

@@ -38,19 +38,22 @@ _U_LOSS = 0.3
 move more, blur of another shape less) from the square's side on."""
 
 
-def median_window(stored: NDArray[Any]) -> int:
+def median_window(stored: NDArray[Any], *, n_bits: int | None = None) -> int:
     """Return the side in pixels of the median's square that a picture went through: 0 (none), 3, 5 or 7 (or more).
 
     Parameters
     ----------
     stored : ndarray of uint8 or uint16
         Pixels as stored; pictures of other types, and files that lose (JPEG), show nothing.
+    n_bits : int, optional
+        How many of their bits carry the value; all by default.
     """
     if stored.dtype not in (np.uint8, np.uint16) or min(stored.shape) < 4 * _LAGS:
         return 0
     top, left = (max(0, (n - _MOST_PIXELS) // 2) for n in stored.shape)
     seen = stored[top : top + _MOST_PIXELS, left : left + _MOST_PIXELS]
-    seen = (seen >> 8 if seen.dtype == np.uint16 else seen).astype(np.int16)
+    bits = 8 * stored.itemsize if n_bits is None else n_bits
+    seen = (seen >> max(bits - 8, 0)).astype(np.int16)
     low, high = np.quantile(seen[::7, ::7], [0.02, 0.98])
     counts = np.zeros((_LAGS, 5))
     for one in (seen, np.ascontiguousarray(seen.T)):

@@ -9,10 +9,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from sharpset.errors import ReadingError
 from sharpset.readings.picture.light import PieceLight
 from sharpset.scans import Scan
 
-__all__ = ["Levels", "count_gaps", "count_spikes", "fills_scale", "is_stretched", "share_of_values"]
+__all__ = [
+    "FEW_VALUES",
+    "Levels",
+    "check_values",
+    "count_gaps",
+    "count_spikes",
+    "fills_scale",
+    "is_stretched",
+    "share_of_values",
+]
 
 _MOST_PIXELS = 4_000_000
 _REACH = 3
@@ -23,7 +33,9 @@ empty: the chance of three pixels or fewer where thirty are due is below one in 
 _FEWEST_FOR_SPIKES, _SPIKE = 200.0, 1.5
 """From how many pixels of its neighbours a value that is half as frequent again is no accident (four and a half
 standard deviations); two values that were pressed into one are twice as frequent."""
-_FEWEST_VALUES, _MOST_LEFT_OUT = 12, 0.6
+_FEWEST_VALUES, FEW_VALUES = 12, 0.6
+_FEWEST_LEFT = 7
+"""On a scan of 600 dpi that was rounded, sizes left their intervals at 4 and 5 values, and not at 7, 9 and more."""
 _HEAP = 1e-3
 """Automatic levels send 0.1 % to 2 % of the pixels to either end of the scale (common practice, no source); a card and
 a plate that are exposed well reach neither."""
@@ -33,17 +45,19 @@ _FEWEST_GAPS, _FEWEST_SPIKES = 3, 5
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Levels:
-    """What a program did to the stored values: values missing or doubled, or both ends of the scale reached."""
+    """What a program did to the stored values: values missing or doubled, both ends reached, or few values left."""
 
     stretched: bool
     filled: bool
+    few: bool = False
 
     @classmethod
     def of(cls, scan: Scan, light: PieceLight) -> Levels:
         """Look at the stored values of a piece."""
         stretched = scan.kind != "JPEG" and is_stretched(light.stored)
         # Cameras send highlights there.
-        return cls(stretched=stretched, filled=not stretched and scan.viewing is None and fills_scale(light.stored))
+        filled = not stretched and scan.viewing is None and fills_scale(light.stored)
+        return cls(stretched=stretched, filled=filled, few=stretched and share_of_values(light.stored) < FEW_VALUES)
 
 
 def count_gaps(stored: NDArray[Any]) -> int:
@@ -81,14 +95,35 @@ def share_of_values(stored: NDArray[Any]) -> float:
 
     A palette of few colours, or light that was rounded to few levels (posterised), leaves most of them out.
     """
-    counts = _counts(stored)
-    below = np.cumsum(counts) / max(float(counts.sum()), 1.0)
-    low, high = (int(np.searchsorted(below, share)) for share in (0.02, 0.98))
-    between = counts[low : high + 1]
+    between = _between(stored)
     # Where fewer pixels than this lie between the two levels, chance leaves values out.
     if len(between) < _FEWEST_VALUES or np.sort(between)[:-2].sum() < _FEWEST_DUE * len(between):
         return 1.0
     return float(np.mean(between > 0))
+
+
+def check_values(scan: Scan, light: PieceLight) -> None:
+    """Refuse a picture that was rounded to so few values that edges have lost their shape.
+
+    Raises
+    ------
+    ReadingError
+    """
+    between = _between(light.stored)
+    left = int(np.count_nonzero(between))
+    if scan.kind != "JPEG" and left < _FEWEST_LEFT and len(between) >= _FEWEST_VALUES:
+        raise ReadingError(
+            f"{scan.path}: only {left} different values lead from ground to plate (a palette, or rounding to few "
+            f"levels); {_FEWEST_LEFT} are needed. Save in 8 or 16 bits, grey or full colour, without a palette."
+        )
+
+
+def _between(stored: NDArray[Any]) -> NDArray[np.float64]:
+    """Return how many pixels have each value between dark and bright of an 8-bit picture."""
+    counts = _counts(stored)
+    below = np.cumsum(counts) / max(float(counts.sum()), 1.0)
+    low, high = (int(np.searchsorted(below, share)) for share in (0.02, 0.98))
+    return counts[low : high + 1]
 
 
 def _counts(stored: NDArray[Any]) -> NDArray[np.float64]:
@@ -103,7 +138,7 @@ def is_stretched(stored: NDArray[Any]) -> bool:
     """Return whether the values of a picture went through another curve after it was scanned."""
     if count_gaps(stored) >= _FEWEST_GAPS or count_spikes(stored) >= _FEWEST_SPIKES:
         return True
-    return share_of_values(stored) < _MOST_LEFT_OUT
+    return share_of_values(stored) < FEW_VALUES
 
 
 def fills_scale(stored: NDArray[Any]) -> bool:

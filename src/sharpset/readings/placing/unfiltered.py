@@ -11,6 +11,7 @@ from sharpset.readings.advice import advice_for
 from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.median_filter import Filtered, median_loss, median_window
+from sharpset.readings.placing.traces import FEW_VALUES, share_of_values
 from sharpset.scans import Scan
 
 __all__ = ["without_median"]
@@ -26,7 +27,9 @@ def without_median(fits: FeatureFits, scan: Scan, light: PieceLight) -> FeatureF
     ReadingError
         If it was one of more than 5 x 5 pixels.
     """
-    window = median_window(light.stored) if scan.kind != "JPEG" else 0
+    if scan.kind == "JPEG" or share_of_values(light.stored) < FEW_VALUES:
+        return fits  # values that were rounded, to few levels or by a file that loses, are alike anyway
+    window = median_window(light.stored, n_bits=scan.bit_depth)
     if window == 0:
         return fits
     if window > _LARGEST:

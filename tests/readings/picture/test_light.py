@@ -36,6 +36,6 @@ def test_winsorized_spread_of_a_normal_variable():
 
 def test_step_between_stored_values_is_that_at_the_plate():
     plate = LightMap(coefficients=np.array([0.25]), centre_px=np.zeros(2), span_px=np.ones(2), order=0)
-    step = _quantum(plate, lambda v: ((v / 255.0) ** 2).astype(np.float32), np.dtype(np.uint8))
+    step = _quantum(plate, lambda v: ((v / 255.0) ** 2).astype(np.float32), 8)
     # The slope of the square at one half is one.
     assert step == pytest.approx(1 / 255, rel=0.01)

@@ -204,7 +204,7 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece, *, spill: Spill | 
         solid = spill.share_at(located.pose.to_piece(open_px), pixel_mm=pixel)
         background = _fit_map(open_px, (open_light - solid * plate(*open_px.T)) / (1 - solid), order=2)
     noise, inflation = _noise(crop.squares(located.pose, plate_mm))
-    quantum = _quantum(plate, scan)
+    quantum = _quantum(plate, scan.decode, scan.bit_depth)
     middle = located.pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
     contrast = float(plate(*middle) - background(*middle))
     if abs(contrast) < 0.02 or (contrast > 0) != located.plate_is_bright:
@@ -391,11 +391,11 @@ def _inner_spread(values: NDArray[np.float32]) -> float:
     return float(inner.std()) / _WINSORIZED
 
 
-def _quantum(plate: LightMap, scan: Scan) -> float:
+def _quantum(plate: LightMap, decode: Callable[[NDArray[Any]], NDArray[np.float32]], n_bits: int) -> float:
     """Return the step between two stored values where the plate is, in linear light."""
-    if scan.bit_depth > 16:
+    if n_bits > 16:
         return 0.0
-    levels = np.asarray(scan.decode(np.arange(2**scan.bit_depth)))
+    levels = np.asarray(decode(np.arange(2**n_bits)))
     at = int(np.clip(np.argmin(np.abs(levels - float(plate(*plate.centre_px)))), 1, len(levels) - 2))
     return float(levels[at + 1] - levels[at - 1]) / 2
 

@@ -50,9 +50,9 @@ _GAMMAS = (1.0, 1.4, 1.8, DEFAULT_GAMMA, 2.6)
 """Powers that are weighed: linear light, the older convention of 1.8, sRGB, and scanners' own curves on either side."""
 _BEFOREHAND_8, _BEFOREHAND_MORE = (0.008, 0.004, 0.032, 0.952, 0.004), (0.30, 0.02, 0.05, 0.62, 0.01)
 _BEFOREHAND_JPEG, _BEFOREHAND_FLOAT = (0.008, 0.001, 0.006, 0.984, 0.001), (0.88, 0.01, 0.01, 0.09, 0.01)
-"""Their chances before edges are looked at, in files of 8 bits, of more, in JPEG files and in floats (assumed). Files of 8 bits
-without a word are sRGB by convention (IEC 61966-2-1): all other powers together stay below the twentieth that 95 %
-intervals leave out, so that edges which say nothing do not widen them; edges that speak for another power do. JPEG
+"""Their chances before edges are looked at, in files of 8 bits, of more, in JPEG files and in floats (assumed). Files
+of 8 bits without a word are sRGB by convention (IEC 61966-2-1): all other powers together stay below the twentieth that
+95 % intervals leave out, so that edges which say nothing do not widen them; edges that speak for another power do. JPEG
 pulls edges towards those of powers somewhat smaller than the right one, which hardly any program writes it by."""
 _LEANING, _LEANING_DARK, _TAILS = 0.00015, 0.0003, 4.0
 """Residual, as a share of the contrast, that is left alike on both sides of clean edges with the right curve, and the

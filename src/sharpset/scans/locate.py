@@ -15,7 +15,6 @@ maximization", IEEE TPAMI 30(10), 2008, 1858-1865.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -25,6 +24,17 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ScanError
 from sharpset.pieces import Piece
+from sharpset.scans.outlines import (
+    COARSE_MM,
+    LEAST_SEEN,
+    SIDE_SLACK,
+    Outline,
+    find_outlines,
+    fits_piece,
+    other_sizes,
+    usual_dpi,
+    why_not,
+)
 from sharpset.scans.pattern_search import search_pattern
 from sharpset.scans.pose import Pose
 from sharpset.scans.scan import PixelSize, Scan
@@ -34,10 +44,6 @@ __all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
 Mirror = Literal["auto", "yes", "no"]
 FloatArray = NDArray[np.float64]
 
-_COARSE_MM = 0.125
-_LEVELS = (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9)
-_SIDE_SLACK = 0.05
-"""Largest difference of an outline's side from the piece's, as a share; printers shrink by 1-2 %."""
 _LEAST_MATCH = 0.45
 _LEAST_LEAD = 0.06
 _ROOM = 0.2
@@ -46,16 +52,10 @@ _FIRST_STEPS, _LAST_STEPS, _HOPELESS = 15, 45, 0.25
 """Steps by which a trial is moved into place, and the correlation that it must have after the first ones to go on."""
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """The same for a piece of which the picture shows a part only: a part of anything is easily found somewhere."""
-_MOST_BEYOND, _LEAST_SEEN = 0.55, 0.4
-"""Shares of a piece that may lie beyond the picture, and that must be in it."""
+_MOST_BEYOND = 0.55
+"""Share of a piece that may lie beyond the picture."""
 _MOST_CUT = 10
 """Places that are tried for such a piece: what is seen of it stands out, and a trial takes a quarter of a second."""
-_LEAST_SIZE, _MOST_SIZES, _UPRIGHT_DEG = 0.06, 4, 3.0
-"""Smallest size, as a share of its own, in which a piece is looked for where the resolution may be wrong, how many
-sizes are tried, and how upright a piece lies whose resolutions along columns and rows may differ."""
-_USUAL_DPI = (75, 100, 150, 200, 240, 300, 400, 600, 720, 800, 1200, 1600, 2400, 3200, 4800, 6400, 9600)
-_WHOLE = 0.96
-"""Share of the picture's sides from which an outline is the picture's own border."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -85,15 +85,6 @@ class LocatedPiece:
     def summary(self) -> str:
         """Return the find in one line."""
         return f"{self.pose.summary()}; match {self.match:.2f}, ahead by {self.lead:.2f}"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Outline:
-    """A rectangle-like contour in the coarse picture (pixels of that picture)."""
-
-    centre: tuple[float, float]
-    sides_mm: tuple[float, float]
-    angle_deg: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -145,12 +136,12 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
         raise ScanError(f"mirror {mirror!r}: choices are auto, yes, no")
     channel = best_channel(scan)
     coarse, to_native = _coarse_picture(scan, channel)
-    outlines = list(_outlines(coarse))
+    outlines = list(find_outlines(coarse))
     wanted = (piece.width_mm, piece.height_mm)
     pattern = _pattern(piece)
     found: list[LocatedPiece] = []
 
-    def try_at(outline: _Outline) -> None:
+    def try_at(outline: Outline) -> None:
         if any(_same_place(outline, other, to_native, scan, wanted) for other in found):
             return
         candidate = _match(coarse, outline, pattern, piece, mirror)
@@ -164,29 +155,29 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
             )
 
     for outline in outlines:
-        if _fits(outline, wanted):
+        if fits_piece(outline, wanted):
             try_at(outline)
     if not found:
         _check_resolution(scan, piece, pattern, channel, outlines, coarse.shape)
         for place in search_pattern(coarse, pattern, border_px=_border_px()):
-            try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
+            try_at(Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:  # a piece of which the picture shows a part only
         room = round(_MOST_BEYOND * max(pattern.shape))
         for place in search_pattern(coarse, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT]:
-            try_at(_Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
+            try_at(Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:
-        raise ScanError(f"{scan.path}: {_why_not(outlines, wanted, coarse.shape)}")
+        raise ScanError(f"{scan.path}: {why_not(outlines, wanted, coarse.shape)}")
     return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
 
 
 def _coarse_picture(scan: Scan, channel: int | None) -> tuple[NDArray[np.float32], FloatArray]:
     """Return the reduced picture (0 to 1) and the map from its pixels to native ones: scale x, y, shift x, y."""
     pixel = scan.pixel_mm
-    factor = 2 ** max(0, math.floor(math.log2(_COARSE_MM / max(pixel))))
+    factor = 2 ** max(0, math.floor(math.log2(COARSE_MM / max(pixel))))
     small = scan.reduced(factor, channel)
     n_rows, n_columns = small.shape
-    width = max(8, round(n_columns * factor * pixel.x / _COARSE_MM))
-    height = max(8, round(n_rows * factor * pixel.y / _COARSE_MM))
+    width = max(8, round(n_columns * factor * pixel.x / COARSE_MM))
+    height = max(8, round(n_rows * factor * pixel.y / COARSE_MM))
     # The pixels left are less than two to one: interpolating them is good enough, and quick.
     resized = cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR).astype(np.float32)
     del small
@@ -202,35 +193,8 @@ def _to_native(matrix: FloatArray, to_native: FloatArray) -> FloatArray:
     return np.asarray(np.column_stack((matrix[:, :2] * scale[:, None], matrix[:, 2] * scale + shift)))
 
 
-def _outlines(coarse: NDArray[np.float32]) -> Iterator[_Outline]:
-    smooth = cv2.GaussianBlur(coarse, (0, 0), 0.8)
-    for level in _LEVELS:
-        above = (smooth > level).astype(np.uint8)
-        for bright in (True, False):
-            mask = above if bright else 1 - above
-            contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
-            for contour in contours:
-                if len(contour) < 4 or cv2.contourArea(contour) < 200:
-                    continue
-                (x, y), (w, h), angle = cv2.minAreaRect(contour)
-                # A contour runs through the centres of border pixels: half a pixel is added on each side.
-                area = cv2.contourArea(contour) + cv2.arcLength(contour, True) / 2 + 1
-                if area < 0.9 * (w + 1) * (h + 1):
-                    continue
-                sides = ((w + 1) * _COARSE_MM, (h + 1) * _COARSE_MM)
-                yield _Outline(centre=(x, y), sides_mm=sides, angle_deg=angle)
-
-
-def _fits(outline: _Outline, wanted: tuple[float, float]) -> bool:
-    slack = [max(_SIDE_SLACK * side, 0.6) for side in wanted]
-    return any(
-        all(abs(side - want) <= allowed for side, want, allowed in zip(sides, wanted, slack, strict=True))
-        for sides in (outline.sides_mm, outline.sides_mm[::-1])
-    )
-
-
 def _same_place(
-    outline: _Outline, other: LocatedPiece, to_native: FloatArray, scan: Scan, wanted: tuple[float, float]
+    outline: Outline, other: LocatedPiece, to_native: FloatArray, scan: Scan, wanted: tuple[float, float]
 ) -> bool:
     centre = np.array(outline.centre) * to_native[:2] + to_native[2:]
     middle = other.pose.to_pixels([[wanted[0] / 2, wanted[1] / 2]])[0]
@@ -241,25 +205,25 @@ def _same_place(
 def _pattern(piece: Piece) -> NDArray[np.float32]:
     """Return the nominal piece at the coarse scale, 1 solid and 0 open, row 0 at y = 0."""
     fine = 4
-    size = (math.ceil(piece.width_mm / _COARSE_MM), math.ceil(piece.height_mm / _COARSE_MM))
+    size = (math.ceil(piece.width_mm / COARSE_MM), math.ceil(piece.height_mm / COARSE_MM))
     picture = np.ones((size[1] * fine, size[0] * fine), np.uint8)
     shift = 8
     for void in piece.void_shapes():
         # OpenCV paints borders whole, about a pixel too wide; at a quarter of a coarse pixel that does not matter here.
-        points = np.asarray(void.exterior.coords) / _COARSE_MM * fine - 0.5
+        points = np.asarray(void.exterior.coords) / COARSE_MM * fine - 0.5
         cv2.fillPoly(picture, [np.round(points * 2**shift).astype(np.int32)], 0, shift=shift)
     small = cv2.resize(picture.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), dtype=np.float32)
 
 
 def _match(
-    coarse: NDArray[np.float32], outline: _Outline, pattern: NDArray[np.float32], piece: Piece, mirror: Mirror
+    coarse: NDArray[np.float32], outline: Outline, pattern: NDArray[np.float32], piece: Piece, mirror: Mirror
 ) -> _Candidate | None:
     """Return the best turn and mirror image, or None where none matches clearly."""
     trials = []
     for quarter in range(4):
         sides = outline.sides_mm if quarter % 2 == 0 else outline.sides_mm[::-1]
-        if abs(sides[0] - piece.width_mm) > max(_SIDE_SLACK * piece.width_mm, 0.6) + 0.3:
+        if abs(sides[0] - piece.width_mm) > max(SIDE_SLACK * piece.width_mm, 0.6) + 0.3:
             continue
         for below in (False, True):
             matrix = _start(outline, piece, quarter, below)
@@ -283,25 +247,25 @@ def _match(
     return replace(best, lead=lead)
 
 
-def _start(outline: _Outline, piece: Piece, quarter: int, seen_from_below: bool) -> FloatArray:
+def _start(outline: Outline, piece: Piece, quarter: int, seen_from_below: bool) -> FloatArray:
     turn = math.radians(outline.angle_deg + 90 * quarter)
     along = np.array([math.cos(turn), math.sin(turn)])
     across = np.array([math.sin(turn), -math.cos(turn)])
     if seen_from_below:
         across = -across
-    linear = np.column_stack((along, across)) / _COARSE_MM
+    linear = np.column_stack((along, across)) / COARSE_MM
     centre = np.array([piece.width_mm / 2, piece.height_mm / 2])
     return np.column_stack((linear, np.array(outline.centre) - linear @ centre))
 
 
 def _pattern_to_coarse(matrix: FloatArray) -> NDArray[np.float32]:
     """Return the map from pattern pixels (centre of pixel 0 at half a coarse pixel) to coarse pixels."""
-    linear = matrix[:, :2] * _COARSE_MM
+    linear = matrix[:, :2] * COARSE_MM
     return np.asarray(np.column_stack((linear, matrix[:, 2] + linear @ [0.5, 0.5])), dtype=np.float32)
 
 
 def _border_px() -> int:
-    return max(3, round(0.6 / _COARSE_MM))
+    return max(3, round(0.6 / COARSE_MM))
 
 
 def _inside(pattern: NDArray[np.float32]) -> tuple[slice, slice]:
@@ -327,7 +291,7 @@ def _settle(coarse: NDArray[np.float32], trial: _Candidate, pattern: NDArray[np.
         return trial
     linear = warp[:, :2].astype(float)
     shift = warp[:, 2] + [columns.start, rows.start]
-    settled = np.column_stack((linear / _COARSE_MM, shift - linear @ [0.5, 0.5]))
+    settled = np.column_stack((linear / COARSE_MM, shift - linear @ [0.5, 0.5]))
     if np.any(np.abs(np.hypot(*linear) - 1) > 0.1):
         return trial
     return replace(trial, matrix=settled, match=abs(_signed(coarse, settled, pattern)))
@@ -354,7 +318,7 @@ def _signed(coarse: NDArray[np.float32], matrix: FloatArray, pattern: NDArray[np
     a, b = pattern[rows, columns].astype(float), seen[rows, columns].astype(float)
     there = _in_picture(coarse.shape, matrix, pattern)
     if there is not None:
-        if there.mean() < _LEAST_SEEN:
+        if there.mean() < LEAST_SEEN:
             return 0.0
         a, b = a[there], b[there]
     a, b = a - a.mean(), b - b.mean()
@@ -384,103 +348,28 @@ def _check_resolution(
     piece: Piece,
     pattern: NDArray[np.float32],
     channel: int | None,
-    outlines: list[_Outline],
+    outlines: list[Outline],
     shape: tuple[int, ...],
 ) -> None:
     """Refuse a scan that shows the piece and its pattern at another size: its resolution is wrong."""
     if scan.viewing is not None:
         return
     wanted = (piece.width_mm, piece.height_mm)
-    picture = [_COARSE_MM * n for n in shape[::-1]]
-    for by_x, by_y in _other_sizes(outlines, wanted, picture):
+    picture = [COARSE_MM * n for n in shape[::-1]]
+    for by_x, by_y in other_sizes(outlines, wanted, picture):
         size = PixelSize(scan.pixel_mm.x / by_x, scan.pixel_mm.y / by_y)
         coarse, _ = _coarse_picture(replace(scan, pixel_mm=size), channel)
-        trials = (_match(coarse, one, pattern, piece, "auto") for one in _outlines(coarse) if _fits(one, wanted))
+        trials = (
+            _match(coarse, one, pattern, piece, "auto") for one in find_outlines(coarse) if fits_piece(one, wanted)
+        )
         sure = next((trial for trial in trials if trial is not None and trial.match >= _SURE_MATCH), None)
         if sure is None:
             continue
-        grown = _COARSE_MM * np.hypot(*sure.matrix[:, :2].T)
-        right = [_usual_dpi(25.4 / mm * by) for mm, by in zip(size, grown, strict=True)]
+        grown = COARSE_MM * np.hypot(*sure.matrix[:, :2].T)
+        right = [usual_dpi(25.4 / mm * by) for mm, by in zip(size, grown, strict=True)]
         both = len(set(right)) == 1
         say, said = (f"{x:g}" if x == y else f"{x:g} x {y:g}" for x, y in (right, np.round(scan.dpi, 1)))
         raise ScanError(
             f"{scan.path}: the piece is there, but not in its size by a resolution of {said} dpi ({scan.scale_source})"
             f"; about {say} dpi fits. " + (f"Give --dpi {say}." if both else "Save it with the right resolution.")
         )
-
-
-def _other_sizes(
-    outlines: list[_Outline], wanted: tuple[float, float], picture_mm: list[float]
-) -> list[tuple[float, float]]:
-    """Return by which factors along columns and rows outlines may be a piece's in another size, the largest first."""
-    found: list[tuple[float, float]] = []
-    for outline in sorted(outlines, key=_area_mm2, reverse=True):
-        if all(a > _WHOLE * b for a, b in zip(sorted(outline.sides_mm), sorted(picture_mm), strict=True)):
-            continue
-        factors = [max(outline.sides_mm) / max(wanted)] * 2
-        turned = round(outline.angle_deg / 90) % 2
-        x, y = outline.sides_mm[::-1] if turned else outline.sides_mm
-        pairs = [(factors[0], factors[1])] if _same_shape(outline, wanted) else []
-        if abs(outline.angle_deg - 90 * round(outline.angle_deg / 90)) < _UPRIGHT_DEG:
-            # Twice as many steps of the carriage as pixels of the sensor, or half as many.
-            upright = [(x / a, y / b) for a, b in (wanted, wanted[::-1])]
-            pairs += [(a, b) for a, b in upright if abs(abs(math.log2(a / b)) - 1) < _SIDE_SLACK]
-        for pair in pairs:
-            if all(abs(math.log(pair[0] / one[0])) + abs(math.log(pair[1] / one[1])) > 0.05 for one in found):
-                found.append(pair)
-    return [pair for pair in found if all(_LEAST_SIZE < one < 1 / _LEAST_SIZE for one in pair)][:_MOST_SIZES]
-
-
-def _usual_dpi(dpi: float) -> float:
-    """Return a resolution that scanners have where one is as near as printers are true, else the rounded one."""
-    near = min(_USUAL_DPI, key=lambda one: abs(math.log(one / dpi)))
-    return float(near if abs(near / dpi - 1) < _SIDE_SLACK / 2 else round(dpi))
-
-
-def _why_not(outlines: list[_Outline], wanted: tuple[float, float], shape: tuple[int, ...]) -> str:
-    need = f"{wanted[0]:g} x {wanted[1]:g} mm"
-    if any(_fits(outline, wanted) for outline in outlines):
-        return (
-            f"something of the piece's size ({need}) is there, but its pattern is not this piece's. "
-            "Is it the right piece folder (and the right --mirror)?"
-        )
-    picture = sorted(_COARSE_MM * n for n in shape)
-    if any(has < _LEAST_SEEN * wants for has, wants in zip(picture, sorted(wanted), strict=True)):
-        return (
-            f"the picture covers {picture[1]:.1f} x {picture[0]:.1f} mm only, of a piece of {need}. "
-            "Scan all of the piece; if it is all there, the dpi is wrong."
-        )
-    outlines = [o for o in outlines if any(a < _WHOLE * b for a, b in zip(sorted(o.sides_mm), picture, strict=True))]
-    plausible = [o for o in outlines if 0.15 < max(o.sides_mm) / max(wanted) < 7 and min(o.sides_mm) > 3]
-    # The largest one: windows of a piece may happen to have its shape, and are no sign of a wrong resolution.
-    alike = [o for o in plausible if _same_shape(o, wanted)]
-    if alike:
-        # Of the cuts through one outline the first, half-way up the edge, comes nearest to its size.
-        most = max(_area_mm2(o) for o in alike)
-        long, short = sorted(next(o for o in alike if _area_mm2(o) > 0.8 * most).sides_mm)[::-1]
-        return (
-            f"no piece of {need} is there, but an outline of the same shape of {long:.1f} x {short:.1f} mm. "
-            f"Is the dpi wrong by a factor of {long / max(wanted):.2f}, or is it another piece folder?"
-        )
-    if plausible:
-        biggest = max(plausible, key=_area_mm2)
-        a, b = sorted(biggest.sides_mm)[::-1]
-        return (
-            f"no piece of {need} is there; the largest plate-like thing is {a:.1f} x {b:.1f} mm. "
-            "Is the whole piece on the picture with some background on every side, and is it the right piece folder?"
-        )
-    return (
-        f"no piece of {need} is there. The whole piece must lie on a plain background that is clearly darker or "
-        "lighter than the plastic."
-    )
-
-
-def _area_mm2(outline: _Outline) -> float:
-    return outline.sides_mm[0] * outline.sides_mm[1]
-
-
-def _same_shape(outline: _Outline, wanted: tuple[float, float]) -> bool:
-    """Return whether an outline has the piece's proportions, but not its size."""
-    long, short = sorted(outline.sides_mm)[::-1]
-    stretch = long / short / (max(wanted) / min(wanted))
-    return abs(stretch - 1) < 0.02 and abs(long / max(wanted) - 1) > _SIDE_SLACK

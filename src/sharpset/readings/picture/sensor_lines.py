@@ -87,8 +87,10 @@ class SensorLines:
 
     def summary(self) -> str:
         """Return how many there are, in words."""
-        many = [f"{len(a)} {word}" for a, word in ((self.columns, "columns"), (self.rows, "rows")) if len(a)]
-        return f"{' and '.join(many)} of pixels are off all along the picture"
+        both = ((self.columns, "column"), (self.rows, "row"))
+        many = [f"{len(a)} {word}{'s' if len(a) > 1 else ''}" for a, word in both if len(a)]
+        verb = "is" if len(self.columns) + len(self.rows) == 1 else "are"
+        return f"{' and '.join(many)} of pixels {verb} off all along the picture"
 
 
 def find_sensor_lines(light: PieceLight) -> SensorLines:

@@ -190,6 +190,11 @@ def draw_scan(rng: np.random.Generator, *, angle_deg: float | None = None) -> Sc
     )
 
 
+def srgb_stored(light: np.ndarray) -> np.ndarray:
+    """Return what sRGB stores light as (IEC 61966-2-1), both from 0 to 1."""
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+
+
 def write_scan(printed: Print, scanner: Scanner, scan: Scan, stem: Path) -> Path:
     """Scan a print into a PNG, JPEG or TIFF file."""
     light = _light(printed, scanner, scan)
@@ -289,7 +294,7 @@ def _write(light: np.ndarray, scanner: Scanner, scan: Scan, stem: Path) -> Path:
         Image.fromarray(np.round(light * 65535).astype(np.uint16)).save(path, dpi=dpi)
         return path
     if scan.encoding == "sRGB":
-        stored = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        stored = srgb_stored(light)
     else:
         stored = light ** (1 / 2.2)
     picture = Image.fromarray(np.round(stored * 255).astype(np.uint8))

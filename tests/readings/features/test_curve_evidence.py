@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from faulty_scenes import Scan, Scanner, draw_print, write_scan
+from faulty_scenes import Scan, Scanner, draw_print, srgb_stored, write_scan
 from PIL import Image
 from scipy.stats import t as student
 
@@ -134,7 +134,7 @@ def test_a_file_of_8_bits_by_another_power_keeps_the_truth_in_its_intervals(scan
 def test_an_undeclared_file_of_16_bits_is_read_as_its_edges_say(scan_file, encoding):
     file, printed, light = scan_file
     if encoding == "sRGB":
-        light = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        light = srgb_stored(light)
     Image.fromarray(np.round(light * 65535).astype(np.uint16)).save(file, dpi=(600, 600))
     (piece,) = read_scan(file, piece=printed.piece).pieces
     says = "edges say linear light" if encoding == "linear" else "sRGB is taken"
@@ -154,7 +154,7 @@ def test_an_undeclared_file_of_16_bits_is_read_as_its_edges_say(scan_file, encod
 def test_a_jpeg_file_in_linear_light_is_told_by_its_edges(scan_file, encoding):
     file, printed, light = scan_file
     if encoding == "sRGB":
-        light = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        light = srgb_stored(light)
     picture = file.with_suffix(".jpg")
     Image.fromarray(np.round(light * 255).astype(np.uint8)).save(picture, dpi=(600, 600), quality=92)
     (piece,) = read_scan(picture, piece=printed.piece).pieces

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from faulty_scenes import Scan, Scanner, draw_print, write_scan
+from faulty_scenes import Scan, Scanner, draw_print, srgb_stored, write_scan
 from PIL import Image
 
 from sharpset.pieces import make_stencil
@@ -68,7 +68,7 @@ def test_a_noisy_file_is_told_by_its_narrow_lines(tmp_path, encoding):
     with Image.open(file) as picture:
         light = np.asarray(picture) / 65535
     if encoding == "sRGB":
-        light = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        light = srgb_stored(light)
     stored = tmp_path / "stored.png"
     Image.fromarray(np.round(light * 255).astype(np.uint8)).save(stored, dpi=(600, 600))
     (piece,) = read_scan(stored, piece=printed.piece).pieces

@@ -196,10 +196,10 @@ def test_read_scan_never_takes_what_jpeg_lost_for_linear_light(tmp_path, quality
 def test_read_scan_is_unsure_of_edges_that_suit_neither_curve(
     tmp_path, scene, monkeypatch, left, bits, is_linear, is_doubtful
 ):
-    monkeypatch.setattr("sharpset.readings.preparing.edge_residual", lambda *_: 0.002)
+    monkeypatch.setattr("sharpset.readings.prepared.edge_residual", lambda *_: 0.002)
     other = left * 0.002
     ways = BothWays(before=0.002, other=other, uneven_before=0.002, uneven_other=other, uneven_both=0.002 * other)
-    monkeypatch.setattr("sharpset.readings.preparing.both_ways", lambda *_: ways)
+    monkeypatch.setattr("sharpset.readings.settling_curve.both_ways", lambda *_: ways)
     assert scene.pixels.itemsize * 8 == bits
     (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces
     assert any("edges say linear light" in remark for remark in piece.remarks) == is_linear

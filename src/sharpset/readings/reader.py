@@ -41,7 +41,8 @@ from sharpset.readings.placing.true_places import (
     without_shade,
 )
 from sharpset.readings.placing.unfiltered import without_median
-from sharpset.readings.preparing import Prepared, prepare_piece
+from sharpset.readings.prepared import Prepared
+from sharpset.readings.preparing import prepare_piece
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.remarks import remarks_on, remarks_on_whole
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading

@@ -15,7 +15,7 @@ from sharpset.readings.picture.in_view import Part
 from sharpset.readings.picture.runcode import CodeReading
 from sharpset.readings.placing.seams import Seam
 from sharpset.readings.placing.traces import Levels
-from sharpset.readings.preparing import Prepared, is_undeclared
+from sharpset.readings.prepared import Prepared, is_undeclared
 from sharpset.scans.encoding import LINEAR
 
 if TYPE_CHECKING:

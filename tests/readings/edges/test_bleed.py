@@ -15,7 +15,7 @@ from scipy.special import ndtr
 from sharpset.brief import Brief
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece, stencil_from_brief
-from sharpset.readings import PieceReading, preparing, read_scan
+from sharpset.readings import PieceReading, prepared, read_scan
 from sharpset.readings.picture.bleed import near_at, unbled
 
 DPI = 1200.0
@@ -114,7 +114,7 @@ def test_what_bleeds_is_taken_out_and_said(
     assert np.mean(np.abs(off) <= u95) > 0.93
     assert any(f"the {side}" in remark and "bleeds" in remark for remark in read.remarks)
     assert not (read.table["formed"].eq("no") & read.table["feature_id"].map(truth).gt(0.1)).any()
-    monkeypatch.setattr(preparing, "measure_bleed", lambda *_: None)
+    monkeypatch.setattr(prepared, "measure_bleed", lambda *_: None)
     plain, _ = _errors_um(read_scan(path, piece=piece).pieces[0], truth)
     # What is taken off for walls beside all edges takes a part of it too.
     assert np.sqrt(np.mean(plain**2)) > 1.7 * np.sqrt(np.mean(off**2))

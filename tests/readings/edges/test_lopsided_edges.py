@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from reading_scenes import make_scene, write_scene
 
-from sharpset.readings import preparing, read_scan
+from sharpset.readings import prepared, read_scan
 
 DARK_PLATE = {"plate": 0.12, "background": 0.6, "angle_deg": 100.0}
 
@@ -16,7 +16,7 @@ DARK_PLATE = {"plate": 0.12, "background": 0.6, "angle_deg": 100.0}
 def test_shade_beside_the_plate_is_remarked_and_held_by_the_uncertainty(tmp_path, monkeypatch, shade, taken_out):
     """Shade all along a plate is taken out; where it is not, its sizes say that they may be off."""
     if not taken_out:
-        monkeypatch.setattr(preparing, "measure_bleed", lambda *_: None)
+        monkeypatch.setattr(prepared, "measure_bleed", lambda *_: None)
     scene = make_scene(**DARK_PLATE, shade=shade, seed=7)
     (piece,) = read_scan(write_scene(scene, tmp_path / "a.png"), piece=scene.piece).pieces
     assert any(("light bleeds" if taken_out else "edges are lopsided") in remark for remark in piece.remarks)

@@ -24,9 +24,7 @@ from sharpset.readings.edges.spread import (
 )
 from sharpset.readings.edges.strips import Light
 from sharpset.readings.features.line_blur import LineBlur, compare_lines
-from sharpset.readings.features.piece_samples import PieceSamples, sampled_anew
-from sharpset.readings.picture.light import PieceLight
-from sharpset.scans import Pose
+from sharpset.readings.features.piece_samples import OtherDecoding
 from sharpset.scans.encoding import SRGB, TransferCurve, gamma_curve
 
 __all__ = ["DEFAULT_GAMMA", "BothWays", "CurveChance", "beforehand", "both_ways", "off_by", "solid_by"]
@@ -201,27 +199,15 @@ class BothWays:
         return np.asarray((1 + off**2 / _TAILS) ** (-(_TAILS + 1) / 2))
 
 
-def both_ways(light: PieceLight, pose: Pose, strips: PieceSamples) -> BothWays:
-    """Compare what symmetric blur leaves unexplained of the mean edge with two decodings of the picture.
-
-    Parameters
-    ----------
-    light : PieceLight
-        Of the other decoding.
-    pose : Pose
-    strips : PieceSamples
-        As decoded before.
-
-    Returns
-    -------
-    BothWays
-    """
+def both_ways(ways: OtherDecoding) -> BothWays:
+    """Compare what symmetric blur leaves unexplained of the mean edge with two decodings of the picture."""
+    strips, light = ways.strips, ways.light
     # Rough edges hide the curve; they do so less the more of them are averaged.
     edges = strips.wide
     if len(edges.samples.strips) < _ENOUGH:
         least = max(_NARROWER_PX, _BLURS * strips.spread.mean_sigma_mm / strips.samples.pixel_mm)
         edges = wide_strips(strips.samples, strips.profiles, least_px=min(least, WIDE_PX))
-    before, other = (_parts(each) for each in (edges, sampled_anew(light, pose, edges)))
+    before, other = (_parts(each) for each in (edges, ways.edges(edges)))
     return BothWays(
         before=before.residual,
         other=other.residual,
@@ -232,7 +218,7 @@ def both_ways(light: PieceLight, pose: Pose, strips: PieceSamples) -> BothWays:
         noise_other=other.noise,
         is_dark=light.contrast < 0,
         step=float(np.mean(light.steps[1:5])) if len(light.steps) else 0.0,
-        lines=compare_lines(light, pose, strips),
+        lines=compare_lines(ways),
     )
 
 

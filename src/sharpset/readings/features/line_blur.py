@@ -14,12 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.edges.profiles import Profiles, robust_profiles
-from sharpset.readings.edges.sampling import Samples, sample_strips
+from sharpset.readings.edges.sampling import Samples
 from sharpset.readings.edges.spread import without_pixels
 from sharpset.readings.edges.strips import Priors, StripFits, fit_strips
-from sharpset.readings.features.piece_samples import END_MM, PieceSamples
-from sharpset.readings.picture.light import PieceLight
-from sharpset.scans import Pose
+from sharpset.readings.features.piece_samples import OtherDecoding, PieceSamples
 
 __all__ = ["LineBlur", "compare_lines"]
 
@@ -66,22 +64,15 @@ class LineBlur:
         return apart if abs(apart) > 1e-9 else 1e-9
 
 
-def compare_lines(light: PieceLight, pose: Pose, strips: PieceSamples) -> LineBlur | None:
+def compare_lines(ways: OtherDecoding) -> LineBlur | None:
     """Compare the blur of narrow bars with that of narrow slots, with two decodings of the picture.
-
-    Parameters
-    ----------
-    light : PieceLight
-        Of the other decoding.
-    pose : Pose
-    strips : PieceSamples
-        As decoded before.
 
     Returns
     -------
     LineBlur or None
         None where there are too few narrow lines of either kind.
     """
+    strips = ways.strips
     sigma = strips.spread.sigma_mm(strips.samples.normal)
     drawn = np.array([one.width_mm for one in strips.samples.strips]) * strips.samples.length_scale
     chosen = np.flatnonzero(drawn < _DRAWN * sigma)
@@ -89,7 +80,7 @@ def compare_lines(light: PieceLight, pose: Pose, strips: PieceSamples) -> LineBl
     if min(solid.sum(), (~solid).sum()) < _FEWEST:
         return None
     sigma = sigma[chosen]
-    again = sample_strips(light, pose, [strips.samples.strips[i] for i in chosen], end_mm=END_MM)
+    again = ways.samples([strips.samples.strips[i] for i in chosen])
     before = _fit(without_pixels(strips.samples, chosen), strips.profiles.some(chosen), strips)
     other = _fit(again, robust_profiles(again), strips)
     lines = [(one.width_mm > _NARROWEST * sigma) & (one.width_mm < _WIDEST * sigma) for one in (before, other)]

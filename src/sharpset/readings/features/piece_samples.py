@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +18,7 @@ from sharpset.readings.edges.strips import Light
 from sharpset.readings.picture.light import PieceLight
 from sharpset.scans import Pose
 
-__all__ = ["END_MM", "LIGHT_REACH_MM", "PieceSamples", "levels_of", "sample_piece", "sampled_anew"]
+__all__ = ["END_MM", "LIGHT_REACH_MM", "OtherDecoding", "PieceSamples", "levels_of", "sample_piece", "sampled_anew"]
 
 END_MM = 0.3
 """What is left out of a strip at either end."""
@@ -98,6 +99,32 @@ def sampled_anew(light: PieceLight, pose: Pose, edges: WideEdges) -> WideEdges:
     """Return the same wide edges as another light shows them."""
     samples = sample_strips(light, pose, edges.samples.strips, end_mm=END_MM)
     return replace(edges, profiles=robust_profiles(samples))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class OtherDecoding:
+    """A piece as it was decoded, and the light of another decoding of the same pixels.
+
+    Attributes
+    ----------
+    light : PieceLight
+        Of the other decoding.
+    pose : Pose
+    strips : PieceSamples
+        As decoded before.
+    """
+
+    light: PieceLight
+    pose: Pose
+    strips: PieceSamples
+
+    def samples(self, strips: Sequence[Strip]) -> Samples:
+        """Return strips with their pixels as the other decoding shows them."""
+        return sample_strips(self.light, self.pose, strips, end_mm=END_MM)
+
+    def edges(self, edges: WideEdges) -> WideEdges:
+        """Return the same wide edges as the other decoding shows them."""
+        return sampled_anew(self.light, self.pose, edges)
 
 
 def levels_of(light: PieceLight, pose: Pose, piece: Piece) -> Light:

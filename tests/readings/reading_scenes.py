@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pandas as pd
 from PIL import Image
@@ -89,9 +90,9 @@ def make_scene(
     shift = np.array([4.03 - bounds[0], 4.07 - bounds[1]])
     shape = (int((bounds[3] - bounds[1] + 8) / pixel), int((bounds[2] - bounds[0] + 8) / pixel))
     to_pixels = np.column_stack((linear_map, shift)) / pixel
-    fine = 3
+    fine = 2
     coverage = area_coverage(sides_of(solid).map(to_pixels * fine), shape=(shape[0] * fine, shape[1] * fine))
-    seen = gaussian_filter(coverage.astype(np.float32), blur_px * fine)
+    seen = cv2.GaussianBlur(coverage.astype(np.float32), (0, 0), blur_px * fine, borderType=cv2.BORDER_REPLICATE)
     seen = seen.reshape(shape[0], fine, shape[1], fine).mean((1, 3))
     rows, columns = np.indices(shape) / max(shape)
     behind = background * (1 - shade[0] * gaussian_filter(seen, shade[1]))
@@ -106,5 +107,5 @@ def make_scene(
 
 def write_scene(scene: Scene, path: Path, *, dpi: float = 1200) -> Path:
     """Write a scene as a picture with its resolution."""
-    Image.fromarray(scene.pixels).save(path, dpi=(dpi, dpi))
+    Image.fromarray(scene.pixels).save(path, dpi=(dpi, dpi), compress_level=1)
     return path

@@ -49,7 +49,7 @@ def _check(table: pd.DataFrame, scene: Scene) -> None:
         {"angle_deg": 123.0, "mirror": True, "seed": 2},
         {"angle_deg": 45.0, "plate": 0.1, "background": 0.6, "seed": 3},
         {"angle_deg": 270.0, "blur_px": 1.8, "noise": 0.03, "seed": 4},
-        {"angle_deg": 0.0, "linear": True, "plate": 0.8, "seed": 5},
+        {"angle_deg": 0.0, "linear": True, "plate": 0.8, "blur_px": 1.4, "seed": 5},
     ],
     ids=["plain", "turned-mirrored", "dark-plate", "blurred-noisy", "linear-untagged"],
 )

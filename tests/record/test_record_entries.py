@@ -66,6 +66,18 @@ def test_table_of_several_scans_becomes_an_entry_each_or_none(record: Record) ->
     assert len(record.list("readings")) == 2
 
 
+def test_one_of_several_pieces_belongs_to_the_scan(record: Record, tmp_path: Path) -> None:
+    picture = tmp_path / "quay.tif"
+    picture.write_bytes(b"a picture")
+    scan = record.add_scan(picture, name="quay-01ab23cd")
+    (entry,) = record.add_readings(readings_table("quay-piece2-01ab23cd"))
+    assert entry.name == "quay-piece2-01ab23cd"
+    assert entry.refs["scan"].uuid == scan.uuid
+    # What only looks like it is another picture.
+    (other,) = record.add_readings(readings_table("quay-piece2-of-01ab23cd"))
+    assert "scan" not in other.refs
+
+
 def test_correction_leaves_the_old_entry_and_is_followed(record: Record) -> None:
     record.add_printer("Heron", process="filament")
     first = record.add_print({"speed": 20}, printer="Heron", duration_h=2)

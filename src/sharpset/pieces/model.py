@@ -107,6 +107,10 @@ class Piece:
         cells = [circle(x, y, self.code.cell_diameter_mm) for x, y in self.code.open_cells_mm()]
         return [*voids, *self.openings, *cells]
 
+    def code_cells(self) -> list[Polygon]:
+        """Return every cell of the run code; which ones are open differs from print to print."""
+        return [circle(x, y, self.code.cell_diameter_mm) for x, y in self.code.cells_mm]
+
     def silhouette(self) -> BaseGeometry:
         """Return what is solid, as seen from above."""
         holes = [list(void.exterior.coords) for void in self.void_shapes()]

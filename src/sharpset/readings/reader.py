@@ -46,6 +46,7 @@ from sharpset.readings.preparing import prepare_piece
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.remarks import remarks_on, remarks_on_whole
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
+from sharpset.readings.telling_apart import told_apart, where_it_lies
 from sharpset.readings.uncertainty.contributions import (
     U_PHOTOGRAPHED,
     U_STRETCHED,
@@ -130,9 +131,12 @@ def read_scan(
         try:
             readings.append(_read_piece(scan, one, piece, known_run_ids, scale, located))
         except ReadingError as error:
-            faults.append(str(error))
+            faults.append((one, str(error)))
     if not readings:
-        raise ReadingError(faults[0] if faults[0].startswith(str(path)) else f"{path}: {faults[0]}")
+        fault = faults[0][1]
+        raise ReadingError(fault if fault.startswith(str(path)) else f"{path}: {fault}")
+    told, of_codes = told_apart(readings, piece)
+    unread = [f"the piece {where_it_lies(one.pose, piece)} was not read: {fault}" for one, fault in faults]
     check = None
     if check_wire_mm is None and scale_sources is not None and scale_sources.reference is not None:
         check_wire_mm = scale_sources.reference.check_wire_mm
@@ -148,17 +152,18 @@ def read_scan(
     return ScanReading(
         scan_id=scan.scan_id,
         path=Path(path),
-        pieces=tuple(readings),
-        remarks=_scan_remarks(scan, scale, check, faults),
+        pieces=told,
+        remarks=_scan_remarks(scan, scale, check, [*of_codes, *unread]),
         scale=scale,
         check=check,
     )
 
 
-def _scan_remarks(scan: Scan, scale: ScanScale, check: CheckReading | None, faults: Sequence[str]) -> tuple[str, ...]:
+def _scan_remarks(
+    scan: Scan, scale: ScanScale, check: CheckReading | None, of_pieces: Sequence[str]
+) -> tuple[str, ...]:
     checked = () if check is None else (check.summary(),)
-    unread = (f"one piece was not read: {fault}" for fault in faults)
-    return (*scan.remarks, scale.summary(), *scale.remarks, *checked, *unread)
+    return (*scan.remarks, scale.summary(), *scale.remarks, *checked, *of_pieces)
 
 
 def _read_piece(

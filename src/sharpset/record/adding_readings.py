@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, select
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["AddingReadings"]
+
+_OF_ONE_PIECE = re.compile(r"-piece\d+(?=-[0-9a-f]+$)")
+"""What ids of readings say besides their scan's where several pieces of one scan have the same run."""
 
 
 class AddingReadings(RecordBase):
@@ -44,7 +48,7 @@ class AddingReadings(RecordBase):
             A table of readings, lengths in mm.
         scan, print, piece : str or Entry, optional
             What was read. Without a `scan` the scan of the record whose name is the table's
-            scan_id is taken, where there is exactly one.
+            scan_id is taken, where there is exactly one; that of the whole scan for one of its pieces.
         again : bool
             Whether a scan's table that the record holds already, number for number, is entered again; else the
             entry that holds it is returned for it.
@@ -82,6 +86,9 @@ def _scan_named(connection: Connection, scan_id: str) -> str | None:
         return None
     query = select(EntryRow.uuid).where(EntryRow.kind == "scan", EntryRow.name == scan_id, is_newest())
     found = connection.execute(query.limit(2)).scalars().all()
+    whole = _OF_ONE_PIECE.sub("", scan_id)
+    if not found and whole != scan_id:
+        return _scan_named(connection, whole)
     return found[0] if len(found) == 1 else None
 
 

@@ -38,7 +38,7 @@ scatter the second of eight lies below a third of the upper tenth's beginning on
 
 @lru_cache(maxsize=8)
 def plain_places(piece: Piece) -> FloatArray:
-    """Return places of a piece's plate that lie clear of all openings and of its border.
+    """Return places of a piece's plate that lie clear of all openings, of its code and of its border.
 
     Parameters
     ----------
@@ -53,7 +53,8 @@ def plain_places(piece: Piece) -> FloatArray:
     y = np.arange(_GRID_MM, piece.height_mm, _GRID_MM)
     points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     points = points[shapely.contains_xy(piece.outline, points[:, 0], points[:, 1])]
-    voids = shapely.STRtree([piece.outline.exterior, *piece.void_shapes()])
+    # Cells that this piece's code leaves closed are open in the prints of other runs.
+    voids = shapely.STRtree([piece.outline.exterior, *piece.void_shapes(), *piece.code_cells()])
     # Several times as fast as asking how far away the nearest is.
     beside, _ = voids.query(shapely.points(points), predicate="dwithin", distance=_CLEAR_MM)
     clear = np.delete(points, beside, axis=0)

@@ -257,11 +257,13 @@ def sample_points(piece: Piece) -> tuple[FloatArray, FloatArray]:
         np.meshgrid(np.arange(_STEP_MM, piece.width_mm, _STEP_MM), np.arange(_STEP_MM, piece.height_mm, _STEP_MM)),
         axis=-1,
     ).reshape(-1, 2)
-    voids = unary_union(piece.void_shapes())
-    # Bars may be missing and cells closed: keep clear of both.
+    # Bars may be missing, and which cells of the code are open is another matter in each print: keep clear of both.
+    cells = unary_union(piece.code_cells())
+    voids = unary_union(piece.void_shapes()).difference(cells)
     bars = piece.features[piece.features["kind"] == "bar"]
     shapes = piece.feature_shapes()
-    uncertain = shapely.MultiPolygon([*_parts(voids), *(shapes[i] for i in bars.index)]).buffer(_CLEAR_MM)
+    bar_shapes = (shapes[i] for i in bars.index)
+    uncertain = shapely.MultiPolygon([*_parts(voids), *_parts(cells), *bar_shapes]).buffer(_CLEAR_MM)
     inside = piece.outline.buffer(-2 * _CLEAR_MM)
     shapely.prepare([inside, uncertain])
     x, y = grid.T

@@ -47,6 +47,18 @@ def test_masters_not_features_are_the_replicates(draw):
     assert "not yet decided" in found.verdict
 
 
+def test_sizes_that_stay_open_are_named(draw):
+    before = draw(4, n_prints=3)
+    sizes = sorted(before.loc[before["kind"] == "slot", "nominal_mm"].unique())
+    rare = (before["kind"] == "slot") & (before["nominal_mm"] == sizes[-1])
+    only = before[rare].iloc[:1]
+    before = pd.concat([before[~rare], only])
+    found = check_cure(before, cured(before), tolerance_mm=0.05)
+    assert f"slot {sizes[-1]:g} mm (too few features) not yet shown to have stayed within 0.05 mm" in found.verdict
+    n_sizes = found.changes["nominal_mm"].notna().sum()
+    assert f"{n_sizes - 1} of {n_sizes} sizes are" in found.verdict
+
+
 def test_one_master_speaks_for_itself_only(draw):
     before = draw(5, n_prints=1)
     found = check_cure(before, cured(before), tolerance_mm=0.05)

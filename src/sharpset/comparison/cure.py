@@ -19,6 +19,10 @@ from sharpset.errors import ComparisonError
 __all__ = ["CureCheck", "check_cure"]
 
 _U95_TO_U = 1.959963984540054
+_STAYED = ("changed, within the tolerance", "no change beyond the tolerance")
+_TOO_FEW = "too few to tell"
+_MOST_NAMED = 4
+"""How many sizes the outcome names before it counts the rest."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -198,10 +202,10 @@ def _change(
 def _row_words(row: Any, *, tolerance: float, alpha: float) -> str:
     low, high = float(row.low_mm), float(row.high_mm)
     if not math.isfinite(low):
-        return "too few to tell"
+        return _TOO_FEW
     shown = row.p_adjusted < alpha
     if max(abs(low), abs(high)) < tolerance:
-        return "changed, within the tolerance" if shown else "no change beyond the tolerance"
+        return _STAYED[0] if shown else _STAYED[1]
     if shown and (low > tolerance or high < -tolerance):
         return "changed by more than the tolerance"
     return "changed, perhaps by more than the tolerance" if shown else "not yet decided"
@@ -218,6 +222,16 @@ def _scale(a: pd.DataFrame, b: pd.DataFrame, *, scale_u95: float) -> MeasuredSca
         return None
 
 
+def _sizes(rows: pd.DataFrame) -> str:
+    """Return the sizes of a table of changes in words; those that too few features tell of are marked so."""
+    names = [
+        f"{row.kind} {row.nominal_mm:g} mm" + (" (too few features)" if row.verdict == _TOO_FEW else "")
+        for row in rows.head(_MOST_NAMED).itertuples()
+    ]
+    rest = len(rows) - len(names)
+    return ", ".join(names) + (f" and {rest} more sizes" if rest else "")
+
+
 def _verdict(changes: pd.DataFrame, lost: pd.DataFrame, *, tolerance: float, alpha: float, masters: int) -> str:
     words = []
     if len(lost):
@@ -227,10 +241,14 @@ def _verdict(changes: pd.DataFrame, lost: pd.DataFrame, *, tolerance: float, alp
     if beyond.any():
         worst = changes.loc[beyond, "change_mm"].abs().max()
         words.append(f"widths changed by up to {worst:.3f} mm, more than the tolerance of {tolerance:g} mm")
-    elif changes.loc[single, "verdict"].str.contains("within|no change beyond").all():
+    elif changes.loc[single, "verdict"].isin(_STAYED).all():
         words.append(f"every width stayed within {tolerance:g} mm")
     else:
-        words.append(f"some widths are not yet shown to have stayed within {tolerance:g} mm")
+        is_open = changes[single & ~changes["verdict"].isin(_STAYED)]
+        words.append(
+            f"{_sizes(is_open)} not yet shown to have stayed within {tolerance:g} mm, {single.sum() - len(is_open)} of "
+            f"{single.sum()} sizes are"
+        )
     shown = (changes["p_adjusted"] < alpha).any()
     head = "the master did not survive the cure" if len(lost) or beyond.any() else "the master survived the cure"
     if not (len(lost) or beyond.any()) and "not yet" in words[-1]:

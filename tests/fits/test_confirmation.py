@@ -11,6 +11,7 @@ from scipy.stats import norm
 from workshop import FACTORS, Workshop
 
 from sharpset.brief import Brief
+from sharpset.errors import FitError
 from sharpset.fits import fit_plan, fit_response, judge_confirmation, load_prediction, space_of, write_prediction
 from sharpset.fits.scales import least_scatter, unseen_bend
 from sharpset.plans import factors_from_dict, make_plan
@@ -44,10 +45,18 @@ def test_growth_near_the_brief_is_predicted_kept_and_judged(fit, tmp_path):
     assert {"growth_bar_mm", "growth_bar_at_brief_mm"} <= set(judged.table["response"])
 
 
+def test_prints_of_the_experiment_itself_confirm_nothing(fit, tmp_path):
+    prediction = load_prediction(write_prediction(fit).save(tmp_path / "p.json"))
+    own = str(fit.runs["run_id"].iloc[0])
+    again = Workshop().readings(pd.DataFrame([{"run_id": own, **prediction.settings}]), seed=50)
+    with pytest.raises(FitError, match=f"^{own}: printed for the experiment that the prediction was made from"):
+        judge_confirmation(prediction, readings=again)
+
+
 def test_old_predictions_still_load(fit, tmp_path):
     path = write_prediction(fit).save(tmp_path / "p.json")
     document = json.loads(path.read_text(encoding="utf-8"))
-    del document["near_mm"]
+    del document["near_mm"], document["fitted_runs"]
     path.write_text(json.dumps(document), encoding="utf-8")
     assert load_prediction(path).near_mm == {}
 

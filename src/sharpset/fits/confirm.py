@@ -43,6 +43,8 @@ class Prediction:
     together : pandas.DataFrame, shape (r, r)
         How errors of the expected responses go together (correlations); empty in files of older predictions,
         which are judged as if they did not.
+    fitted_runs : tuple of str
+        Prints that the prediction was made from, which cannot confirm it; empty in files of older predictions.
     """
 
     settings: dict[str, Any]
@@ -53,6 +55,7 @@ class Prediction:
     chance: float
     near_mm: dict[str, float] = field(default_factory=dict)
     together: pd.DataFrame = field(default_factory=pd.DataFrame)
+    fitted_runs: tuple[str, ...] = ()
 
     def summary(self) -> str:
         """Return the prediction in one line."""
@@ -82,6 +85,7 @@ class Prediction:
             "expected": self.expected.to_dict(orient="records"),
             "forms": self.forms.to_dict(orient="records"),
             "together": self.together.to_dict(),
+            "fitted_runs": list(self.fitted_runs),
         }
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -195,6 +199,7 @@ def write_prediction(
         chance=float(fit.forecast().chances(frame).met[0]) if fit.brief is not None else float("nan"),
         near_mm={} if fit.brief is None else dict(fit.brief.smallest_mm),
         together=residual_correlation(used),
+        fitted_runs=tuple(map(str, fit.runs["run_id"])),
     )
 
 
@@ -228,6 +233,7 @@ def load_prediction(path: Path | str) -> Prediction:
             chance=float("nan") if data["chance"] is None else float(data["chance"]),
             near_mm={str(k): float(v) for k, v in data.get("near_mm", {}).items()},
             together=pd.DataFrame(data.get("together", {}), dtype=float),
+            fitted_runs=tuple(map(str, data.get("fitted_runs", []))),
         )
     except OSError as error:
         raise FitError(f"{path}: the prediction cannot be read ({error.strerror}). Check the path.") from error
@@ -258,8 +264,10 @@ def judge_confirmation(
     Raises
     ------
     FitError
-        If no predicted response was measured, or the number of prints is another than predicted.
+        If no predicted response was measured, the number of prints is another than predicted, or a print is one of
+        those that the prediction was made from.
     """
+    _check_new(prediction, readings, results)
     observed, n_prints = _observed(readings, results, prediction.near_mm)
     table = prediction.expected.copy()
     table["observed"] = [observed.get(name, float("nan")) for name in table["response"]]
@@ -295,6 +303,18 @@ def judge_confirmation(
     return Confirmation(
         table=table, forms=forms, confirmed=confirmed, statement=f"The prediction is {words}: {detail}."
     )
+
+
+def _check_new(prediction: Prediction, *tables: pd.DataFrame | None) -> None:
+    """Refuse prints of the experiment itself: the models were fitted to them, so that they confirm nothing."""
+    seen = {str(run) for table in tables if table is not None for run in table["run_id"].unique()}
+    known = sorted(seen & set(prediction.fitted_runs))
+    if known:
+        names = ", ".join(known[:5]) + (" and others" if len(known) > 5 else "")
+        raise FitError(
+            f"{names}: printed for the experiment that the prediction was made from. Give readings and results of the "
+            "confirmation prints only, which carry run codes of their own ('sharpset piece stencil --run-id C01 ...')."
+        )
 
 
 def _observed(

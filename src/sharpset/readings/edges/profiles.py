@@ -138,7 +138,8 @@ def robust_profiles(samples: Samples, *, least_noise: FloatArray | float = 0.0) 
         dropped[i, cells] = group.counts - (weight >= 0.5).sum(axis=1)
     safe = np.maximum(total, 1e-12)
     counts = np.bincount(samples.owner, minlength=shape[0])
-    d_mm, solid, n_pixels = _packed(total > 0.5, place / safe, mean / safe, total)
+    means = mean / safe if samples.true_means is None else samples.true_means.of(mean / safe)
+    d_mm, solid, n_pixels = _packed(total > 0.5, place / safe, means, total)
     half_mm = np.array([strip.width_mm for strip in samples.strips]) * samples.length_scale / 2
     return Profiles(
         d_mm=d_mm,

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from sharpset.readings.picture.end_of_scale import TrueMeans
 from sharpset.readings.picture.light import PieceLight
 from sharpset.scans import Pose
 
@@ -68,6 +69,8 @@ class Samples:
     pixel_mm : float
         Mean pixel pitch.
     pixel_area_mm2 : float
+    true_means : TrueMeans, optional
+        What means of the share solid are freed of.
     """
 
     strips: tuple[Strip, ...]
@@ -80,6 +83,7 @@ class Samples:
     half_length_mm: FloatArray
     pixel_mm: float
     pixel_area_mm2: float
+    true_means: TrueMeans | None = None
 
     def slices(self) -> list[slice]:
         """Return where each strip's pixels are."""
@@ -177,6 +181,7 @@ def sample_strips(light: PieceLight, pose: Pose, strips: Sequence[Strip], *, end
         half_length_mm=half,
         pixel_mm=float(pixel.mean()),
         pixel_area_mm2=float(pixel.prod()),
+        true_means=light.true_means,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -16,6 +16,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.advice import advice_for
 from sharpset.readings.picture.bleed import Bleed
+from sharpset.readings.picture.end_of_scale import TrueMeans, ends_of
 from sharpset.readings.picture.medians import median
 from sharpset.readings.picture.spill import Spill
 from sharpset.scans import LocatedPiece, Pose, Scan
@@ -80,7 +81,7 @@ class PieceLight:
     stored : ndarray
         The piece and a margin as stored, a view into the scan; only the pixels that are asked for are decoded.
     decode : callable
-        Turns stored values into linear light.
+        Turns stored values into linear light, those at the end of the scale into what they stand for (`end_of_scale`).
     origin : (column, row) of ``stored[0, 0]`` in the scan
     plate, background : LightMap
     noise : float
@@ -100,6 +101,8 @@ class PieceLight:
         What a wide blur carries over from other edges, which the pixels of each feature are freed of.
     steps : ndarray of float
         Steps to which a JPEG file rounds cosines (see `Scan`), as shares of the contrast of stored values.
+    true_means : TrueMeans, optional
+        What means of the share solid are freed of where noise reaches beyond the scale.
     """
 
     stored: NDArray[Any]
@@ -115,6 +118,7 @@ class PieceLight:
     bleed: Bleed | None = None
     spill: Spill | None = None
     steps: FloatArray = field(default_factory=lambda: np.zeros(0))
+    true_means: TrueMeans | None = None
 
     @property
     def contrast_to_noise(self) -> float:
@@ -193,6 +197,9 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece, *, spill: Spill | 
     stored, origin = _crop(scan, located, piece)
     plate_mm, open_mm = sample_points(piece)
     crop = _Crop(stored=stored, origin=origin, decode=scan.decode)
+    on_plate, on_ground = (crop.stored_at(located.pose, points) for points in (plate_mm, open_mm))
+    ends = ends_of(on_plate, on_ground, scan.decode, scan.full_scale)
+    crop = replace(crop, decode=ends.decoded_with(scan.decode))
     plate_px, plate_light = crop.patches(located.pose, plate_mm)
     open_px, open_light = crop.patches(located.pose, open_mm)
     plate = _fit_map(plate_px, plate_light, order=3)
@@ -214,7 +221,7 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece, *, spill: Spill | 
         )
     return PieceLight(
         stored=stored,
-        decode=scan.decode,
+        decode=crop.decode,
         origin=origin,
         plate=plate,
         background=background,
@@ -222,10 +229,11 @@ def light_of(scan: Scan, located: LocatedPiece, piece: Piece, *, spill: Spill | 
         noise=max(noise, quantum / np.sqrt(12)),
         quantum=quantum,
         contrast=contrast,
-        clipped=max(_at_the_end(scan, plate_light), _at_the_end(scan, open_light)),
+        clipped=max(_at_the_end(scan, crop, plate_light), _at_the_end(scan, crop, open_light)),
         noise_inflation=inflation,
         spill=spill,
         steps=_steps(scan, float(plate(*middle)), float(background(*middle))),
+        true_means=ends.true_means(float(plate(*middle)), float(background(*middle))),
     )
 
 
@@ -329,6 +337,10 @@ class _Crop:
         squares, inside = self._squares(where, 1)
         return where[inside], squares.mean(axis=(1, 2), dtype=float)
 
+    def stored_at(self, pose: Pose, points_mm: FloatArray) -> NDArray[Any]:
+        """Return the stored values of 3 x 3 pixels about each point, shape (n, 3, 3)."""
+        return replace(self, decode=lambda stored: stored)._squares(pose.to_pixels(points_mm), 1)[0]
+
     def squares(self, pose: Pose, points_mm: FloatArray) -> NDArray[np.float32]:
         """Return the light of 15 x 15 pixels about a few thousand of the points, shape (n, 15, 15)."""
         step = max(1, len(points_mm) // _MOST_SQUARES)
@@ -402,6 +414,6 @@ def _quantum(plate: LightMap, decode: Callable[[NDArray[Any]], NDArray[np.float3
     return float(levels[at + 1] - levels[at - 1]) / 2
 
 
-def _at_the_end(scan: Scan, light: FloatArray) -> float:
-    low, high = (float(v) for v in scan.decode(np.array([0, scan.full_scale]).astype(scan.pixels.dtype)))
+def _at_the_end(scan: Scan, crop: _Crop, light: FloatArray) -> float:
+    low, high = (float(v) for v in crop.decode(np.array([0, scan.full_scale]).astype(scan.pixels.dtype)))
     return float(np.mean((light <= low + 1e-6) | (light >= high - 1e-6)))

@@ -45,6 +45,14 @@ def test_which_columns_are_counts(columns, pairs, sizes):
     assert count_columns(pd.DataFrame(columns), list(columns)) == (pairs, sizes)
 
 
+def test_a_count_above_its_number_is_named():
+    runs = pd.DataFrame({"run_id": ["R1", "R2", "R3"], "bars": [3, 14, 5], "bars_total": [9, 9, 9]})
+    with pytest.raises(FitError, match=r"^bars: more counted than bars_total says: R2 14 of 9\. Correct the table\.$"):
+        count_columns(runs, ["bars", "bars_total"])
+    runs["bars"] = [30, 140, 50]  # no counts out of that number
+    assert count_columns(runs, ["bars", "bars_total"])[0] == {}
+
+
 def test_cells_such_as_7_of_20_are_fitted_as_shares(tmp_path, plan):
     (tmp_path / "results.csv").write_text(RESULTS, encoding="utf-8")
     results = load_results(tmp_path / "results.csv", plan)

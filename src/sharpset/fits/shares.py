@@ -53,6 +53,11 @@ def count_columns(runs: pd.DataFrame, columns: Sequence[str]) -> tuple[dict[str,
         every column of whole numbers without a unit that nowhere exceeds a column called total, tried, n ...
     sizes : list of str
         Columns of sizes, which are no responses.
+
+    Raises
+    ------
+    FitError
+        If single counts exceed the number beside them, by whose name the column is one of sample sizes.
     """
     whole = {}
     for name in columns:
@@ -62,6 +67,7 @@ def count_columns(runs: pd.DataFrame, columns: Sequence[str]) -> tuple[dict[str,
             whole[name] = values
     pairs: dict[str, str] = {}
     for count, size in ((c, s) for c in whole for s in whole if c != s and _is_size_of(s, c)):
+        _check_count(runs, count, size)
         if _fits(whole[count], whole[size]):
             pairs[count] = size
     general = [s for s in whole if plain_name(s) in _SIZES and s not in pairs and (whole[s].dropna() >= 1).all()]
@@ -76,6 +82,17 @@ def count_columns(runs: pd.DataFrame, columns: Sequence[str]) -> tuple[dict[str,
 def _is_size_of(size: str, count: str) -> bool:
     name = plain_name(count)
     return plain_name(size) in {*(name + end for end in _ENDS), f"total{name}", f"n{name}total"}
+
+
+def _check_count(runs: pd.DataFrame, count: str, size: str) -> None:
+    """Refuse counts that exceed their number; where most do, the columns are something else."""
+    k, n = (pd.to_numeric(runs[c], errors="coerce") for c in (count, size))
+    above = np.flatnonzero((k > n).to_numpy())
+    if not 0 < len(above) < 0.5 * int((k.notna() & n.notna()).sum()):
+        return
+    names = runs["run_id"] if "run_id" in runs else pd.Series(np.arange(len(runs)) + 1).map("row {}".format)
+    wrong = ", ".join(f"{names.iloc[i]} {k.iloc[i]:g} of {n.iloc[i]:g}" for i in above[:5])
+    raise FitError(f"{count}: more counted than {size} says: {wrong}. Correct the table.")
 
 
 def _fits(count: pd.Series[Any], size: pd.Series[Any]) -> bool:

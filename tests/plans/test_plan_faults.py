@@ -59,6 +59,7 @@ def test_constraints_that_leave_nothing(tmp_path, factors, capsys):
             "layer_height:speed is aliased",
             "larger design",
         ),
+        (["--design", "d-optimal", "--whole-plots", "4"], "no factor is marked so", "hard_to_change = true"),
         (["--design", "simplex", "--model", "quadratic"], "4 of the 10 coefficients", "d-optimal"),
     ],
 )

@@ -9,8 +9,9 @@ import pytest
 from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 
+from sharpset.cli import main
 from sharpset.errors import PlanError
-from sharpset.plans import factors_from_dict, make_plan, needed_replicates, power_table
+from sharpset.plans import factors_from_dict, make_plan, needed_replicates, power_table, save_plan
 
 
 def two_groups(n):
@@ -134,3 +135,19 @@ def test_hopeless_effects_are_refused(unit_factors):
         needed_replicates(make_plan(unit_factors(1), design="full"), noise_sd=1.0, effect=1e-3)
     with pytest.raises(PlanError, match="no term 'z'"):
         needed_replicates(make_plan(unit_factors(1), design="full"), noise_sd=1.0, terms=["z"])
+
+
+def test_scatter_between_whole_plots_that_is_not_given_is_said(tmp_path, capsys):
+    factors = factors_from_dict(
+        {
+            "factor": [
+                {"name": "nozzle", "levels": [1, 2], "hard_to_change": True},
+                {"name": "speed", "low": 1, "high": 2},
+            ]
+        }
+    )
+    save_plan(make_plan(factors, design="d-optimal", model="linear", whole_plots=4, runs=8, starts=5), tmp_path / "p")
+    assert main(["plan", "power", str(tmp_path / "p"), "--noise", "1"]) == 0
+    assert "note: no scatter is assumed of setting nozzle anew" in capsys.readouterr().out
+    assert main(["plan", "power", str(tmp_path / "p"), "--noise", "1", "--whole-plot-noise", "0.5"]) == 0
+    assert "no scatter is assumed" not in capsys.readouterr().out

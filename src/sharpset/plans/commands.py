@@ -306,6 +306,12 @@ def _power(args: argparse.Namespace) -> int:
     _print_table(table)
     if args.fit is not None:
         print(f"noise from {args.fit}: {noise:.4g} between prints, {between:.4g} more between whole plots")
+    if plan.is_split_plot and args.fit is None and args.whole_plot_noise is None:
+        names = ", ".join(f.name for f in plan.factors.hard)
+        print(
+            f"note: no scatter is assumed of setting {names} anew, so these are the best that can be; give yours with "
+            "--whole-plot-noise, or an earlier fit with --fit"
+        )
     blind = table.loc[table["df_error"] < 1, "term"].tolist()
     if blind:
         print(

@@ -60,6 +60,12 @@ def optimal_runs(
             "centre points cannot be forced into an optimal design with categorical or hard-to-change factors. Use "
             "more runs or replicates instead."
         )
+    if whole_plots is not None and not (hard.any() and not hard.all()):
+        why = "every factor is" if hard.any() else "no factor is"
+        raise PlanError(
+            f"whole_plots ({whole_plots}) asks for groups of prints between changes of hard-to-change factors, and {why} "
+            "marked so. Write hard_to_change = true beside the factors that take long to change, or leave it out."
+        )
     if hard.all():
         hard = np.zeros_like(hard)
     n_plots = _n_whole_plots(basis, hard, whole_plots, blocks) if hard.any() else 0

@@ -66,3 +66,13 @@ def test_texture_is_no_piece():
     picture = np.where(blobs > 0, PLATE, BACKGROUND).astype(np.uint8)
     with pytest.raises(ScanError, match=r"no piece of 40 x 36\.5 mm"):
         locate_pieces(scan_from_pixels(picture, pixel_mm=PX_MM), piece)
+
+
+@pytest.mark.parametrize(
+    ("shape", "says"), [((700, 700), r"no piece of 40 x 36\.5 mm"), ((1, 1), r"covers 0\.0847 x 0\.0847 mm only")]
+)
+def test_one_grey_and_one_pixel_are_no_piece_and_no_warning(recwarn, shape, says):
+    picture = np.full(shape, PLATE, np.uint8)
+    with pytest.raises(ScanError, match=says):
+        locate_pieces(scan_from_pixels(picture, pixel_mm=PX_MM), make_stencil(process="resin"))
+    assert not recwarn.list

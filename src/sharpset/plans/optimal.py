@@ -64,7 +64,8 @@ def optimal_runs(
         why = "every factor is" if hard.any() else "no factor is"
         raise PlanError(
             f"whole_plots ({whole_plots}) asks for groups of prints between changes of hard-to-change factors, and "
-            f"{why} marked so. Write hard_to_change = true beside the factors that take long to change, or leave it out."
+            f"{why} marked so. Write hard_to_change = true beside the factors that take long to change, or leave "
+            "it out."
         )
     if hard.all():
         hard = np.zeros_like(hard)

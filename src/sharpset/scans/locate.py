@@ -166,7 +166,8 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
         for place in search_pattern(coarse, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT]:
             try_at(Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
     if not found:
-        raise ScanError(f"{scan.path}: {why_not(outlines, wanted, coarse.shape)}")
+        covers = (scan.n_columns * scan.pixel_mm.x, scan.n_rows * scan.pixel_mm.y)
+        raise ScanError(f"{scan.path}: {why_not(outlines, wanted, covers)}")
     return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
 
 
@@ -174,6 +175,7 @@ def _coarse_picture(scan: Scan, channel: int | None) -> tuple[NDArray[np.float32
     """Return the reduced picture (0 to 1) and the map from its pixels to native ones: scale x, y, shift x, y."""
     pixel = scan.pixel_mm
     factor = 2 ** max(0, math.floor(math.log2(COARSE_MM / max(pixel))))
+    factor = min(factor, scan.n_rows, scan.n_columns)
     small = scan.reduced(factor, channel)
     n_rows, n_columns = small.shape
     width = max(8, round(n_columns * factor * pixel.x / COARSE_MM))

@@ -103,18 +103,18 @@ def usual_dpi(dpi: float) -> float:
     return float(near if abs(near / dpi - 1) < SIDE_SLACK / 2 else round(dpi))
 
 
-def why_not(outlines: list[Outline], wanted: tuple[float, float], shape: tuple[int, ...]) -> str:
-    """Return why no piece of these sides (mm) was found in a reduced picture of this shape, and what to do."""
+def why_not(outlines: list[Outline], wanted: tuple[float, float], picture_mm: tuple[float, float]) -> str:
+    """Return why no piece of these sides (mm) was found in a picture of those, and what to do."""
     need = f"{wanted[0]:g} x {wanted[1]:g} mm"
     if any(fits_piece(outline, wanted) for outline in outlines):
         return (
             f"something of the piece's size ({need}) is there, but its pattern is not this piece's. "
             "Is it the right piece folder (and the right --mirror)?"
         )
-    picture = sorted(COARSE_MM * n for n in shape)
+    picture = sorted(picture_mm)
     if any(has < LEAST_SEEN * wants for has, wants in zip(picture, sorted(wanted), strict=True)):
         return (
-            f"the picture covers {picture[1]:.1f} x {picture[0]:.1f} mm only, of a piece of {need}. "
+            f"the picture covers {picture[1]:.3g} x {picture[0]:.3g} mm only, of a piece of {need}. "
             "Scan all of the piece; if it is all there, the dpi is wrong."
         )
     outlines = [o for o in outlines if any(a < _WHOLE * b for a, b in zip(sorted(o.sides_mm), picture, strict=True))]

@@ -95,6 +95,8 @@ def _edge_angles(picture: Picture) -> list[float]:
     across, down = cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1)
     strength = np.hypot(across, down)
     strong = strength > np.quantile(strength[::3, ::3], 0.9)
+    if not strong.any():  # a picture of one grey
+        return []
     angle = np.degrees(np.arctan2(down[strong], across[strong])) % 90
     n = round(90 / _BIN_DEG)
     # Strong edges of foreign things shall not outweigh many.

@@ -237,13 +237,7 @@ def fit_formed(
     ladder = Ladder.from_counts(part, jobs)
     hit, n = part["n_formed"].to_numpy(dtype=float), part["n"].to_numpy(dtype=float)
     size = part["nominal_mm"].to_numpy(dtype=float)
-    missed = size[hit < n]
-    never = size[hit == 0]
-    above = float(size[size > missed.max()].min()) if len(missed) and (size > missed.max()).any() else np.inf
-    above = float(size.min()) if not len(missed) else above
-    seen = size[hit > 0]
-    below = float(never[never < seen.min()].max()) if len(seen) and (never < seen.min()).any() else -np.inf
-    below = float(size.max()) if not len(seen) else below
+    below, above = _certain_sizes(size, hit, n)
     base = {
         "kind": kind,
         "counts": part[["run_id", "nominal_mm", "n", "n_formed"]],
@@ -297,6 +291,14 @@ def fit_formed(
         remarks=remarks,
         **base,
     )
+
+
+def _certain_sizes(size: Floats, hit: Floats, n: Floats) -> tuple[float, float]:
+    """Return the size up to which nothing formed and the one from which everything did, infinite where none is."""
+    missed, seen = size[hit < n], size[hit > 0]
+    whole = size[size > missed.max(initial=-np.inf)]
+    never = size[size < seen.min(initial=np.inf)]
+    return float(never.max(initial=-np.inf)), float(whole.min(initial=np.inf))
 
 
 def _plain_status(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ from sharpset.fits.diagnostics import describe_residuals, influence
 from sharpset.fits.few import FEW_PRINTS, rounding_variance, select_from_few
 from sharpset.fits.mixed import MixedFit, few_within, fit_mixed, group_labels
 from sharpset.fits.selection import select_terms, with_parents
+from sharpset.fits.solving import solve_model
 from sharpset.fits.space import Space
 from sharpset.fits.surface import Method, ResponseFit
 from sharpset.fits.terms import ColumnName, Model, Term, evaluate, parse_formula
@@ -223,43 +224,37 @@ def _weighted(job: _Job, model: Model, u: Floats) -> _Job:
 
 
 def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseFit:
-    coded, names = model.columns(job.runs, units="coded")
-    natural, natural_names = model.columns(job.runs, units="natural")
-    keep = independent_columns(coded)
-    shift = float(np.mean(job.y)) if model.has_intercept else 0.0
-    solved = solve_least_squares(coded[:, keep], job.y - shift, weights=job.weights)
-    other = solve_least_squares(natural[:, keep], job.y - shift, weights=job.weights)
-    same = np.allclose(solved.fitted, other.fitted, rtol=0, atol=1e-6 * max(float(np.ptp(job.y)), 1e-300))
-    units: Literal["coded", "natural"] = "coded"
-    if not same and job.asked:
-        units = "natural"
+    found = solve_model(model, job.runs, job.y, weights=job.weights, as_asked=job.asked)
+    in_coded = found.units == "coded"
+    if not in_coded:
         remarks = (
             *remarks,
             "the formula is a different model in coded units (products or powers without their lower terms, or no "
             "constant), so it is fitted in natural units as written",
         )
-        solved, names = other, natural_names
-    column_names = [names[i] for i in keep]
-    constant = next((i for i, c in enumerate(column_names) if c.term == Term()), None)
-    coef, inverse = solved.coef.copy(), solved.inverse_gram
-    if constant is not None:
-        coef[constant] += shift
-    df = float(len(job.y) - len(keep))
-    mixed, remarks = _mixed(job, (coded if units == "coded" else natural)[:, keep], remarks)
+    n_kept, names, coef = len(found.kept), found.names, found.coef
+    df = float(len(job.y) - n_kept)
+    mixed, remarks = _mixed(job, found.matrix, remarks)
     method: Method = "REML" if mixed is not None else "WLS" if job.weights is not None else "OLS"
-    variance = solved.rss / df if df > 0 else float("nan")
     # Three or four effects are too few for Lenth's method: it sees nothing but one that dwarfs all others.
     few = len(job.y) <= FEW_PRINTS and not job.asked
-    judged = _judge_effects(column_names, coef) if df == 0 and not few else None
+    judged = _judge_effects(names, coef) if df == 0 and not few else None
     if judged is not None:
         method = "Lenth"
-    covariance = inverse * variance
+    variance = found.used.rss / df if df > 0 else float("nan")
+    covariance = found.used.inverse_gram * variance
     if mixed is not None:
         coef, covariance, variance = mixed.coef, mixed.covariance, float(mixed.variances[-1])
-    shape = _shape_of(job, solved, len(keep), model.has_intercept)
-    terms = _term_table(column_names, coef, covariance, df, job.level, mixed, judged)
-    data = _data(job, solved, len(keep), model)
-    matrix = (coded if units == "coded" else natural)[:, keep]
+    shape = _shape_of(job, found.used, n_kept, model.has_intercept)
+    terms = _term_table(names, coef, covariance, df, job.level, mixed, judged)
+    in_natural = (
+        _natural_table(
+            job, found.natural, found.natural_names, found.kept, mixed, found.natural_matrix, judged, found.shift
+        )
+        if found.both or not in_coded
+        else pd.DataFrame(columns=terms.columns)
+    )
+    data = _data(job, found.used, n_kept, model)
     order = job.runs["print_order"].to_numpy(dtype=float) if "print_order" in job.runs else None
     left = job.left if job.power == 1.0 else f"power({job.left}, {job.power:g})"
     fit = ResponseFit(
@@ -267,19 +262,17 @@ def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseF
         formula=f"{left} ~ {model.formula}" + "".join(f" + (1 | {g})" for g in (mixed.groups if mixed else ())),
         method=method,
         n=len(job.y),
-        df_resid=df if mixed is None else _mean_df(mixed, matrix),
+        df_resid=df if mixed is None else _mean_df(mixed, found.matrix),
         residual_sd=float(np.sqrt(variance)),
         r2=shape["r2"],
         r2_adjusted=shape["r2_adjusted"],
         r2_predicted=shape["r2_predicted"],
         terms=terms,
-        terms_natural=_natural_table(job, other, natural_names, keep, mixed, natural, judged, shift)
-        if same or units == "natural"
-        else pd.DataFrame(columns=terms.columns),
-        anova=_anova(job, model, mixed, column_names, None if units == "coded" else natural),
-        lack_of_fit=_lack(job, solved, int(df)) if mixed is None else None,
+        terms_natural=in_natural,
+        anova=_anova(job, model, mixed, names, None if in_coded else found.natural_matrix),
+        lack_of_fit=_lack(job, found.used, int(df)) if mixed is None else None,
         lenth=judged,
-        box_cox=_box_cox(job, matrix),
+        box_cox=_box_cox(job, found.matrix),
         mixed=mixed,
         power=job.power,
         data=data,
@@ -289,10 +282,10 @@ def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseF
         space=job.space,
         coef=coef,
         covariance=covariance,
-        kept=tuple(keep),
-        units=units,
+        kept=tuple(found.kept),
+        units=found.units,
     )
-    return fit if units == "coded" else replace(fit, terms=fit.terms.iloc[0:0], terms_natural=fit.terms)
+    return fit if in_coded else replace(fit, terms=fit.terms.iloc[0:0], terms_natural=fit.terms)
 
 
 def _mixed(job: _Job, matrix: Floats, remarks: tuple[str, ...]) -> tuple[MixedFit | None, tuple[str, ...]]:

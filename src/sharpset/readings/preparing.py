@@ -7,6 +7,7 @@ from dataclasses import replace
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.assembling import places_of
+from sharpset.readings.checks.drawing import check_drawing
 from sharpset.readings.checks.gates import check_backing, check_ground, check_light
 from sharpset.readings.features.fitting import read_features
 from sharpset.readings.features.piece_samples import sample_piece
@@ -30,6 +31,7 @@ def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:
     light = light_of(scan, located, piece)
     check_values(scan, light)
     check_light(scan, light)
+    check_drawing(scan, light, located.pose, piece)
     check_backing(scan, light, located.pose, piece)
     check_ground(scan, light, located.pose, piece)
     located = replace(located, pose=_settle_pose(light, located, piece))

@@ -12,6 +12,7 @@ from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.assembling import assemble, places_of, square_of
 from sharpset.readings.checks.check_wire import CheckReading, read_check_wire
+from sharpset.readings.checks.drawing import check_places
 from sharpset.readings.checks.gates import (
     check_blur,
     check_pixels,
@@ -78,6 +79,8 @@ _NEAR_CURVE = 0.3
 """Relative error of the exponent up to which other curves pull sizes towards theirs, each by its chance: a mean over
 linear light and sRGB would be true of neither."""
 _SAME_FACE_MM = 0.15
+_U_LOCATED = 0.005
+"""What the scale of a piece may be off by as it was found: a third of a pixel of the reduced picture over 10 mm."""
 
 
 def read_scan(
@@ -179,6 +182,7 @@ def _read_piece(
     scan, located = by_brightness(scan, located, piece)
     scan, stated = with_used_bits(scan, located, piece), scan.pixel_mm
     scan, located = with_scale(scan, located, local)
+    check_scale(scan, located.pose, slack=_U_LOCATED)
     local, face = _at_its_height(scan, piece, local)
     check_pixels(scan, piece)
     whole, part = piece, part_in_view(scan, located, piece, others)
@@ -205,6 +209,8 @@ def _read_piece(
     if scale.source == "nominal":
         local, sized = scale_as_the_piece_says(scan, registration.pose, local)
     seams = find_seams(places, registration.pose)
+    if not seams:
+        check_places(scan, places, registration)
     code = read_run_code(light, registration.pose, piece, known=known)
     fits, u_transfer, off = _with_the_curve(ready, fits, piece, u_exponent)
     unsure = Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off)

@@ -15,6 +15,7 @@ maximization", IEEE TPAMI 30(10), 2008, 1858-1865.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -29,13 +30,14 @@ from sharpset.scans.outlines import (
     LEAST_SEEN,
     SIDE_SLACK,
     Outline,
+    distinct,
     find_outlines,
     fits_piece,
     other_sizes,
     usual_dpi,
     why_not,
 )
-from sharpset.scans.pattern_search import search_pattern
+from sharpset.scans.pattern_search import PatternPlace, search_pattern
 from sharpset.scans.pose import Pose
 from sharpset.scans.scan import PixelSize, Scan
 
@@ -54,6 +56,8 @@ _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """The same for a piece of which the picture shows a part only: a part of anything is easily found somewhere."""
 _MOST_BEYOND = 0.55
 """Share of a piece that may lie beyond the picture."""
+_MOST_FAILED = 6
+"""Places that are tried in vain, the likeliest first, before no piece is thought to be at less likely ones."""
 _MOST_CUT = 10
 """Places that are tried for such a piece: what is seen of it stands out, and a trial takes a quarter of a second."""
 
@@ -141,9 +145,9 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
     pattern = _pattern(piece)
     found: list[LocatedPiece] = []
 
-    def try_at(outline: Outline) -> None:
+    def try_at(outline: Outline) -> bool:
         if any(_same_place(outline, other, to_native, scan, wanted) for other in found):
-            return
+            return True
         candidate = _match(coarse, outline, pattern, piece, mirror)
         if candidate is not None:
             pose = Pose(matrix=_to_native(candidate.matrix, to_native), pixel_mm=scan.pixel_mm)
@@ -153,18 +157,24 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
                     pose=pose, match=candidate.match, lead=candidate.lead, plate_is_bright=bright, channel=channel
                 )
             )
+        return candidate is not None
 
-    for outline in outlines:
-        if fits_piece(outline, wanted):
-            try_at(outline)
+    def try_places(places: Iterable[PatternPlace]) -> None:
+        failed = 0
+        for place in places:
+            there = try_at(Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
+            failed = 0 if there else failed + 1
+            if failed == _MOST_FAILED:
+                return
+
+    for outline in distinct(outline for outline in outlines if fits_piece(outline, wanted)):
+        try_at(outline)
     if not found:
-        _check_resolution(scan, piece, pattern, channel, outlines, coarse.shape)
-        for place in search_pattern(coarse, pattern, border_px=_border_px()):
-            try_at(Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
+        _check_resolution(scan, piece, pattern, channel, outlines, to_native, coarse.shape)
+        try_places(search_pattern(coarse, pattern, border_px=_border_px()))
     if not found:  # a piece of which the picture shows a part only
         room = round(_MOST_BEYOND * max(pattern.shape))
-        for place in search_pattern(coarse, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT]:
-            try_at(Outline(centre=place.centre, sides_mm=wanted, angle_deg=place.angle_deg))
+        try_places(search_pattern(coarse, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT])
     if not found:
         covers = (scan.n_columns * scan.pixel_mm.x, scan.n_rows * scan.pixel_mm.y)
         raise ScanError(f"{scan.path}: {why_not(outlines, wanted, covers)}")
@@ -351,6 +361,7 @@ def _check_resolution(
     pattern: NDArray[np.float32],
     channel: int | None,
     outlines: list[Outline],
+    to_native: FloatArray,
     shape: tuple[int, ...],
 ) -> None:
     """Refuse a scan that shows the piece and its pattern at another size: its resolution is wrong."""
@@ -358,13 +369,12 @@ def _check_resolution(
         return
     wanted = (piece.width_mm, piece.height_mm)
     picture = [COARSE_MM * n for n in shape[::-1]]
-    for by_x, by_y in other_sizes(outlines, wanted, picture):
+    for (by_x, by_y), places in other_sizes(outlines, wanted, picture):
         size = PixelSize(scan.pixel_mm.x / by_x, scan.pixel_mm.y / by_y)
-        coarse, _ = _coarse_picture(replace(scan, pixel_mm=size), channel)
         trials = (
-            _match(coarse, one, pattern, piece, "auto") for one in find_outlines(coarse) if fits_piece(one, wanted)
+            _match_in_size(_around_outline(scan, one, to_native), size, piece, pattern, channel) for one in places
         )
-        sure = next((trial for trial in trials if trial is not None and trial.match >= _SURE_MATCH), None)
+        sure = next((trial for trial in trials if trial is not None), None)
         if sure is None:
             continue
         grown = COARSE_MM * np.hypot(*sure.matrix[:, :2].T)
@@ -375,3 +385,23 @@ def _check_resolution(
             f"{scan.path}: the piece is there, but not in its size by a resolution of {said} dpi ({scan.scale_source})"
             f"; about {say} dpi fits. " + (f"Give --dpi {say}." if both else "Save it with the right resolution.")
         )
+
+
+def _around_outline(scan: Scan, outline: Outline, to_native: FloatArray) -> Scan:
+    """Return the part of a scan in which an outline lies, with some ground around it."""
+    centre = np.array(outline.centre) * to_native[:2] + to_native[2:]
+    reach = (0.5 + _ROOM) * math.hypot(*outline.sides_mm) / np.array(scan.pixel_mm)
+    first = np.maximum(np.floor(centre - reach), 0).astype(int)
+    last = np.ceil(centre + reach).astype(int)
+    part = np.ascontiguousarray(scan.pixels[first[1] : last[1], first[0] : last[0]])
+    return replace(scan, stored=part, orientation=1)
+
+
+def _match_in_size(
+    scan: Scan, size: PixelSize, piece: Piece, pattern: NDArray[np.float32], channel: int | None
+) -> _Candidate | None:
+    """Return where a piece surely lies in a part of a scan if its pixels are of another size, or None."""
+    coarse, _ = _coarse_picture(replace(scan, pixel_mm=size), channel)
+    fitting = (one for one in find_outlines(coarse) if fits_piece(one, (piece.width_mm, piece.height_mm)))
+    trials = (_match(coarse, one, pattern, piece, "auto") for one in distinct(fitting))
+    return next((trial for trial in trials if trial is not None and trial.match >= _SURE_MATCH), None)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ __all__ = [
     "LEAST_SEEN",
     "SIDE_SLACK",
     "Outline",
+    "distinct",
     "find_outlines",
     "fits_piece",
     "other_sizes",
@@ -32,6 +34,9 @@ LEAST_SEEN = 0.4
 _LEAST_SIZE, _MOST_SIZES, _UPRIGHT_DEG = 0.06, 4, 3.0
 """Smallest size, as a share of its own, in which a piece is looked for where the resolution may be wrong, how many
 sizes are tried, and how upright a piece lies whose resolutions along columns and rows may differ."""
+_MOST_OF_A_SIZE = 3
+"""Outlines of a size that are looked at: pieces of one scan are all in the same wrong size."""
+_SAME_PX, _SAME_DEG, _SAME_MM = 1.5, 1.0, 0.25
 _USUAL_DPI = (75, 100, 150, 200, 240, 300, 400, 600, 720, 800, 1200, 1600, 2400, 3200, 4800, 6400, 9600)
 _WHOLE = 0.96
 """Share of the picture's sides from which an outline is the picture's own border."""
@@ -75,11 +80,32 @@ def fits_piece(outline: Outline, wanted: tuple[float, float]) -> bool:
     )
 
 
+def distinct(outlines: Iterable[Outline]) -> Iterator[Outline]:
+    """Leave out outlines that lie as one before does: another grey level cut them out of the same thing."""
+    before: list[Outline] = []
+    for outline in outlines:
+        if not any(_alike(outline, other) for other in before):
+            before.append(outline)
+            yield outline
+
+
+def _alike(a: Outline, b: Outline) -> bool:
+    turned = (a.angle_deg - b.angle_deg + 45) % 90 - 45
+    return (
+        math.hypot(a.centre[0] - b.centre[0], a.centre[1] - b.centre[1]) < _SAME_PX
+        and abs(turned) < _SAME_DEG
+        and all(abs(x - y) < _SAME_MM for x, y in zip(sorted(a.sides_mm), sorted(b.sides_mm), strict=True))
+    )
+
+
 def other_sizes(
     outlines: list[Outline], wanted: tuple[float, float], picture_mm: list[float]
-) -> list[tuple[float, float]]:
-    """Return by which factors along columns and rows outlines may be a piece's in another size, the largest first."""
-    found: list[tuple[float, float]] = []
+) -> list[tuple[tuple[float, float], list[Outline]]]:
+    """Return by which factors along columns and rows outlines may be a piece's in another size, the largest first.
+
+    Beside each pair of factors stand the outlines that say so.
+    """
+    found: dict[tuple[float, float], list[Outline]] = {}
     for outline in sorted(outlines, key=_area_mm2, reverse=True):
         if all(a > _WHOLE * b for a, b in zip(sorted(outline.sides_mm), sorted(picture_mm), strict=True)):
             continue
@@ -92,9 +118,12 @@ def other_sizes(
             upright = [(x / a, y / b) for a, b in (wanted, wanted[::-1])]
             pairs += [(a, b) for a, b in upright if abs(abs(math.log2(a / b)) - 1) < SIDE_SLACK]
         for pair in pairs:
-            if all(abs(math.log(pair[0] / one[0])) + abs(math.log(pair[1] / one[1])) > 0.05 for one in found):
-                found.append(pair)
-    return [pair for pair in found if all(_LEAST_SIZE < one < 1 / _LEAST_SIZE for one in pair)][:_MOST_SIZES]
+            if all(_LEAST_SIZE < one < 1 / _LEAST_SIZE for one in pair):
+                near = (
+                    one for one in found if abs(math.log(pair[0] / one[0])) + abs(math.log(pair[1] / one[1])) <= 0.05
+                )
+                found.setdefault(next(near, pair), []).append(outline)
+    return [(pair, list(islice(distinct(own), _MOST_OF_A_SIZE))) for pair, own in islice(found.items(), _MOST_SIZES)]
 
 
 def usual_dpi(dpi: float) -> float:

@@ -23,15 +23,21 @@ _WRONG_UP_TO = 0.10
 _WORTH_A_REMARK = 0.1
 
 
-def check_scale(scan: Scan, pose: Pose) -> None:
+def check_scale(scan: Scan, pose: Pose, *, slack: float = 0.0) -> None:
     """Refuse a scan whose scale cannot be right.
+
+    Parameters
+    ----------
+    scan, pose
+    slack : float
+        How far the pose's own scales may be off, relative.
 
     Raises
     ------
     ReadingError
     """
     for axis, scale in (("x", pose.scale_x), ("y", pose.scale_y)):
-        if abs(scale - 1) > _MOST_SCALE:
+        if abs(scale - 1) > _MOST_SCALE + slack:
             raise ReadingError(
                 f"{scan.path}: along {axis} the piece measures {scale:.3f} of its drawn size; no printer is "
                 f"{abs(scale - 1):.1%} off. {_what_to_check(scan)}"

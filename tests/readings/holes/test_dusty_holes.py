@@ -204,6 +204,16 @@ def test_a_dark_mark_over_a_third_of_a_wide_rim_does_not_pass_for_roughness(seed
     assert fit.u_diameter_mm / pixel > 0.2
 
 
+@pytest.mark.parametrize("seed", [1, 5, 13])
+def test_a_mark_that_makes_a_hole_look_oval_is_one_where_the_others_are_of_their_size(seed, monkeypatch):
+    """Oval and circle were weighed as equally likely, and the hole read 0.5 to 0.9 px wide."""
+    for name, value in {"CNR": 100.0, "SIGMA": 1.5, "PIXEL": 0.0423, "BLUR": 0.0423 * np.hypot(1.5, 0.289)}.items():
+        monkeypatch.setattr(sys.modules[__name__], name, value)
+    fit = _read(np.array([15.0, 15, 14, 13, 15, 16, 14]), {5: (-3.5, 4.5, 3.6, -0.4)}, seed)[5]
+    # Skirts of the mark stay, about 0.2 px.
+    assert abs(fit.diameter_mm / PIXEL - 16) < 0.4
+
+
 def test_a_middle_that_is_lighter_than_was_borrowed_is_no_mark():
     fits = _read(SIZES, {}, 5, contrast=0.98)
     assert max(f.dirty for f in fits) < 0.02

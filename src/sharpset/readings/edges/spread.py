@@ -206,9 +206,18 @@ def _with_halo(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: Stri
                 by_halo[halo] = trial(halo=halo, halo_ratio=ratio)
     challengers = [min([*by_ratio, *by_halo.values()], key=lambda f: f.misfit)]
     challengers.append(replace(challengers[0], halo=_lowest(list(by_halo.values()))))
-    challenger = min((_fit(edges, one, fits)[0] for one in challengers), key=lambda f: f.misfit)
+    challenger, with_halo = min((_fit(edges, one, fits) for one in challengers), key=lambda fitted: fitted[0].misfit)
     # A halo must explain something: two more parameters always fit a little better.
-    return challenger if challenger.misfit < 0.97 * best.misfit else best
+    explains = challenger.misfit < 0.97 * best.misfit and _as_often_better(with_halo, fits)
+    return challenger if explains else best
+
+
+def _as_often_better(now: StripFits, before: StripFits) -> bool:
+    """Return whether no more strips are described worse than better.
+
+    Every edge of a scan has its halo. The middle one of a few strips' misfits also falls where they change places.
+    """
+    return 2 * int(np.count_nonzero(now.misfit < before.misfit)) >= len(now.misfit)
 
 
 def _lowest(trials: list[EdgeSpread]) -> float:

@@ -17,6 +17,7 @@ from sharpset.readings.holes.disc_patches import Disc, HolePixels, enough_mm, jo
 from sharpset.readings.holes.disc_results import DiscFit, FitEnd, SharedByHoles, either, misfit_of, result_of, unsure
 from sharpset.readings.holes.disc_start import start_discs
 from sharpset.readings.holes.shared_blur import share_blur
+from sharpset.readings.holes.usual_sizes import price_of_sizes, usual_radii
 from sharpset.readings.picture.light import PieceLight
 from sharpset.scans import Pose
 
@@ -198,9 +199,13 @@ def _round_or_not(
     if both:
         placed = with_places(problem, found, radii)
         price = price_of(placed, found.p, found.weight <= 0, placed.residual(found.p))
+        # A mark changes a hole's area, what makes it an oval hardly does: sizes tell as well.
+        sizes = np.array([one.diameter_mm / 2 for one in results])
+        usual = usual_radii(sizes[:n_holes], radii[:n_holes])
         for other, i in enumerate(both, start=n_holes):
             shape = around[other].shape
             if shape is not None:
+                as_round, oval = price_of_sizes(sizes[[i, other]], usual[[i, i]]).tolist()
                 odds = shape.odds(float(price[i] - price[other]), blur_px=problem.sigma_mm / problem.pixel_mm)
-                results[i] = either(results[i], results[other], odds)
+                results[i] = either(results[i], results[other], odds * float(np.exp((as_round - oval) / 2)))
     return results[:n_holes]

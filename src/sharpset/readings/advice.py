@@ -33,6 +33,8 @@ class Advice:
     seam: str
     not_flat: str
     lay_flat: str
+    moved: str
+    still: str
     unsharpened: str
     unfiltered: str
 
@@ -54,6 +56,8 @@ SCANNED = Advice(
     seam="the seam of two sensors, a carriage that slipped, or a layer of the print that did",
     not_flat="the piece does not lie flat on the glass",
     lay_flat="Weigh it down (a second glass, the lid closed)",
+    moved="piece or scanner moved during the scan, or its carriage jerked",
+    still="Let nothing touch it while it scans, and fix the piece with a strip of tape",
     unsharpened="Switch sharpening (unsharp mask) off in the scanning program",
     unfiltered="Switch dust removal, despeckling and noise filters off in the scanning program",
 )
@@ -74,6 +78,8 @@ PHOTOGRAPHED = Advice(
     seam="a layer of the print that slipped, or pictures that were put together",
     not_flat="part of the piece is out of focus, or it does not lie flat on the card",
     lay_flat="Tape it flat, hold the camera level, from further away, with a smaller aperture",
+    moved="camera or piece moved",
+    still="Put the camera on a stand and use its self-timer",
     unsharpened="Switch sharpening and scene modes off in the camera, or develop its raw file without sharpening",
     unfiltered="Switch noise filters off in the camera, or develop its raw file without them",
 )

@@ -46,6 +46,9 @@ __all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
 Mirror = Literal["auto", "yes", "no"]
 FloatArray = NDArray[np.float64]
 
+_CLIPPED, _ENOUGH = 0.05, 0.5
+"""Share of a picture at the end of the scale from which on another channel is preferred, and the contrast that it must
+have beside the strongest."""
 _LEAST_MATCH = 0.45
 _LEAST_LEAD = 0.06
 _ROOM = 0.2
@@ -102,7 +105,11 @@ class _Candidate:
 
 
 def best_channel(scan: Scan) -> int | None:
-    """Return the colour channel with the strongest contrast (green unless another is clearly better)."""
+    """Return the colour channel with the strongest contrast (green unless another is clearly better).
+
+    One that reaches the end of the scale has lost the shape of edges: it is left out where another is free of that and
+    has half its contrast.
+    """
     if scan.n_channels == 1:
         return None
     # A row of every half a millimetre says enough; which way up they are does not matter.
@@ -112,6 +119,12 @@ def best_channel(scan: Scan) -> int | None:
     small = scan.decode(cv2.resize(rows, size, interpolation=cv2.INTER_AREA)).astype(float)
     low, high = np.percentile(small.reshape(-1, scan.n_channels), (5, 95), axis=0)
     spread = high - low
+    end = scan.decode(np.array([0, scan.full_scale]).astype(scan.stored.dtype))
+    light = scan.decode(rows[:, :: max(1, step // 4)]).reshape(-1, scan.n_channels)
+    clipped = np.maximum((light <= end[0]).mean(axis=0), (light >= end[1]).mean(axis=0))
+    free = clipped < _CLIPPED
+    if free.any() and spread[free].max() > _ENOUGH * spread.max():
+        spread = np.where(free, spread, 0.0)
     best = int(np.argmax(spread))
     return 1 if spread[1] >= 0.8 * spread[best] else best
 

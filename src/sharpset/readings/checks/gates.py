@@ -22,6 +22,7 @@ from sharpset.readings.checks.plate import (
     measure_overshoot,
     measure_plate,
 )
+from sharpset.readings.checks.smear import Smear, measure_smear
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.open_steps import OPEN_FROM
 from sharpset.readings.features.fitting import FeatureFits
@@ -180,6 +181,7 @@ class PlateState:
 
     marks: PlateMarks
     flatness: Flatness
+    smear: Smear
     overshoot: Overshoot
     backing: Backing
     lines: SensorLines
@@ -205,6 +207,8 @@ class PlateState:
             found.append(f"dust or scratches on {self.marks.dust_share:.1%} of the plate. {self.advice.clean}")
         if self.flatness.uneven and self.flatness.ratio > _UNEVEN_BLUR:
             found.append(f"{self.flatness.summary()}: {self.advice.not_flat}. {self.advice.lay_flat}")
+        if self.smear.remark():
+            found.append(f"{self.smear.remark()}: {self.advice.moved}. {self.advice.still}")
         if self.overshoot.largest > _OVERSHOOT:
             found.append(
                 f"edges overshoot by {self.overshoot.largest:.1%}: the picture was sharpened. "
@@ -234,7 +238,7 @@ def check_backing(scan: Scan, light: PieceLight, pose: Pose, piece: Piece) -> Ba
 
 
 def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips: PieceSamples) -> PlateState:
-    """Refuse a scan with much glare or dust, of a piece that does not lie flat, or that was sharpened.
+    """Refuse a scan with much glare or dust, of a piece that moved or does not lie flat, or that was sharpened.
 
     Parameters
     ----------
@@ -265,6 +269,10 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
     if flatness.uneven and worst:
         raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
+    # In photographs, walls that are seen at a slant make edges differ by direction.
+    smear = measure_smear(strips) if scan.viewing is None else Smear()
+    if fault := smear.fault(wanted_mm(piece)):
+        raise ReadingError(f"{scan.path}: {fault}: {advice.moved}. {advice.still}. {advice.again}.")
     over = measure_overshoot(strips)
     if over.largest > _MOST_OVERSHOOT or (over.largest > _LOPSIDED_FROM and over.lopsided > _LOPSIDED):
         raise ReadingError(
@@ -274,7 +282,14 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     lines = find_sensor_lines(light)
     lined = lines.touches(piece.features, pose, _REACHES * strips.spread.mean_sigma_mm)
     return PlateState(
-        marks=marks, flatness=flatness, overshoot=over, backing=backing, lines=lines, lined=lined, advice=advice
+        marks=marks,
+        flatness=flatness,
+        smear=smear,
+        overshoot=over,
+        backing=backing,
+        lines=lines,
+        lined=lined,
+        advice=advice,
     )
 
 

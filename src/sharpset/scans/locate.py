@@ -46,7 +46,7 @@ __all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
 Mirror = Literal["auto", "yes", "no"]
 FloatArray = NDArray[np.float64]
 
-_CLIPPED, _ENOUGH = 0.05, 0.5
+_CLIPPED, _ENOUGH = 0.05, 0.25
 """Share of a picture at the end of the scale from which on another channel is preferred, and the contrast that it must
 have beside the strongest."""
 _LEAST_MATCH = 0.45
@@ -108,7 +108,7 @@ def best_channel(scan: Scan) -> int | None:
     """Return the colour channel with the strongest contrast (green unless another is clearly better).
 
     One that reaches the end of the scale has lost the shape of edges: it is left out where another is free of that and
-    has half its contrast.
+    has a quarter of its contrast.
     """
     if scan.n_channels == 1:
         return None

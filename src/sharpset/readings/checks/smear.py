@@ -17,8 +17,9 @@ from sharpset.readings.features.piece_samples import PieceSamples
 __all__ = ["Smear", "measure_smear"]
 
 FloatArray = NDArray[np.float64]
-_WIDE_PX, _CLEAR, _MOST_STRIPS = 7.0, 3.5, 64
-"""Pixels and blurs from which on a strip tells its own blur, as where flatness is measured."""
+_WIDE_PX, _CLEAR, _APART, _MOST_STRIPS = 7.0, 2.5, 3.5, 64
+"""Pixels and blurs from which on a strip tells its own blur, and blurs from which on its edges are apart: where blur
+along one direction is wide, there are few such strips across it."""
 _FEWEST, _DIRECTIONS = 2, 3
 """Strips of a direction, and directions, from which on the blur of all directions is told."""
 _SAME_DEG = 10.0
@@ -26,13 +27,17 @@ _SPREADS = 5.0
 _REACH, _STEP = 14.0, 0.25
 """Blurs on either side of an edge that are looked at, in steps of so many."""
 _ASKEW, _LONG = 0.1, 1.8
-_MOST_ASKEW, _MOST_LONG = 0.4, 0.65
-"""Of the smallest wanted detail. Rendered pictures, moved evenly along a line: at a slant sizes were off by 1 um at 0.32
-of it, by 5 and 19 um at 0.48 and 0.63 with 92 and 84 % within intervals, as the blur is taken to lie along columns and
-rows; along those by 2 um at 0.62, all within, and by 6 um at 0.67, 94 %."""
+_MOST_ASKEW, _MOST_LONG = 0.35, 0.55
+"""Of the smallest wanted detail. Rendered pictures of four scenes, moved evenly along a line. At a slant sizes were off
+by 1 um at 0.34 and 0.36 of it, all within intervals, but by 6 um at 0.38 and 0.48 and 19 at 0.63, with 77 to 92 %
+within, as the blur is taken to lie along columns and rows. Along those they were off by 1 to 2 um up to 0.47, all
+within, and by 2 to 6 um from 0.62 on, 91 to 100 %."""
 _SOME_GHOST, _MOST_GHOST, _MOST_STEPPED = 0.006, 0.025, 0.015
 """Of the contrast. Second images of 5 % showed 0.012 to 0.019 and moved sizes by 0.4 to 2 um, those of 15 % 0.038 and
 more and moved them by 1 to 7, 74 to 100 % within intervals."""
+_DOUBLED = 1.5
+"""Two images of the same strength that lie far enough apart to be told from one widen the blur by more than that;
+steps on edges of one direction that are no broader than others are roughness of the print."""
 _MOST_STATED = 9.9
 _BESIDE, _WINDOW, _WITHIN = 1.0, 4, 3.0
 """Blurs from which on something lies beside an edge, over how many steps it must, and within which an edge is."""
@@ -94,7 +99,7 @@ class Smear:
         """Return what forbids a reading of details of a size, in words; empty where nothing does."""
         if self.ghost > _MOST_GHOST:
             return f"edges show twice, the second time with {self.ghost:.0%} of their contrast or more"
-        if self.stepped > _MOST_STEPPED:
+        if self.stepped > _MOST_STEPPED and self.ratio - 3 * self.u_ratio > _DOUBLED:
             return f"edges rise in steps along one direction (by {self.stepped:.1%} of their contrast off their blur)"
         most = _MOST_ASKEW if self.is_askew else _MOST_LONG
         return self.blurred() if self.is_along_a_line and self.highest_mm > most * wanted_mm else ""
@@ -158,13 +163,17 @@ def measure_smear(strips: PieceSamples) -> Smear:
     edges = _Edges(
         samples=samples, profiles=profiles, fits=fits, spread=strips.spread, noise_inflation=strips.noise_inflation
     ).some(np.flatnonzero(clear))
-    groups = [group for group in _directions(edges.samples.normal) if len(group) >= _FEWEST]
-    if not groups:
-        return Smear(**_as_stated(strips.spread))
-    seen = [_beside(edges.some(group)) for group in groups]
-    stepped = [within for _, within in seen]
-    blur = _by_direction(edges) if len(groups) >= _DIRECTIONS else _as_stated(strips.spread)
-    return Smear(ghost=max(ghost for ghost, _ in seen), stepped=max(stepped) - min(stepped), **blur)
+    n_directions = len(_told(edges))
+    blur = _by_direction(edges) if n_directions >= _DIRECTIONS else _as_stated(strips.spread)
+    apart = edges.some(np.flatnonzero(edges.fits.width_mm > _APART * edges.fits.sigma_mm))
+    seen = [_beside(apart.some(group)) for group in _told(apart)]
+    stepped = [within for _, within in seen] or [0.0]
+    return Smear(ghost=max((ghost for ghost, _ in seen), default=0.0), stepped=max(stepped) - min(stepped), **blur)
+
+
+def _told(edges: _Edges) -> list[NDArray[np.intp]]:
+    """Return the directions that enough strips tell."""
+    return [group for group in _directions(edges.samples.normal) if len(group) >= _FEWEST]
 
 
 def _as_stated(spread: EdgeSpread) -> dict[str, float]:

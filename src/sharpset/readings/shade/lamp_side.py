@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
@@ -15,6 +16,8 @@ FloatArray = NDArray[np.float64]
 _OFF_MM = np.arange(0.15, 0.75, 0.1)
 _STEP_MM, _CORNER_MM = 0.25, 1.5
 _FEWEST = 20
+_FEWEST_ALIKE = 12
+"""Points from which on their median is not what a line or two across them make of it."""
 _LAGS, _NEIGHBOURS_MM = 9, (0.2, 0.45)
 """Points along an opening's wall are 0.3 mm apart, round corners and in holes nearer."""
 _LEAST = 0.006
@@ -60,7 +63,7 @@ def lamp_side(light: PieceLight, pose: Pose, piece: Piece) -> FloatArray:
     return towards / size
 
 
-def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> float:
+def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> tuple[float, float]:
     """Return how much the ground differs between the wide openings of a piece, well away from their edges.
 
     Parameters
@@ -69,17 +72,43 @@ def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> float:
 
     Returns
     -------
-    float
+    of_all : float
         Range of the inner four fifths of the ground's light about its smooth map, as a share of the contrast; what
         the pixels' noise makes of it is taken off, and what its own grain does: points some tenths of a millimetre
         apart along an opening's walls are shaded alike, but differ by grain.
+    by_walls : float
+        The same, but not more than the range of what openings of one shape have alike on the same side: walls shade
+        them alike, ruled lines and dust do not.
     """
     points, seen = means_of_nine(light, pose, sample_points(piece)[1])
     low, high = np.quantile(seen, [0.1, 0.9])
     grain = _grain(points, seen)
     # Four fifths of a normal variable lie within 1.28 standard deviations.
     noise = 2 * 1.2816 * max(light.noise / abs(light.contrast) * light.noise_inflation / 3, grain)
-    return float(np.sqrt(max((high - low) ** 2 - noise**2, 0.0)))
+    uneven = float(np.sqrt(max((high - low) ** 2 - noise**2, 0.0)))
+    alike = _alike(points, seen, piece)
+    by_walls = float(np.ptp(np.quantile(alike, [0.1, 0.9]))) if len(alike) >= _FEWEST else uneven
+    return uneven, min(uneven, by_walls)
+
+
+def _alike(points_mm: FloatArray, seen: FloatArray, piece: Piece) -> FloatArray:
+    """Return for each point the median of those on the same side of openings of the same shape, where there are some.
+
+    Openings are alike whose areas and extents along both axes are; sides are the four quarters about an opening's
+    centre.
+    """
+    shapes = piece.void_shapes()
+    which, opening = shapely.STRtree(shapes).query(shapely.points(points_mm), predicate="within")
+    extent = shapely.bounds(np.array(shapes))
+    sizes = np.column_stack((shapely.area(np.array(shapes)), extent[:, 2:] - extent[:, :2]))
+    _, kind = np.unique(np.round(sizes, 2), axis=0, return_inverse=True)
+    away = points_mm[which] - (extent[opening, :2] + extent[opening, 2:]) / 2
+    side = 2 * (away[:, 0] > 0) + (away[:, 1] > 0)
+    _, group = np.unique(np.column_stack((kind.ravel()[opening], side)), axis=0, return_inverse=True)
+    values, group = seen[which], group.ravel()
+    counts = np.bincount(group)
+    medians = np.array([np.median(values[group == k]) for k in range(len(counts))])
+    return np.asarray(medians[group][counts[group] >= _FEWEST_ALIKE])
 
 
 def _grain(points_mm: FloatArray, seen: FloatArray) -> float:

@@ -46,7 +46,7 @@ __all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
 Mirror = Literal["auto", "yes", "no"]
 FloatArray = NDArray[np.float64]
 
-_CLIPPED, _ENOUGH = 0.05, 0.25
+_CLIPPED, _ENOUGH = 0.08, 0.25
 """Share of a picture at the end of the scale from which on another channel is preferred, and the contrast that it must
 have beside the strongest."""
 _LEAST_MATCH = 0.45

@@ -16,7 +16,7 @@ FloatArray = NDArray[np.float64]
 _OFF_MM = np.arange(0.15, 0.75, 0.1)
 _STEP_MM, _CORNER_MM = 0.25, 1.5
 _FEWEST = 20
-_FEWEST_ALIKE = 12
+_PLACE_MM, _FEWEST_ALIKE = 0.3, 9
 """Points from which on their median is not what a line or two across them make of it."""
 _LAGS, _NEIGHBOURS_MM = 9, (0.2, 0.45)
 """Points along an opening's wall are 0.3 mm apart, round corners and in holes nearer."""
@@ -77,7 +77,7 @@ def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> tuple[floa
         the pixels' noise makes of it is taken off, and what its own grain does: points some tenths of a millimetre
         apart along an opening's walls are shaded alike, but differ by grain.
     by_walls : float
-        The same, but not more than the range of what openings of one shape have alike on the same side: walls shade
+        The same, but not more than the range of what openings of one shape have alike in the same place: walls shade
         them alike, ruled lines and dust do not.
     """
     points, seen = means_of_nine(light, pose, sample_points(piece)[1])
@@ -92,10 +92,9 @@ def ground_unevenness(light: PieceLight, pose: Pose, piece: Piece) -> tuple[floa
 
 
 def _alike(points_mm: FloatArray, seen: FloatArray, piece: Piece) -> FloatArray:
-    """Return for each point the median of those on the same side of openings of the same shape, where there are some.
+    """Return for each point the median of those in the same place of openings of the same shape, where there are some.
 
-    Openings are alike whose areas and extents along both axes are; sides are the four quarters about an opening's
-    centre.
+    Openings are alike whose areas and extents along both axes are; places are told to 0.3 mm from an opening's centre.
     """
     shapes = piece.void_shapes()
     which, opening = shapely.STRtree(shapes).query(shapely.points(points_mm), predicate="within")
@@ -103,8 +102,8 @@ def _alike(points_mm: FloatArray, seen: FloatArray, piece: Piece) -> FloatArray:
     sizes = np.column_stack((shapely.area(np.array(shapes)), extent[:, 2:] - extent[:, :2]))
     _, kind = np.unique(np.round(sizes, 2), axis=0, return_inverse=True)
     away = points_mm[which] - (extent[opening, :2] + extent[opening, 2:]) / 2
-    side = 2 * (away[:, 0] > 0) + (away[:, 1] > 0)
-    _, group = np.unique(np.column_stack((kind.ravel()[opening], side)), axis=0, return_inverse=True)
+    place = np.round(away / _PLACE_MM)
+    _, group = np.unique(np.column_stack((kind.ravel()[opening], place)), axis=0, return_inverse=True)
     values, group = seen[which], group.ravel()
     counts = np.bincount(group)
     medians = np.array([np.median(values[group == k]) for k in range(len(counts))])

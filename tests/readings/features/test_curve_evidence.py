@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from faulty_scenes import Scan, Scanner, draw_print, srgb_stored, write_scan
 from PIL import Image
+from scipy.optimize import curve_fit
+from scipy.special import ndtr
 from scipy.stats import t as student
 
 from sharpset.pieces import make_stencil
@@ -113,6 +115,32 @@ def test_error_of_a_curve_that_is_another_power_is_that_of_the_exponent():
     # Sizes of 13 rendered scans differed by 0.58 to 0.82 times what they change by the exponent.
     assert 0.58 < off_by(1.0, SRGB, light) < 0.82
     assert -1.29 < off_by(DEFAULT_GAMMA, LINEAR, Light(plate=0.4, background=0.2)) < -0.8
+
+
+@pytest.mark.parametrize(("right", "taken"), [(LINEAR, SRGB), (SRGB, LINEAR), (gamma_curve(1.4), SRGB)])
+def test_error_of_a_far_curve_is_that_of_an_edge_fitted_as_it_is_seen(right, taken):
+    """An edge drawn by one curve and decoded by another, placed by a fit of another library, over dark ground."""
+    stored = np.linspace(0.0, 1.0, 4001)
+    ends = np.array([8, 235]) / 255
+    place = np.linspace(-5, 5, 501)
+
+    def seen(by):
+        """Return the share solid that an edge blurred in light shows, decoded by `taken`, of light by `by`."""
+        low, high = by.decode(ends)
+        decoded = taken.decode(np.interp(low + (high - low) * ndtr(place), by.decode(stored), stored))
+        return (decoded - decoded[0]) / (decoded[-1] - decoded[0])
+
+    def edge(x, at, blur, contrast, level):
+        return level + contrast * ndtr((x - at) / blur)
+
+    (at, blur, *_), _ = curve_fit(edge, place, seen(right), p0=[0.0, 1.0, 1.0, 0.0])
+    background, plate = (float(v) for v in taken.decode(ends))
+    light = Light(plate=plate, background=background)
+    # How far a thousandth of the exponent moves an edge of that blur, fitted alike.
+    (by_little, *_), _ = curve_fit(edge, place, ndtr(place) + 0.001 * light.bend(ndtr(place)), p0=[0.0, 1.0, 1.0, 0.0])
+    assert off_by(right.gamma if right is not SRGB else DEFAULT_GAMMA, taken, light) == pytest.approx(
+        at / blur / (by_little / 0.001), rel=0.02
+    )
 
 
 def test_a_file_of_8_bits_by_another_power_keeps_the_truth_in_its_intervals(scan_file):

@@ -25,6 +25,7 @@ from sharpset.readings.checks.plate import (
 from sharpset.readings.checks.smear import Smear, measure_smear
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.open_steps import OPEN_FROM
+from sharpset.readings.features.crossings import crossed_by_lines
 from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.features.piece_samples import PieceSamples
 from sharpset.readings.features.slant import HIDDEN
@@ -361,6 +362,7 @@ def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list
     reasons = ["glare" if touched else "" for touched in state.marks.touches(piece)]
     _name(reasons, np.arange(len(state.lined)), state.lined, "line of the scanner")
     _name(reasons, np.arange(len(state.lined)), state.backing.touches(piece), "uneven background")
+    _name(reasons, fits.strips.rows, crossed_by_lines(fits), "uneven background")
     solid = fits.strips.samples.is_bar
     off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > LEVEL_OFF
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY

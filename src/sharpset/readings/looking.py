@@ -20,8 +20,8 @@ from sharpset.readings.holes.disc_model import blurred_disc
 from sharpset.readings.holes.discs import DiscFit
 from sharpset.readings.picture.in_view import part_in_view
 from sharpset.readings.picture.light import PieceLight
-from sharpset.readings.placing.true_places import local_scale, with_scale
-from sharpset.readings.preparing import prepare_piece
+from sharpset.readings.placing.true_places import local_scale
+from sharpset.readings.preparing import decoded_and_scaled, prepare_piece
 from sharpset.readings.reader import read_scan
 from sharpset.readings.results import PieceReading, ScanReading
 from sharpset.readings.uncertainty.feature_budget import FeatureBudget
@@ -132,9 +132,8 @@ def look_at(
         found = _nearest(reading.pieces, located.pose, piece)
         if found is None:
             continue
-        true_scan, placed = scan, located
-        if reading.scale is not None:
-            true_scan, placed = with_scale(scan, located, local_scale(reading.scale, located, piece))
+        local = None if reading.scale is None else local_scale(reading.scale, located, piece)
+        true_scan, placed = decoded_and_scaled(scan, located, piece, local)
         others = [other for other in every if other is not located]
         seen = part_in_view(true_scan, placed, piece, others).piece
         seen_names = seen.features["feature_id"].tolist()

@@ -11,18 +11,51 @@ from sharpset.readings.checks.drawing import check_drawing
 from sharpset.readings.checks.gates import check_backing, check_ground, check_light
 from sharpset.readings.features.fitting import read_features
 from sharpset.readings.features.piece_samples import sample_piece
+from sharpset.readings.picture.brightness import by_brightness
 from sharpset.readings.picture.light import PieceLight, light_of
+from sharpset.readings.picture.stored_values import with_used_bits
 from sharpset.readings.picture.unlit import check_openings_lit
 from sharpset.readings.placing.registration import pose_from_marks, register
 from sharpset.readings.placing.traces import check_values
+from sharpset.readings.placing.true_places import with_scale
 from sharpset.readings.prepared import Prepared
 from sharpset.readings.settling_curve import settle_curve
-from sharpset.scans import LocatedPiece, Pose, Scan
+from sharpset.scans import LocalScale, LocatedPiece, Pose, Scan
 
-__all__ = ["prepare_piece"]
+__all__ = ["decoded_and_scaled", "prepare_piece"]
 
 _SURE_MATCH, _SURE_LEAD = 0.75, 0.2
 """From what correlation with its drawing, and lead over other turns, a piece whose marks are lost is still read."""
+
+
+def decoded_and_scaled(
+    scan: Scan, located: LocatedPiece, piece: Piece, local: LocalScale | None
+) -> tuple[Scan, LocatedPiece]:
+    """Return a scan and a piece found in it as they are to be read.
+
+    Parameters
+    ----------
+    scan : Scan
+        As the file was opened.
+    located : LocatedPiece
+    piece : Piece
+    local : LocalScale, optional
+        Pixel size that holds there; without it, the scan's.
+
+    Returns
+    -------
+    scan : Scan
+        By brightness where colour is too coarse, with as many bits as the file's values use.
+    located : LocatedPiece
+
+    Raises
+    ------
+    ReadingError
+        If piece and ground differ in colour but hardly in brightness.
+    """
+    scan, located = by_brightness(scan, located, piece)
+    scan = with_used_bits(scan, located, piece)
+    return (scan, located) if local is None else with_scale(scan, located, local)
 
 
 def prepare_piece(scan: Scan, located: LocatedPiece, piece: Piece) -> Prepared:

@@ -24,10 +24,8 @@ from sharpset.readings.edge_quality.quality import measure_quality
 from sharpset.readings.features.fitting import FeatureFits, read_features
 from sharpset.readings.features.slant import without_slant
 from sharpset.readings.features.wide_blur import without_spill
-from sharpset.readings.picture.brightness import by_brightness
 from sharpset.readings.picture.in_view import part_in_view, with_the_unseen
 from sharpset.readings.picture.runcode import read_run_code
-from sharpset.readings.picture.stored_values import with_used_bits
 from sharpset.readings.placing.piece_scale import check_scale, scale_as_the_piece_says
 from sharpset.readings.placing.registration import register
 from sharpset.readings.placing.seams import across_seams, find_seams
@@ -38,12 +36,11 @@ from sharpset.readings.placing.true_places import (
     local_scale,
     outline_px,
     with_exponent,
-    with_scale,
     without_shade,
 )
 from sharpset.readings.placing.unfiltered import without_median
 from sharpset.readings.prepared import Prepared
-from sharpset.readings.preparing import prepare_piece
+from sharpset.readings.preparing import decoded_and_scaled, prepare_piece
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.remarks import remarks_on, remarks_on_whole
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
@@ -179,9 +176,8 @@ def _read_piece(
 ) -> PieceReading:
     local = local_scale(scale, located, piece)
     others = [other for other in every if other is not located]
-    scan, located = by_brightness(scan, located, piece)
-    scan, stated = with_used_bits(scan, located, piece), scan.pixel_mm
-    scan, located = with_scale(scan, located, local)
+    stated = scan.pixel_mm
+    scan, located = decoded_and_scaled(scan, located, piece, local)
     check_scale(scan, located.pose, slack=_U_LOCATED)
     local, face = _at_its_height(scan, piece, local)
     check_pixels(scan, piece)

@@ -11,6 +11,7 @@ from reading_scenes import Scene, make_scene
 
 from sharpset.errors import ReadingError
 from sharpset.readings import read_scan
+from sharpset.readings.looking import look_at
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +41,20 @@ def test_values_of_fewer_bits_in_files_of_16_are_read_as_such(scene, tmp_path, n
     rms, held = _off_mm(scene, _written(values, tmp_path / "few_bits.tif"))
     assert rms < 0.002
     assert held > 0.95
+
+
+def test_a_look_decodes_values_of_fewer_bits_as_the_reading_does(scene, tmp_path):
+    values = np.round(scene.pixels / 255 * (2**12 - 1)).astype(np.uint16)
+    path = _written(values, tmp_path / "few_bits.tif")
+    reading = read_scan(path, piece=scene.piece)
+    table = reading.pieces[0].table
+    widest = table[(table["kind"] == "slot") & (table["formed"] == "yes")].sort_values("nominal_mm").iloc[-1]
+    (view,) = look_at(path, piece=scene.piece, feature_id=widest["feature_id"], reading=reading)
+    place, open_share = view.profile["distance_mm"].to_numpy(), 1 - view.profile["model"].to_numpy()
+    middle = len(place) // 2
+    left = np.interp(0.5, open_share[:middle], place[:middle])
+    right = np.interp(-0.5, -open_share[middle:], place[middle:])
+    assert abs((right - left) - widest["measured_mm"]) < 0.002
 
 
 def test_a_dark_picture_of_16_bits_is_not_taken_for_one_of_14(scene, tmp_path):

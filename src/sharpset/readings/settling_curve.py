@@ -26,6 +26,7 @@ _SUSPECT_RESIDUAL, _LESS, _CLEARLY_LESS = 0.0004, 0.55, 0.375
 must leave to be likely and to be clear. Pictures in sRGB that were sharpened, resampled or turned afterwards left 0.39
 to 0.61 on rendered scans, linear ones 0.13 to 0.36, and 0.41 with a blur that is no normal one."""
 _LIKELIER = 0.5
+_FEW_BITS = 12
 _EITHER = (CurveChance(gamma=1.0, chance=0.5), CurveChance(gamma=DEFAULT_GAMMA, chance=0.5))
 
 
@@ -74,14 +75,22 @@ def _is_open(scan: Scan) -> bool:
 
 
 def _by_bits(ready: Prepared, piece: Piece) -> tuple[Prepared, bool]:
-    """Return a piece by the number of bits that its edges suit, and whether they suit either."""
+    """Return a piece by the number of bits that its edges suit better, and whether they suit another as well.
+
+    That a dark picture of 16 bits fits into 14 is as likely beforehand as that a converter of 14 bits wrote it. Values
+    that fit into 12 are those of 12 unless edges say otherwise: it takes a dark picture and an odd converter for more.
+    """
     more = more_bits(ready.scan, ready.light.stored)
     if more is None:
         return ready, False
     other = ready.decoded_by(more, piece)
     if ready.residual < _LESS * other.residual:
         return ready, False
-    return other, other.residual >= _LESS * ready.residual
+    if other.residual < _LESS * ready.residual:
+        return other, False
+    if ready.scan.bit_depth <= _FEW_BITS:
+        return ready, False
+    return (ready if ready.residual < other.residual else other), True
 
 
 def _check_positive(ready: Prepared, piece: Piece) -> None:

@@ -23,7 +23,7 @@ class Prepared:
     """A piece ready to be read: encoding and pose settled, pixels sampled.
 
     `doubtful` says that its edges do not suit the encoding that its file is read with, `curves` how likely a file that
-    does not say so is encoded by which power.
+    does not say so is encoded by which power, `sharpened` that its noise or edges show a mask.
     """
 
     scan: Scan
@@ -32,6 +32,7 @@ class Prepared:
     strips: PieceSamples
     doubtful: bool = False
     curves: tuple[CurveChance, ...] = ()
+    sharpened: bool = False
 
     @property
     def other_curves(self) -> list[CurveChance]:

@@ -47,6 +47,7 @@ from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
 from sharpset.readings.telling_apart import told_apart, where_it_lies
 from sharpset.readings.uncertainty.contributions import (
     U_PHOTOGRAPHED,
+    U_SHARPENED,
     U_STRETCHED,
     U_TRANSFER,
     U_UNDECLARED,
@@ -189,7 +190,7 @@ def _read_piece(
     light, strips = without_spill(scan, ready.light, located, piece, ready.strips)
     state = check_plate(scan, light, pose, piece, strips)
     levels = Levels.of(scan, light)
-    u_exponent = _u_exponent(scan, levels)
+    u_exponent = _u_exponent(scan, levels, sharpened=ready.sharpened)
     seen = read_features(light, pose, piece, strips, curves=ready.solid_beforehand(piece), u_exponent=u_exponent)
     if scan.viewing is None:
         check_shade(scan, seen.shade)
@@ -244,12 +245,14 @@ def _read_piece(
     )
 
 
-def _u_exponent(scan: Scan, levels: Levels) -> float:
+def _u_exponent(scan: Scan, levels: Levels, *, sharpened: bool) -> float:
     """Return the relative standard uncertainty of the exponent of a file whose curve is the right one."""
     viewing = scan.viewing
     developed = viewing is None or viewing.is_linear
     u_tones = U_PHOTOGRAPHED if viewing is None or viewing.u_tones is None else viewing.u_tones
-    return U_STRETCHED if levels.stretched or levels.filled else U_TRANSFER if developed else u_tones
+    if levels.stretched or levels.filled:
+        return U_STRETCHED
+    return U_SHARPENED if sharpened else U_TRANSFER if developed else u_tones
 
 
 def _with_the_curve(

@@ -102,6 +102,11 @@ def remarks_on_whole(
             "the stored values reach both ends of the scale: a program seems to have stretched the levels, which moves "
             f"edges. {advice.again} with all automatic corrections off"
         )
+    if ready.sharpened:
+        remarks.append(
+            "the picture was sharpened (edges overshoot, and neighbouring pixels differ more than distant ones), which "
+            f"moves edges. {advice.unsharpened}. {advice.again}"
+        )
     if ready.doubtful:
         remarks.append(
             f"edges suit {scan.encoding} badly: it was sharpened, resampled or turned after it was {advice.taken}, or "

@@ -11,9 +11,11 @@ from dataclasses import replace
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
 from sharpset.readings.checks.gates import check_light
+from sharpset.readings.checks.plate import measure_overshoot
 from sharpset.readings.features.curve_evidence import DEFAULT_GAMMA, BothWays, CurveChance, both_ways
 from sharpset.readings.features.piece_samples import OtherDecoding
 from sharpset.readings.picture.light import light_of
+from sharpset.readings.picture.sharpened_noise import noise_rises
 from sharpset.readings.picture.stored_values import more_bits
 from sharpset.readings.prepared import Prepared, is_undeclared
 from sharpset.scans import Scan
@@ -26,7 +28,11 @@ _SUSPECT_RESIDUAL, _LESS, _CLEARLY_LESS = 0.0004, 0.55, 0.375
 must leave to be likely and to be clear. Pictures in sRGB that were sharpened, resampled or turned afterwards left 0.39
 to 0.61 on rendered scans, linear ones 0.13 to 0.36, and 0.41 with a blur that is no normal one."""
 _LIKELIER = 0.5
+_OTHER = 0.3
 _FEW_BITS = 12
+_SOME_OVERSHOOT, _OVERSHOOT = 0.001, 0.010
+"""Beyond three times its standard uncertainty: where noise tells of a mask too or edges of a power between sRGB and
+linear light, and where they tell of linear light, which a weak mask does not look like."""
 _EITHER = (CurveChance(gamma=1.0, chance=0.5), CurveChance(gamma=DEFAULT_GAMMA, chance=0.5))
 
 
@@ -50,6 +56,7 @@ def settle_curve(ready: Prepared, piece: Piece) -> Prepared:
     """
     ready, suits_either = _by_bits(ready, piece)
     _check_positive(ready, piece)
+    ready = replace(ready, sharpened=_was_sharpened(ready, piece))
     if suits_either:
         return replace(ready.freed(piece), doubtful=True)
     undeclared = is_undeclared(ready.scan)
@@ -63,6 +70,16 @@ def settle_curve(ready: Prepared, piece: Piece) -> Prepared:
     if undeclared:
         return _of_either(ready, other, piece, ways)
     return _of_8_bits(ready, other, piece, ways)
+
+
+def _was_sharpened(ready: Prepared, piece: Piece) -> bool:
+    """Whether both noise and edges show a mask that sharpened the picture as it was stored."""
+    scan, light = ready.scan, ready.light
+    if scan.kind == "JPEG" or scan.viewing is not None:
+        return False
+    if not noise_rises(light.stored, light.origin, ready.located.pose, piece):
+        return False
+    return measure_overshoot(ready.strips).largest > _SOME_OVERSHOOT
 
 
 def _is_open(scan: Scan) -> bool:
@@ -121,6 +138,8 @@ def _of_8_bits(ready: Prepared, other: Scan, piece: Piece, ways: BothWays) -> Pr
     curves = ways.chances(n_bits=ready.scan.bit_depth)
     as_linear = ready.scan.viewing is None and _likeliest(curves).gamma == 1.0
     clear = ways.share < _CLEARLY_LESS and ways.is_even
+    if _is_hidden(ready, 1.0 if clear else _likeliest(curves).gamma):
+        return _either(ready, other, 1.0 if clear else _likeliest(curves).gamma, piece)
     if not (clear or as_linear):
         freed = ready.freed(piece)
         doubtful = _CLEARLY_LESS <= ways.share < _LESS and freed.residual > _SUSPECT_RESIDUAL
@@ -140,6 +159,8 @@ def _of_8_bits(ready: Prepared, other: Scan, piece: Piece, ways: BothWays) -> Pr
 def _of_either(ready: Prepared, other: Scan, piece: Piece, ways: BothWays) -> Prepared:
     """Return a piece of a file that may hold either sRGB or linear light, the likelier way."""
     curves = ways.chances(n_bits=ready.scan.bit_depth)
+    if _is_hidden(ready, _likeliest(curves).gamma):
+        return _either(ready, other, _likeliest(curves).gamma, piece)
     if _likeliest(curves).gamma != 1.0:
         freed = ready.freed(piece)
         if freed.light.bleed is None:
@@ -150,6 +171,28 @@ def _of_either(ready: Prepared, other: Scan, piece: Piece, ways: BothWays) -> Pr
         return linear
     freed = ready.freed(piece)
     return linear if linear.residual < _LESS * freed.residual else replace(freed, curves=_EITHER)
+
+
+def _is_hidden(ready: Prepared, gamma: float) -> bool:
+    """Whether a mask, or rims beside edges, may make them lean as another power than sRGB's would.
+
+    Masks bend edges towards lower powers, wide strong ones all the way to linear light; never from there towards sRGB.
+    """
+    if gamma == DEFAULT_GAMMA or ready.sharpened:
+        return gamma != DEFAULT_GAMMA
+    return measure_overshoot(ready.strips).largest > (_OVERSHOOT if gamma == 1.0 else _SOME_OVERSHOOT)
+
+
+def _either(ready: Prepared, other: Scan, gamma: float, piece: Piece) -> Prepared:
+    """Return a piece by the likelier of sRGB and a power that its edges may or may not tell, the interval for both."""
+    if gamma == 1.0 and is_undeclared(ready.scan):
+        taken, left = _as_linear(ready, other, piece), DEFAULT_GAMMA
+    else:
+        taken, left = ready.freed(piece), gamma
+    likelier = 1.0 if left == DEFAULT_GAMMA else DEFAULT_GAMMA
+    curves = (CurveChance(gamma=left, chance=_OTHER), CurveChance(gamma=likelier, chance=1 - _OTHER))
+    sharpened = ready.sharpened or measure_overshoot(ready.strips).largest > _OVERSHOOT
+    return replace(taken, curves=curves, sharpened=sharpened)
 
 
 def _likeliest(curves: tuple[CurveChance, ...]) -> CurveChance:

@@ -30,6 +30,7 @@ __all__ = [
     "CONTRIBUTION_COLUMNS",
     "LINES",
     "U_PHOTOGRAPHED",
+    "U_SHARPENED",
     "U_STRETCHED",
     "U_TRANSFER",
     "U_UNDECLARED",
@@ -68,6 +69,9 @@ U_TRANSFER = 0.1 / 2.2 / np.sqrt(3)
 U_STRETCHED = 0.2
 """The same of a picture whose levels were stretched or brightened after it was scanned: levels stretched by a third and
 exponents of 0.8 and 1.25 moved edges as such an error does."""
+U_SHARPENED = 0.1
+"""The same of a picture that a mask sharpened as it was stored: masks of 0.7 and 1 pixel that edges hardly show moved
+sizes of rendered scans by 2 to 6 um, exponents off by a tenth move them by as much."""
 U_UNDECLARED = 0.5
 """The same of a file whose edges suit neither sRGB nor linear light, whose exponents differ by a factor of two."""
 U_PHOTOGRAPHED = 0.12

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["describe_residuals", "drift_of", "influence", "outliers"]
+__all__ = ["describe_residuals", "drift_of", "influence", "outliers", "outlying_groups", "unexplained"]
 
 Floats = NDArray[np.float64]
 
@@ -33,16 +33,29 @@ def influence(residuals: Floats, leverage: Floats, *, rss: float, n_terms: int) 
     return pd.DataFrame({"studentised": student, "cook": np.where(leverage > 1 - 1e-9, np.nan, cook)})
 
 
-def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | None = None) -> tuple[str, ...]:
+_FEWEST = 2
+"""Degrees of freedom of the scatter of the other groups from which on a group can be judged by it."""
+
+
+def unexplained(data: pd.DataFrame) -> Floats:
+    """Return what neither settings nor a run's group explain, shape (n,)."""
+    return np.asarray(data["within" if "within" in data else "residual"], dtype=float)
+
+
+def describe_residuals(
+    data: pd.DataFrame, *, df_resid: float, order: Floats | None = None, groups: pd.DataFrame | None = None
+) -> tuple[str, ...]:
     """Say what is odd about the residuals of a fit.
 
     Parameters
     ----------
     data : pandas.DataFrame
-        ``run_id, observed, fitted, residual, leverage, studentised, cook``.
+        ``run_id, observed, fitted, residual, leverage, studentised, cook``, and ``within`` for a fit with groups.
     df_resid : float
     order : ndarray of float, shape (n,), optional
         Print order.
+    groups : pandas.DataFrame, optional
+        ``group`` (in words), ``studentised, df, rows``, a row a group of runs.
 
     Returns
     -------
@@ -51,7 +64,7 @@ def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | N
     """
     from scipy import stats
 
-    residual = data["residual"].to_numpy(dtype=float)
+    residual = unexplained(data)
     if df_resid >= 3 and np.ptp(residual) <= 1e-9 * max(float(np.ptp(data["observed"])), 1e-300):
         return ("The model fits every run exactly: no scatter to judge, and none in the intervals.",)
     if df_resid < 3:
@@ -68,6 +81,13 @@ def describe_residuals(data: pd.DataFrame, *, df_resid: float, order: Floats | N
             )
         else:
             said.append(f"Without run {odd.run_id} the model fits every run exactly: values in steps, or typed over.")
+    if groups is not None:
+        said += [
+            f"{odd.group} lies off the model as a whole (studentised {odd.studentised:+.1f}, p = {odd.p:.2g} allowing "
+            "for the number of them): look at what was different there before trusting it."
+            for odd in outlying_groups(groups, data, df_resid=df_resid).itertuples()
+            if odd.p < 0.05
+        ]
     pull = data[data["cook"].to_numpy(dtype=float) > 1.0]["run_id"]
     if len(pull):
         said.append(f"Run {', '.join(map(str, pull))} alone decides part of the model (Cook's distance above 1).")
@@ -110,6 +130,33 @@ def outliers(data: pd.DataFrame, *, df_resid: float) -> pd.DataFrame:
     student = data["studentised"].to_numpy(dtype=float)
     p = np.minimum(2.0 * stats.t.sf(np.abs(student), df_resid - 1) * len(student), 1.0)
     return pd.DataFrame({"run_id": data["run_id"].to_numpy(), "studentised": student, "p": p})
+
+
+def outlying_groups(groups: pd.DataFrame, data: pd.DataFrame, *, df_resid: float) -> pd.DataFrame:
+    """Return the chance that a group without fault lies as far from the model as each does, allowing for their number.
+
+    Parameters
+    ----------
+    groups : pandas.DataFrame
+        ``group, studentised, df, rows``.
+    data : pandas.DataFrame
+        Residuals of the runs, ``run_id, studentised``.
+    df_resid : float
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``group, studentised, p``; no row for groups of too few others, or with a run that is an outlier by itself.
+    """
+    from scipy import stats
+
+    odd = outliers(data, df_resid=df_resid)
+    alone = set(np.flatnonzero(odd["p"].to_numpy(dtype=float) < 0.05).tolist())
+    whole = groups["rows"].map(lambda rows: not alone & set(rows))
+    judged = groups[(groups["df"] >= _FEWEST) & whole]
+    student = judged["studentised"].to_numpy(dtype=float)
+    p = np.minimum(2.0 * stats.t.sf(np.abs(student), judged["df"].to_numpy(dtype=float)) * len(groups), 1.0)
+    return pd.DataFrame({"group": judged["group"].to_numpy(), "studentised": student, "p": p})
 
 
 def drift_of(residual: Floats, order: Floats | None) -> tuple[float, float] | None:

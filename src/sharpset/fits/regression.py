@@ -17,6 +17,7 @@ from sharpset.fits.defaults import ModelChoice, choose_model, drop_aliased
 from sharpset.fits.diagnostics import describe_residuals, influence
 from sharpset.fits.few import FEW_PRINTS, rounding_variance, select_from_few
 from sharpset.fits.mixed import MixedFit, few_within, fit_mixed, group_labels
+from sharpset.fits.mixed_residuals import mixed_residuals
 from sharpset.fits.selection import select_terms, with_parents
 from sharpset.fits.solving import solve_model
 from sharpset.fits.space import Space
@@ -254,7 +255,10 @@ def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseF
         if found.both or not in_coded
         else pd.DataFrame(columns=terms.columns)
     )
-    data = _data(job, found.used, n_kept, model)
+    rest, by_group = (
+        (_residuals(job, found.used, n_kept), None) if mixed is None else _by_group(job, mixed, found.matrix)
+    )
+    data = _data(job, rest, model)
     order = job.runs["print_order"].to_numpy(dtype=float) if "print_order" in job.runs else None
     left = job.left if job.power == 1.0 else f"power({job.left}, {job.power:g})"
     fit = ResponseFit(
@@ -276,7 +280,8 @@ def _fit(job: _Job, model: Model, *, remarks: tuple[str, ...] = ()) -> ResponseF
         mixed=mixed,
         power=job.power,
         data=data,
-        diagnostics=describe_residuals(data, df_resid=df, order=order),
+        groups=by_group,
+        diagnostics=describe_residuals(data, df_resid=df, order=order, groups=by_group),
         remarks=remarks,
         model=model,
         space=job.space,
@@ -397,24 +402,32 @@ def _shape_of(job: _Job, solved: LeastSquares, p: int, intercept: bool) -> dict[
     return {"r2": 1.0 - solved.rss / total, "r2_adjusted": adjusted, "r2_predicted": 1.0 - press / total}
 
 
-def _data(job: _Job, solved: LeastSquares, p: int, model: Model) -> pd.DataFrame:
+def _residuals(job: _Job, solved: LeastSquares, p: int) -> pd.DataFrame:
     root = np.ones(len(job.y)) if job.weights is None else np.sqrt(job.weights)
     odd = influence(solved.residuals * root, solved.leverage, rss=solved.rss, n_terms=p)
+    own = {"fitted": job.y - solved.residuals, "residual": solved.residuals, "leverage": solved.leverage}
+    return pd.concat([pd.DataFrame(own), odd], axis=1)
+
+
+def _by_group(job: _Job, mixed: MixedFit, matrix: Floats) -> tuple[pd.DataFrame, pd.DataFrame]:
+    labels = {name: group_labels(job.runs, name) for name in mixed.groups}
+    found = mixed_residuals(mixed, matrix, job.y, groups=labels)
+    firsts = [job.runs.iloc[rows[0]] for rows in found.groups["rows"]]
+    names = [
+        " of ".join(f"{column.replace('_', ' ')} {first[column]}" for column in reversed(str(grouping).split(":")))
+        for grouping, first in zip(found.groups["grouping"], firsts, strict=True)
+    ]
+    return found.runs, found.groups.assign(group=[name[:1].upper() + name[1:] for name in names])
+
+
+def _data(job: _Job, residuals: pd.DataFrame, model: Model) -> pd.DataFrame:
     names = job.runs["run_id"].astype(str) if "run_id" in job.runs else pd.Series(range(1, len(job.y) + 1)).astype(str)
-    base = pd.DataFrame(
-        {
-            "run_id": names.to_numpy(),
-            "observed": job.y,
-            "fitted": job.y - solved.residuals,
-            "residual": solved.residuals,
-            "leverage": solved.leverage,
-        }
-    )
+    base = pd.DataFrame({"run_id": names.to_numpy(), "observed": job.y})
     if job.weights is not None:
-        base["weight"] = job.weights
-    wanted = {*job.space.names, "block", "whole_plot", *model.ranges} - set(base.columns)
+        residuals = residuals.assign(weight=job.weights)
+    wanted = {*job.space.names, "block", "whole_plot", *model.ranges} - set(base.columns) - set(residuals.columns)
     settings = job.runs[[c for c in job.runs.columns if c in wanted]]
-    return pd.concat([base, odd, settings.reset_index(drop=True)], axis=1)
+    return pd.concat([base, residuals, settings.reset_index(drop=True)], axis=1)
 
 
 def _anova(

@@ -54,8 +54,11 @@ class ResponseFit:
     power : float
         Power transformation applied to the response; 1 for none.
     data : pandas.DataFrame
-        ``run_id, observed, fitted, residual, leverage, studentised, cook``, the settings, and ``weight``
-        where the fit is weighted.
+        ``run_id, observed, fitted, residual, leverage, studentised, cook``, the settings, ``weight``
+        where the fit is weighted, and ``within`` where runs come in groups: the residual without the
+        share of its group.
+    groups : pandas.DataFrame or None
+        ``grouping, group`` (in words), ``shift, studentised, df, rows``, a row a group, of a mixed model.
     diagnostics, remarks : tuple of str
     reduced : ResponseFit or None
         Smaller model after selection with hierarchy.
@@ -88,6 +91,7 @@ class ResponseFit:
     mixed: MixedFit | None
     power: float
     data: pd.DataFrame
+    groups: pd.DataFrame | None
     diagnostics: tuple[str, ...]
     remarks: tuple[str, ...]
     model: Model

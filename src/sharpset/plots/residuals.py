@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sharpset.errors import ReportError
+from sharpset.fits.diagnostics import unexplained
 from sharpset.plots.style import FORMED_COLOURS, GREY, INK, label_of, new_figure, styled
 
 if TYPE_CHECKING:
@@ -49,18 +50,20 @@ def draw_residuals(fit: ResponseFit, runs: pd.DataFrame | None = None) -> Figure
         )
     else:
         data["order"] = np.arange(1, len(data) + 1)
+    data["left"] = unexplained(data)
     blue = FORMED_COLOURS["yes"]
     with styled():
         figure = new_figure(9.6, 3.0)
         by_fit, by_order, normal = figure.subplots(1, 3)
-        by_fit.scatter(data["fitted"], data["residual"], s=20, color=blue)
+        by_fit.scatter(data["fitted"], data["left"], s=20, color=blue)
         by_fit.set_xlabel(f"fitted {label_of(fit.name)}")
-        by_order.plot(*data.sort_values("order")[["order", "residual"]].to_numpy().T, color=GREY, linewidth=0.8)
-        by_order.scatter(data["order"], data["residual"], s=20, color=blue, zorder=3)
+        by_order.plot(*data.sort_values("order")[["order", "left"]].to_numpy().T, color=GREY, linewidth=0.8)
+        by_order.scatter(data["order"], data["left"], s=20, color=blue, zorder=3)
         by_order.set_xlabel("print order")
+        within = "" if use.mixed is None else f" within {_groups(use)}"
         for axes in (by_fit, by_order):
             axes.axhline(0, color=INK, linewidth=0.8)
-            axes.set_ylabel("residual")
+            axes.set_ylabel(f"residual{within}")
         ranked = data.sort_values("studentised")
         quantile = stats.norm.ppf((np.arange(1, len(data) + 1) - 0.375) / (len(data) + 0.25))
         normal.scatter(quantile, ranked["studentised"], s=20, color=blue, zorder=3)
@@ -69,7 +72,7 @@ def draw_residuals(fit: ResponseFit, runs: pd.DataFrame | None = None) -> Figure
         normal.set_ylabel("studentised residual")
         for row in data[data["studentised"].abs() > 3].itertuples():
             by_fit.annotate(
-                str(row.run_id), (row.fitted, row.residual), xytext=(4, 4), textcoords="offset points", fontsize=7.5
+                str(row.run_id), (row.fitted, row.left), xytext=(4, 4), textcoords="offset points", fontsize=7.5
             )
         figure.suptitle(
             f"{label_of(fit.name)}: residuals of {use.n} prints, {_scatter(use)}",
@@ -82,10 +85,14 @@ def draw_residuals(fit: ResponseFit, runs: pd.DataFrame | None = None) -> Figure
 
 
 def _scatter(fit: ResponseFit) -> str:
-    """Say by how much the residuals that are drawn scatter; those of fits with groups are of least squares."""
+    """Say by how much runs scatter, and from what those of fits with groups are counted."""
     if fit.mixed is None:
         return f"{fit.df_resid:.3g} df, sd {fit.residual_sd:.3g}"
-    df = fit.n - len(fit.kept)
-    sd = float(np.sqrt(np.sum(fit.data["residual"] ** 2) / df))
-    groups = " and ".join(name.replace("_", " ") for name in fit.mixed.groups)
-    return f"scatter of {groups} in them (least squares), {df} df, sd {sd:.3g}"
+    parts = fit.mixed.standard_deviations
+    between = " and ".join(f"{parts[name]:.3g} between {name.replace('_', ' ')}s" for name in fit.mixed.groups)
+    return f"sd {fit.residual_sd:.3g} within {_groups(fit)}, {between}"
+
+
+def _groups(fit: ResponseFit) -> str:
+    assert fit.mixed is not None
+    return " and ".join(f"{name.replace('_', ' ')}s" for name in fit.mixed.groups)

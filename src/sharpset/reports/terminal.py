@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from sharpset.fits import Fit, ResponseFit
-from sharpset.fits.diagnostics import drift_of, outliers
+from sharpset.fits.diagnostics import drift_of, outliers, outlying_groups, unexplained
 from sharpset.plots.style import label_of, term_label
 
 __all__ = ["fit_text", "odd_prints"]
@@ -116,8 +116,15 @@ def odd_prints(fit: Fit) -> list[str]:
                 f"{label_of(name)}: run {row.run_id} is an outlier (studentised residual {row.studentised:+.1f}): look "
                 "at the print and its notes before trusting it"
             )
+        if model.groups is not None:
+            whole = outlying_groups(model.groups, model.data, df_resid=model.df_resid)
+            said += [
+                f"{label_of(name)}: {row.group[:1].lower()}{row.group[1:]} lies off the model as a whole (studentised "
+                f"{row.studentised:+.1f}): look at what was different there before trusting it"
+                for row in whole[whole["p"] * len(judged) < 0.05].itertuples()
+            ]
         turn = None if order is None else order.reindex(model.data["run_id"]).to_numpy(dtype=float)
-        drift = drift_of(model.data["residual"].to_numpy(dtype=float), turn)
+        drift = drift_of(unexplained(model.data), turn)
         if model.df_resid >= 3 and drift is not None and drift[1] * len(judged) < 0.05:
             said.append(
                 f"{label_of(name)}: the residuals drift with print order (rank correlation {drift[0]:+.2f}): something "

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from reading_scenes import Scene, make_scene, write_scene
 
 from sharpset.comparison.tables import check_readings
+from sharpset.errors import ScanError
 from sharpset.pieces import make_stencil
 from sharpset.readings import combine_readings, load_readings, read_scan, write_readings
 from sharpset.readings.earlier import lost_scans
+from sharpset.scans import locate, locate_pieces, open_scan
 
 DPI = 600
 
@@ -65,3 +68,53 @@ def test_dark_pieces_with_codes_of_other_runs_are_read(tmp_path, piece):
     assert not any("shines" in remark for one in reading.pieces for remark in one.remarks)
     # Ids stay those of the scan where codes tell pieces apart.
     assert {one.scan_id for one in reading.pieces} == {reading.scan_id}
+
+
+def _with_clutter(pixels: np.ndarray, ground: int) -> np.ndarray:
+    """Return a picture with a board full of holes, a rule, a sheet with round signs and a shadow below it."""
+    px = 25.4 / DPI
+    rows, columns = round(75 / px), pixels.shape[1]
+    more = np.full((rows, columns), ground, np.uint8)
+
+    def box(x: float, y: float, w: float, h: float, value: int) -> None:
+        more[round(y / px) : round((y + h) / px), round(x / px) : round((x + w) / px)] = value
+
+    box(5, 5, 44, 40, 190)
+    for x in np.arange(7.1, 47, 2.6):
+        for y in np.arange(7.1, 43, 2.6):
+            cv2.circle(more, (round(x / px), round(y / px)), round(0.8 / px), ground, -1)
+    box(55, 5, 50, 40, 220)
+    for x, y in ((57.1, 7.1), (102.9, 7.1), (57.1, 42.9), (102.9, 42.9), *((60 + 4 * k, 25) for k in range(10))):
+        cv2.circle(more, (round(x / px), round(y / px)), round(0.9 / px), ground, -1)
+    box(5, 50, 100, 18, 200)
+    for k in range(190):
+        box(7 + 0.5 * k, 50, 0.1, 5 if k % 10 == 0 else 3, 40)
+    shade = np.clip(1 - 0.3 * (np.arange(columns) > columns / 3), 0, 1)
+    return np.vstack([pixels, np.round(more * shade).astype(np.uint8)])
+
+
+def test_plates_of_other_pieces_are_told_and_nothing_else(tmp_path, piece):
+    # The filament stencil of 45 mm beside the resin one of 40 mm, with things that are no pieces below them.
+    scene = _side_by_side(piece, ["R03", "R05"])
+    other = make_scene(piece=make_stencil(process="filament"), dpi=DPI, angle_deg=40.0, blur_px=0.8, seed=7)
+    rows = max(len(scene.pixels), len(other.pixels))
+    parts = [np.pad(p, [(0, rows - len(p)), (0, 0)], mode="edge") for p in (scene.pixels, other.pixels)]
+    pixels = _with_clutter(np.hstack(parts), int(np.median(scene.pixels[:50])))
+    reading = read_scan(write_scene(replace(scene, pixels=pixels), tmp_path / "a.png", dpi=DPI), piece=piece)
+    assert [one.run_id for one in reading.pieces] == ["R03", "R05"]
+    (said,) = (remark for remark in reading.remarks if "of another piece" in remark)
+    middle = other.matrix[:, :2] @ [22.5, 20.75] + other.matrix[:, 2] + [parts[0].shape[1], 0]
+    x, y = (middle + 0.5) * 25.4 / DPI
+    assert f"({x:.0f} mm from the left and {y:.0f} mm from the top of the picture)" in said
+
+
+def test_only_other_pieces_are_refused_without_a_search(tmp_path, piece, monkeypatch):
+    scene = _side_by_side(piece, ["R03", "R05"])
+    path = write_scene(scene, tmp_path / "a.png", dpi=DPI)
+
+    def never(*_args: object, **_how: object) -> None:
+        raise AssertionError("searched where every plate is that of another piece")
+
+    monkeypatch.setattr(locate, "search_pattern", never)
+    with pytest.raises(ScanError, match=r"2 plates of other pieces.*\(40 x 37 mm\)"):
+        locate_pieces(open_scan(path), make_stencil(process="filament"))

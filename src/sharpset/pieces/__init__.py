@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from sharpset.pieces.geometry import feature_shape
     from sharpset.pieces.ladder import preferred_numbers, size_ladder
     from sharpset.pieces.model import FEATURE_COLUMNS, Mark, Piece, ScaleLine, load_piece
-    from sharpset.pieces.stencil import make_stencil, stencil_from_brief
+    from sharpset.pieces.stencil import make_stencil, mark_places, stencil_from_brief
 
 _HOME = {
     "CODE_BITS": "code",
@@ -29,6 +29,7 @@ _HOME = {
     "feature_shape": "geometry",
     "load_piece": "model",
     "make_stencil": "stencil",
+    "mark_places": "stencil",
     "preferred_numbers": "ladder",
     "size_ladder": "ladder",
     "stencil_from_brief": "stencil",
@@ -47,6 +48,7 @@ __all__ = [
     "feature_shape",
     "load_piece",
     "make_stencil",
+    "mark_places",
     "preferred_numbers",
     "size_ladder",
     "stencil_from_brief",

@@ -288,6 +288,18 @@ def _marks(trade: _Trade, width_mm: float, height_mm: float) -> tuple[Mark, ...]
     return tuple(Mark(name=name, x_mm=round(x, 6), y_mm=round(y, 6), diameter_mm=d) for name, (x, y) in places.items())
 
 
+def mark_places() -> tuple[tuple[float, float, float], ...]:
+    """Return how the round marks of stencils lie, whatever the size of the plate.
+
+    Returns
+    -------
+    tuple of (float, float, float)
+        For each process: distance of the corners' marks from the two sides, their diameter, and how far the fifth one
+        is from that in its corner, mm.
+    """
+    return tuple((_mark_inset_mm(t), t.mark_diameter_mm, t.mark_diameter_mm + t.web_mm) for t in _TRADE.values())
+
+
 def _scale_y_x_mm(trade: _Trade) -> float:
     """Return the x of the two slots that give the scale along y."""
     return _mark_inset_mm(trade) + 1.5 * trade.mark_diameter_mm + 2 * trade.web_mm + 1.5

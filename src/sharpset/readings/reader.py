@@ -44,7 +44,7 @@ from sharpset.readings.preparing import decoded_and_scaled, prepare_piece
 from sharpset.readings.quantity import Quantity
 from sharpset.readings.remarks import remarks_on, remarks_on_whole
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
-from sharpset.readings.telling_apart import told_apart, where_it_lies
+from sharpset.readings.telling_apart import of_other_pieces, told_apart, where_it_lies
 from sharpset.readings.uncertainty.contributions import (
     U_PHOTOGRAPHED,
     U_SHARPENED,
@@ -61,7 +61,7 @@ from sharpset.scans import (
     ScaleSources,
     Scan,
     ScanScale,
-    locate_pieces,
+    find_pieces,
     open_scan,
     settle_scale,
 )
@@ -124,7 +124,8 @@ def read_scan(
         If the picture cannot support a number.
     """
     scan = open_scan(path, dpi=dpi, encoding=encoding)
-    located = locate_pieces(scan, piece, mirror=mirror)
+    there = find_pieces(scan, piece, mirror=mirror)
+    located = there.pieces
     outlines = [outline_px(one, piece, margin_mm=_CLEAR_OF_PIECES_MM) for one in located]
     scale = settle_scale(scan, scale_sources, exclude_px=outlines, channel=located[0].channel)
     readings, faults = [], []
@@ -154,7 +155,7 @@ def read_scan(
         scan_id=scan.scan_id,
         path=Path(path),
         pieces=told,
-        remarks=_scan_remarks(scan, scale, check, [*of_codes, *unread]),
+        remarks=_scan_remarks(scan, scale, check, [*of_codes, *unread, *of_other_pieces(there.others_mm)]),
         scale=scale,
         check=check,
     )

@@ -11,14 +11,33 @@ from sharpset.pieces import Piece
 from sharpset.readings.results import PieceReading
 from sharpset.scans import Pose
 
-__all__ = ["told_apart", "where_it_lies"]
+__all__ = ["of_other_pieces", "told_apart", "where_it_lies"]
 
 
 def where_it_lies(pose: Pose, piece: Piece) -> str:
     """Return in words where the middle of a piece lies in the picture."""
     middle = pose.to_pixels([[piece.width_mm / 2, piece.height_mm / 2]])[0]
     x, y = (middle + 0.5) * np.array(pose.pixel_mm)
-    return f"{x:.0f} mm from the left and {y:.0f} mm from the top of the picture"
+    return _place(x, y)
+
+
+def _place(x_mm: float, y_mm: float) -> str:
+    return f"{x_mm:.0f} mm from the left and {y_mm:.0f} mm from the top of the picture"
+
+
+def of_other_pieces(places_mm: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+    """Say how many plates of other pieces lie in a scan, and where; nothing where there are none.
+
+    Parameters
+    ----------
+    places_mm : sequence of (float, float)
+        Of their middles, from the left and the top of the picture.
+    """
+    if not places_mm:
+        return ()
+    n, places = len(places_mm), "; ".join(_place(*place) for place in places_mm)
+    what = "1 plate of another piece lies in the scan and was" if n == 1 else f"{n} plates of other pieces were"
+    return (f"{what} not read ({places}). Read the scan again with the folder of that piece",)
 
 
 def told_apart(pieces: Sequence[PieceReading], piece: Piece) -> tuple[tuple[PieceReading, ...], tuple[str, ...]]:

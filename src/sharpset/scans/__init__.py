@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from sharpset.scans.axis_scale import AxisScale
     from sharpset.scans.calibration import Calibration, calibrate_scanner, load_calibration
     from sharpset.scans.frame import PhotoFrame, load_frame, write_frame
-    from sharpset.scans.locate import LocatedPiece, locate_pieces
+    from sharpset.scans.locate import LocatedPiece, find_pieces, locate_pieces
     from sharpset.scans.measuring_scale import measure_scale
     from sharpset.scans.opening import open_scan
     from sharpset.scans.photo import RectifiedPhoto, rectify_photos
@@ -41,6 +41,7 @@ _HOME = {
     "Viewing": "viewing",
     "Viewpoint": "viewing",
     "calibrate_scanner": "calibration",
+    "find_pieces": "locate",
     "fit_affine": "pose",
     "fit_rigid": "pose",
     "load_calibration": "calibration",
@@ -72,6 +73,7 @@ __all__ = [
     "Viewing",
     "Viewpoint",
     "calibrate_scanner",
+    "find_pieces",
     "fit_affine",
     "fit_rigid",
     "load_calibration",

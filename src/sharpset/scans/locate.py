@@ -36,12 +36,14 @@ from sharpset.scans.outlines import (
     other_sizes,
     usual_dpi,
     why_not,
+    why_not_these,
 )
 from sharpset.scans.pattern_search import PatternPlace, search_pattern
 from sharpset.scans.pose import Pose
 from sharpset.scans.scan import PixelSize, Scan
+from sharpset.scans.strangers import find_strangers, places_mm, without_strangers
 
-__all__ = ["LocatedPiece", "Mirror", "best_channel", "locate_pieces"]
+__all__ = ["Found", "LocatedPiece", "Mirror", "best_channel", "find_pieces", "locate_pieces"]
 
 Mirror = Literal["auto", "yes", "no"]
 FloatArray = NDArray[np.float64]
@@ -63,6 +65,10 @@ _MOST_FAILED = 6
 """Places that are tried in vain, the likeliest first, before no piece is thought to be at less likely ones."""
 _MOST_CUT = 10
 """Places that are tried for such a piece: what is seen of it stands out, and a trial takes a quarter of a second."""
+
+
+_STANDS_OUT, _FEWEST_STAND_OUT = 0.08, 0.2
+"""Share of the picture's range by which light differs from the usual one, and of a piece's area on which it does."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -92,6 +98,23 @@ class LocatedPiece:
     def summary(self) -> str:
         """Return the find in one line."""
         return f"{self.pose.summary()}; match {self.match:.2f}, ahead by {self.lead:.2f}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Found:
+    """What was found in a scan.
+
+    Attributes
+    ----------
+    pieces : tuple of LocatedPiece
+        From left to right, then top to bottom.
+    others_mm : tuple of (float, float)
+        Where plates of other pieces have their middles, mm from the left and the top of the picture. Only stencils of
+        which the whole outline shows are told from rules, paper, trays.
+    """
+
+    pieces: tuple[LocatedPiece, ...]
+    others_mm: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -130,7 +153,12 @@ def best_channel(scan: Scan) -> int | None:
 
 
 def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[LocatedPiece]:
-    """Find every copy of a piece in a scan.
+    """Find every copy of a piece in a scan: `find_pieces`, without what else is there."""
+    return list(find_pieces(scan, piece, mirror=mirror).pieces)
+
+
+def find_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> Found:
+    """Find every copy of a piece in a scan, and plates of other pieces.
 
     Parameters
     ----------
@@ -141,8 +169,7 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
 
     Returns
     -------
-    list of LocatedPiece
-        From left to right, then top to bottom.
+    Found
 
     Raises
     ------
@@ -182,16 +209,35 @@ def locate_pieces(scan: Scan, piece: Piece, *, mirror: Mirror = "auto") -> list[
 
     for outline in distinct(outline for outline in outlines if fits_piece(outline, wanted)):
         try_at(outline)
-    if not found:
-        _check_resolution(scan, piece, pattern, channel, outlines, to_native, coarse.shape)
-        try_places(search_pattern(coarse, pattern, border_px=_border_px()))
-    if not found:  # a piece of which the picture shows a part only
-        room = round(_MOST_BEYOND * max(pattern.shape))
-        try_places(search_pattern(coarse, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT])
+    # Outlines are the same whatever lies in them; nothing needs to be looked for where another piece's plate is.
+    strangers = find_strangers(coarse, outlines, [_corners(one, piece, to_native) for one in found])
+    rest = without_strangers(coarse, strangers)
+    if not found and (not strangers or _holds_a_part(rest, pattern)):
+        if not strangers:
+            _check_resolution(scan, piece, pattern, channel, outlines, to_native, coarse.shape)
+        try_places(search_pattern(rest, pattern, border_px=_border_px()))
+        if not found:  # a piece of which the picture shows a part only
+            room = round(_MOST_BEYOND * max(pattern.shape))
+            try_places(search_pattern(rest, pattern, border_px=_border_px(), room_px=room)[:_MOST_CUT])
     if not found:
         covers = (scan.n_columns * scan.pixel_mm.x, scan.n_rows * scan.pixel_mm.y)
-        raise ScanError(f"{scan.path}: {why_not(outlines, wanted, covers)}")
-    return sorted(found, key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
+        why = why_not_these([one for one, _ in strangers], wanted) if strangers else why_not(outlines, wanted, covers)
+        raise ScanError(f"{scan.path}: {why}")
+    found.sort(key=lambda f: tuple(np.round(f.pose.to_pixels([[0, 0]])[0] / 200)))
+    return Found(pieces=tuple(found), others_mm=tuple(places_mm(strangers)))
+
+
+def _corners(located: LocatedPiece, piece: Piece, to_native: FloatArray) -> FloatArray:
+    """Return the corners of a piece in the reduced picture, shape (4, 2)."""
+    w, h = piece.width_mm, piece.height_mm
+    corners = np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
+    return np.asarray((located.pose.to_pixels(corners) - to_native[2:]) / to_native[:2])
+
+
+def _holds_a_part(picture: NDArray[np.float32], pattern: NDArray[np.float32]) -> bool:
+    """Return whether a picture departs from its usual light in enough of it for a part of a piece that can be told."""
+    departs = np.abs(cv2.GaussianBlur(picture, (0, 0), 2.0) - np.median(picture)) > _STANDS_OUT
+    return bool(departs.sum() > LEAST_SEEN * _FEWEST_STAND_OUT * pattern.size)
 
 
 def _coarse_picture(scan: Scan, channel: int | None) -> tuple[NDArray[np.float32], FloatArray]:

@@ -22,6 +22,7 @@ __all__ = [
     "other_sizes",
     "usual_dpi",
     "why_not",
+    "why_not_these",
 ]
 
 COARSE_MM = 0.125
@@ -168,6 +169,16 @@ def why_not(outlines: list[Outline], wanted: tuple[float, float], picture_mm: tu
     return (
         f"no piece of {need} is there. The whole piece must lie on a plain background that is clearly darker or "
         "lighter than the plastic."
+    )
+
+
+def why_not_these(others: list[Outline], wanted: tuple[float, float]) -> str:
+    """Return what to do where no piece of these sides (mm) was found, but plates that are surely of other pieces."""
+    sizes = sorted({f"{max(one.sides_mm):.0f} x {min(one.sides_mm):.0f} mm" for one in others})
+    there = "1 plate of another piece" if len(others) == 1 else f"{len(others)} plates of other pieces"
+    return (
+        f"no piece of {wanted[0]:g} x {wanted[1]:g} mm with the right pattern is there, but {there}, by the round "
+        f"marks in their corners ({', '.join(sizes[:4])}). Is it the right piece folder (and the right --mirror)?"
     )
 
 

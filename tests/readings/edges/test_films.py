@@ -61,3 +61,29 @@ def test_what_is_not_asked_for_and_too_short_strips_are_left_alone():
     found = filmed(pixels, cell, (2, N_STEPS), asked=np.array([True, False]))
     assert found[0, :36].all() and not found[1].any()
     assert not filmed(along[30:50], np.arange(20), (1, 20), asked=np.array([True])).any()
+
+
+@pytest.mark.parametrize(("crossed", "found"), [("all", True), ("midst free", False), ("strings", False)])
+def test_a_film_dims_all_of_a_slots_middle(crossed, found):
+    rng = np.random.default_rng(4)
+    n_wide = 9
+    effect = np.ones((N_STRIPS, N_STEPS, n_wide))
+    part = effect[:, 40:80]
+    if crossed == "all":
+        part -= 0.2
+    elif crossed == "midst free":
+        # A slot that is narrower there: its walls stand in the outer thirds.
+        part[:, :, :3] -= 0.3
+        part[:, :, 6:] -= 0.3
+    else:
+        # Strings at a slant: every step holds some, every line along the slot is free for the most part.
+        for step in range(40):
+            part[:, step, [step % 9, (step + 4) % 9]] -= 0.9
+    pixels = effect + rng.normal(0, NOISE, effect.shape)
+    cell = np.repeat(np.arange(N_STRIPS * N_STEPS), n_wide)
+    across = np.tile(np.arange(n_wide, dtype=float), N_STRIPS * N_STEPS)
+    asked = np.ones(N_STRIPS, dtype=bool)
+    told = filmed(pixels.ravel(), cell, (N_STRIPS, N_STEPS), asked=asked, across_px=across)
+    assert told.any(axis=1).mean() == pytest.approx(1.0 if found else 0.0, abs=0.03)
+    # Without a look across all three look alike.
+    assert filmed(pixels.ravel(), cell, (N_STRIPS, N_STEPS), asked=asked).any(axis=1).mean() > 0.9

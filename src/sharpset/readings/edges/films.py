@@ -27,10 +27,19 @@ films and dust are among them."""
 _EVEN, _FOREIGN, _BETTER = 0.3, 5.0, 0.7
 """Part of the step that every block shows; noises at which what a block is off by is cut; share of what a straight line
 leaves that a step may leave at most."""
+_BAND_PX, _MOST_BANDS, _FEWEST_PIXELS = 1.5, 5, 12
+"""Bands along a slot's middle that a film dims each, their width and number, and how many pixels tell it."""
+_DIMMED, _TOLD = 0.4, 2.0
+"""A band is as dark as elsewhere where it shows less of the step than this, by so many standard uncertainties."""
 
 
 def filmed(
-    effect: FloatArray, cell: NDArray[np.intp], shape: tuple[int, int], *, asked: NDArray[np.bool_]
+    effect: FloatArray,
+    cell: NDArray[np.intp],
+    shape: tuple[int, int],
+    *,
+    asked: NDArray[np.bool_],
+    across_px: FloatArray | None = None,
 ) -> NDArray[np.bool_]:
     """Return the steps along strips over which something thin lies.
 
@@ -44,6 +53,9 @@ def filmed(
         Of that table.
     asked : ndarray of bool, shape (n_strips,)
         Which strips to look at.
+    across_px : ndarray of float, shape (n_pixels,), optional
+        Places across the strips: where they are given a film must dim all of the middle. A slot that is narrower over a
+        part of its length stays as dark as it was in its midst, and beside strings that cross it.
 
     Returns
     -------
@@ -68,7 +80,36 @@ def filmed(
     first, last, step = _best_window(level, noise)
     inside = (block[rows] >= first[:, None]) & (block[rows] < last[:, None])
     found[rows] = seen[rows] & inside & (step > 0)[:, None]
+    if across_px is not None:
+        strip = cell // shape[1]
+        for row, drop in zip(rows, step, strict=True):
+            if drop > 0:
+                own = strip == row
+                film = found[row].take(cell[own] - row * shape[1])
+                if not _dims_all(effect[own], across_px[own], film, float(drop)):
+                    found[row] = False
     return found
+
+
+def _dims_all(effect: FloatArray, across_px: FloatArray, film: NDArray[np.bool_], drop: float) -> bool:
+    """Return whether pixels where a film may lie are dimmer than the others all across, or noise hides it.
+
+    The darker fourth of the pixels of each band along the strip is compared, which strings leave as dark as it was.
+    """
+    low, high = float(across_px.min()), float(across_px.max())
+    n_bands = int(np.clip((high - low) // _BAND_PX, 1, _MOST_BANDS))
+    band = np.minimum(((across_px - low) / max(high - low, 1e-9) * n_bands).astype(np.intp), n_bands - 1)
+    for k in range(n_bands):
+        inside, outside = effect[film & (band == k)], effect[~film & (band == k)]
+        if min(len(inside), len(outside)) < _FEWEST_PIXELS:
+            continue
+        # A quartile of n normal values scatters by 1.36 / sqrt(n) of one.
+        spread = 1.4826 * float(np.median(np.abs(outside - np.median(outside))))
+        u = 1.36 * spread * np.sqrt(1 / len(inside) + 1 / len(outside))
+        dimmed = float(np.quantile(outside, 0.75) - np.quantile(inside, 0.75))
+        if dimmed + _TOLD * u < _DIMMED * drop:
+            return False
+    return True
 
 
 def _best_window(level: FloatArray, noise: FloatArray) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:

@@ -164,7 +164,13 @@ def _steps(
     middle = np.abs(d_mm - fits.centre_mm.take(own)) <= np.maximum(clear, samples.pixel_mm / 2).take(own)
     asked = (clear > samples.pixel_mm) & ~samples.is_bar & (inner == 0)
     middle &= asked.take(own)
-    is_open &= ~filmed(effect[middle] / fits.contrast.take(own[middle]), cell[middle], shape, asked=asked)
+    is_open &= ~filmed(
+        effect[middle] / fits.contrast.take(own[middle]),
+        cell[middle],
+        shape,
+        asked=asked,
+        across_px=d_mm[middle] / samples.pixel_mm,
+    )
     moment = np.bincount(cell, effect * d_mm, size).reshape(shape)
     square = np.bincount(cell, d_mm**2, size).reshape(shape)
     place = np.where(is_open, moment / np.where(is_open, np.maximum(total, 1e-9), 1.0), np.nan)

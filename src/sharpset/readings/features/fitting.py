@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
+from sharpset.readings.edges.leaning import laid_straight
 from sharpset.readings.edges.lengthwise import Lengthwise
+from sharpset.readings.edges.profiles import robust_profiles
 from sharpset.readings.edges.spread import edge_left_over
 from sharpset.readings.edges.strips import StripFits
 from sharpset.readings.features.borrowing import Borrowed, borrowed_from, fit_own_contrast
@@ -84,7 +86,11 @@ def read_features(
     -------
     FeatureFits
     """
-    samples, spread = strips.samples, strips.spread
+    spread = strips.spread
+    samples, leaning = laid_straight(strips.samples, spread, noise_inflation=strips.noise_inflation)
+    if len(leaning):
+        least = light.noise / max(abs(light.contrast), 1e-6)
+        strips = replace(strips, samples=samples, profiles=robust_profiles(samples, least_noise=least))
     own = fit_own_contrast(samples, strips.profiles, spread)
     contrast, borrowed = borrowed_from(samples, own, spread, strips.edges)
     if light.bleed is not None:

@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.lengthwise import Lengthwise, follow_strips
-from sharpset.readings.edges.profiles import Profiles, noise_share
+from sharpset.readings.edges.profiles import Profiles, noise_share, robust_profiles
 from sharpset.readings.edges.sampling import Samples
 from sharpset.readings.edges.second_look import improved, look_again
+from sharpset.readings.edges.spread import select_samples
 from sharpset.readings.edges.strips import LeftOver, Light, Priors, StripFits, fit_strips
+from sharpset.readings.edges.uneven import uneven_strips, with_uneven
 from sharpset.readings.features.borrowing import Borrowed
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_strips
 from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
@@ -118,6 +120,12 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
         contrast = basis.contrast[second.chosen]
         again = fit(second.samples, second.profiles, second.spread, second.left_over, contrast=contrast)
         fits = improved(fits, second, again)
+    uneven = uneven_strips(samples, fits, profiles.noise * inflation, whole=whole)
+    if uneven is not None:
+        rest = select_samples(samples.only(np.flatnonzero(uneven.rest)), uneven.chosen)
+        contrast = basis.contrast[uneven.chosen]
+        again = fit(rest, robust_profiles(rest), basis.spread, basis.left_over, contrast=contrast)
+        fits = with_uneven(fits, uneven, again)
     formed = parts_of(samples, fits, lengthwise)
     if formed is not None:
         contrast = basis.contrast[formed.chosen]

@@ -232,6 +232,20 @@ def test_a_card_that_ends_under_the_piece(scene, tmp_path, share, refused):
     assert gone.mean() < 0.4
 
 
+def test_a_wide_hole_that_a_film_closes_is_no_uneven_background(scene, tmp_path):
+    features = scene.piece.features
+    wide = features[features["kind"] == "hole"].nlargest(1, "nominal_mm").iloc[0]
+    centre = scene.matrix @ [wide["x_mm"], wide["y_mm"], 1.0]
+    pixel = 1 / np.sqrt(abs(np.linalg.det(scene.matrix[:, :2])))
+    light = _decode(scene.pixels)
+    away = np.hypot(*(np.indices(light.shape)[::-1] - centre[:, None, None])) * pixel
+    film = away < wide["nominal_mm"] / 2 + 0.1
+    light[film] += 0.4 * np.clip(0.5 - light[film], 0, None)
+    table = _read(scene, _encode(light), tmp_path).table.set_index("feature_id")
+    assert not table["flags"].str.contains("uneven background").any()
+    assert np.isnan(table.loc[wide["feature_id"], "measured_mm"])
+
+
 def test_features_along_a_dead_column_are_refused(scene, tmp_path):
     features = scene.piece.features.set_index("feature_id")
     pixels = scene.pixels.copy()

@@ -33,6 +33,8 @@ _CROWD, _CROWD_END = 0.3, 0.3853
 """Share of the points that crowd, and the standard deviations within which a normal distribution has so many."""
 _BACKING_OFF, _CLOSED, _AROUND = 0.10, 0.8, 12
 """Walls light or shade the ground beside them alike in openings of about the same width."""
+_NEIGHBOURS = 4
+"""Openings around one that is off, none of which is off where it is closed."""
 _NEAR_MM = 0.6
 _REACH_MM = 0.45
 _WIDE_PX, _CLEAR = 7.0, 3.5
@@ -111,7 +113,8 @@ def measure_backing(light: PieceLight, pose: Pose, piece: Piece) -> Backing:
     Notes
     -----
     A card that ends under the piece, or a pattern on it, is no smooth map: what narrow openings show is then unknown.
-    Medians of whole openings are compared, as walls shade or light their rims.
+    Medians of whole openings are compared, as walls shade or light their rims. One opening that is off among others
+    that are not is closed by something thin, which is no matter of what lies behind.
     """
     _, points = sample_points(piece)
     points, mean = means_of_nine(light, pose, points)
@@ -122,8 +125,26 @@ def measure_backing(light: PieceLight, pose: Pose, piece: Piece) -> Backing:
     level = np.array([np.median(mean[index == k]) for k in range(len(numbers))])
     usual = float(np.median(level)) if len(level) else 0.0
     off = (np.abs(level - usual) > limit) & (level < _CLOSED)
+    if off.any():
+        middle = np.array([points[index == k].mean(axis=0) for k in range(len(numbers))])
+        off &= ~_alone(middle, off)
     patterned = (np.abs(mean - level[index]) > 2 * limit) & (mean < _CLOSED)
     return Backing(open_mm=points, off=off[index] | patterned)
+
+
+def _alone(middle: FloatArray, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which openings that are off have others on all sides and no other such among those around them.
+
+    A card that ends under the piece may show in one opening only, but in one of the outermost.
+    """
+    from scipy.spatial import ConvexHull, cKDTree
+
+    if len(off) <= _NEIGHBOURS or np.linalg.matrix_rank(middle - middle[0]) < 2:
+        return np.zeros(len(off), dtype=bool)
+    _, near = cKDTree(middle).query(middle, k=_NEIGHBOURS + 1)
+    within = np.ones(len(off), dtype=bool)
+    within[ConvexHull(middle).vertices] = False
+    return np.asarray(off & within & (off[near].sum(axis=1) == 1))
 
 
 def measure_plate(light: PieceLight, pose: Pose, piece: Piece) -> PlateMarks:

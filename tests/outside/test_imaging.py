@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.integrate import dblquad
 
-from sharpset.readings.edges.blur import edge_profile, line_profile
+from sharpset.readings.edges.blur import SpreadShape, edge_profile, line_profile
 from sharpset.readings.holes.disc_model import blurred_disc
 
 
@@ -14,7 +14,7 @@ def test_gaussian_edge_has_the_closed_form_mtf():
     step = 0.01
     x = np.arange(-40, 40, step)
     for sigma in (0.7, 1.0, 1.5):
-        spread = np.diff(edge_profile(x, sigma, halo=0.0, ratio=3.0)) / step
+        spread = np.diff(edge_profile(x, sigma)) / step
         middle = x[:-1] + step / 2
         for level, product in ((0.5, 0.1873906), (0.1, 0.3415411)):
             f = product / sigma
@@ -27,8 +27,12 @@ def test_line_profile_is_the_derivative_of_the_edge_profile():
     x = np.linspace(-5, 5, 101)
     h = 1e-3
     for halo in (0.0, 0.15):
-        rise = edge_profile(x + h, 1.3, halo=halo, ratio=3.0) - edge_profile(x - h, 1.3, halo=halo, ratio=3.0)
-        np.testing.assert_allclose(rise / (2 * h), line_profile(x, 1.3, halo=halo, ratio=3.0), rtol=0, atol=2.5e-6)
+        rise = edge_profile(x + h, 1.3, SpreadShape(halo=halo, ratio=3.0)) - edge_profile(
+            x - h, 1.3, SpreadShape(halo=halo, ratio=3.0)
+        )
+        np.testing.assert_allclose(
+            rise / (2 * h), line_profile(x, 1.3, SpreadShape(halo=halo, ratio=3.0)), rtol=0, atol=2.5e-6
+        )
 
 
 def test_blurred_disc_is_the_convolution_of_a_disc_with_a_gaussian():

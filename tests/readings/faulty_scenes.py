@@ -56,6 +56,7 @@ class Scanner:
     illumination: float
     lit: float = 0.0
     lit_mm: float = 0.0
+    defocus_px: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -255,6 +256,12 @@ def _blurred(light: np.ndarray, scanner: Scanner, fine: int) -> np.ndarray:
     if scanner.halo:
         wide = cv2.GaussianBlur(light, (0, 0), sigma * scanner.halo_ratio, borderType=cv2.BORDER_REPLICATE)
         core = np.float32(1 - scanner.halo) * core + np.float32(scanner.halo) * wide
+    if scanner.defocus_px:
+        radius = scanner.defocus_px * fine
+        at = (np.arange(-4 * int(radius + 2), 4 * int(radius + 2) + 1) + 0.5) / 4
+        disc = (np.hypot(at[:-1, None], at[None, :-1]) < radius).astype(np.float32)
+        disc = disc.reshape(len(disc) // 4, 4, -1, 4).mean((1, 3))
+        core = cv2.filter2D(core, -1, disc / disc.sum(), borderType=cv2.BORDER_REPLICATE)
     length = scanner.smear_px * fine
     if length > 0:
         reach = int(np.ceil(length / 2 + 0.5))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from sharpset.pieces import Piece
 from sharpset.readings.edges.blur import EdgeSpread, edge_profile
 from sharpset.readings.features.fitting import FeatureFits, read_features
 from sharpset.readings.features.wide_blur import without_spill
-from sharpset.readings.holes.disc_model import blurred_disc
+from sharpset.readings.holes.disc_model import seen_disc
 from sharpset.readings.holes.discs import DiscFit
 from sharpset.readings.picture.in_view import part_in_view
 from sharpset.readings.picture.light import PieceLight
@@ -229,9 +228,9 @@ def _strip_profile(fits: FeatureFits, i: int) -> pd.DataFrame:
     profiles, fit, spread = fits.strips.profiles, fits.strip_fits, fits.strips.spread
     filled = profiles.n_pixels[i] > 0
     d = profiles.d_mm[i][filled]
-    kind: dict[str, Any] = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    kind = spread.shape
     left, right = d - fit.centre_mm[i] + fit.width_mm[i] / 2, d - fit.centre_mm[i] - fit.width_mm[i] / 2
-    span = edge_profile(left, fit.sigma_mm[i], **kind) - edge_profile(right, fit.sigma_mm[i], **kind)
+    span = edge_profile(left, fit.sigma_mm[i], kind) - edge_profile(right, fit.sigma_mm[i], kind)
     sign = 1.0 if fits.strips.samples.strips[i].solid else -1.0
     model = fit.level[i] + fit.slope_per_mm[i] * d + sign * fit.contrast[i] * span
     return _profile(d, profiles.solid[i][filled], profiles.n_pixels[i][filled], model)
@@ -249,9 +248,7 @@ def _ring_profile(
     mean = np.array([np.median(solid[ring == k]) for k in filled])
     place = np.bincount(ring, distance)[filled] / count[filled]
     radius, sigma = disc.diameter_mm / 2, spread.mean_sigma_mm
-    light = (1 - spread.halo) * blurred_disc(place, radius, sigma)
-    if spread.halo:
-        light = light + spread.halo * blurred_disc(place, radius, spread.halo_ratio * sigma)
+    light = seen_disc(place, radius, sigma, spread.shape)
     return _profile(place, mean, count[filled].astype(float), disc.level - disc.contrast * light)
 
 

@@ -33,6 +33,9 @@ _FEW_BITS = 12
 _SOME_OVERSHOOT, _OVERSHOOT = 0.001, 0.010
 """Beyond three times its standard uncertainty: where noise tells of a mask too or edges of a power between sRGB and
 linear light, and where they tell of linear light, which a weak mask does not look like."""
+_SHARPENED_HALO = -0.05
+"""Light of a halo at most of edges that a mask sharpened: optics spread light, and what ends sooner than a normal blur
+for a lens out of focus was tried before."""
 _EITHER = (CurveChance(gamma=1.0, chance=0.5), CurveChance(gamma=DEFAULT_GAMMA, chance=0.5))
 
 
@@ -73,10 +76,12 @@ def settle_curve(ready: Prepared, piece: Piece) -> Prepared:
 
 
 def _was_sharpened(ready: Prepared, piece: Piece) -> bool:
-    """Whether both noise and edges show a mask that sharpened the picture as it was stored."""
+    """Whether edges, or both noise and edges, show a mask that sharpened the picture as it was stored."""
     scan, light = ready.scan, ready.light
     if scan.kind == "JPEG" or scan.viewing is not None:
         return False
+    if ready.strips.spread.halo <= _SHARPENED_HALO:
+        return True
     if not noise_rises(light.stored, light.origin, ready.located.pose, piece):
         return False
     return measure_overshoot(ready.strips).largest > _SOME_OVERSHOOT

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import ncx2
 
-from sharpset.readings.edges.blur import EdgeSpread, blurred_edge, edge_profile, normal_cdf
+from sharpset.readings.edges.blur import EdgeSpread, SpreadShape, blurred_edge, edge_profile, normal_cdf
 from sharpset.readings.holes.disc_model import Patches, evaluate_discs
 
 SIGMA = 0.02
@@ -26,13 +26,13 @@ def test_normal_distribution_is_that_of_the_error_function():
 def test_edge_with_a_halo_is_two_edges():
     d = np.linspace(-0.3, 0.3, 301)
     both = 0.8 * normal_cdf(d / SIGMA) + 0.2 * normal_cdf(d / (3 * SIGMA))
-    assert np.abs(edge_profile(d, SIGMA, halo=0.2, ratio=3.0) - both).max() < 1e-12
+    assert np.abs(edge_profile(d, SIGMA, SpreadShape(halo=0.2, ratio=3.0)) - both).max() < 1e-12
 
 
 @pytest.mark.parametrize(("halo", "ratio"), [(0.0, 3.0), (0.3, 8.0), (-0.2, 1.8)])
 def test_tabulated_edge_and_its_slope_are_those_of_the_error_function(halo, ratio):
     z = np.concatenate((np.linspace(-60, 60, 20_011), [-1e6, 1e6]))
-    step, slope = blurred_edge(z.reshape(7, -1), halo=halo, ratio=ratio)
+    step, slope = blurred_edge(z.reshape(7, -1), SpreadShape(halo=halo, ratio=ratio))
     shares = ((1 - halo, 1.0), (halo, ratio))
     true = [sum(h * 0.5 * math.erfc(-v / w / math.sqrt(2)) for h, w in shares) for v in z]
     bell = sum(h / w * np.exp(-0.5 * (z / w) ** 2) / np.sqrt(2 * np.pi) for h, w in shares)

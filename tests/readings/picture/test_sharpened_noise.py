@@ -54,3 +54,16 @@ def test_a_sharpened_picture_is_not_taken_for_another_encoding(tmp_path):
     assert np.sqrt((error**2).mean()) < 0.0075
     assert (error.abs() <= both["U95_mm"]).mean() > 0.95
     assert any("the picture was sharpened" in remark for remark in piece.remarks)
+
+
+def test_edges_tell_a_mask_where_texture_hides_its_noise(tmp_path):
+    scene = make_scene(dpi=600, noise=0.003, blur_px=1.2, seed=13, angle_deg=12, piece=make_stencil(process="filament"))
+    grain = cv2.GaussianBlur(np.random.default_rng(6).standard_normal(scene.pixels.shape), (0, 0), 1.5)
+    pixels = scene.pixels + 1.5 * grain / grain.std()
+    path = tmp_path / "sharpened.png"
+    Image.fromarray(np.clip(np.round(_masked(pixels, 1.2, 0.4)), 0, 255).astype(np.uint8)).save(path, dpi=(600, 600))
+    (piece,) = read_scan(path, piece=scene.piece).pieces
+    both = piece.table.merge(scene.truth[["feature_id", "true_mm"]], on="feature_id")
+    both = both.dropna(subset=["measured_mm", "true_mm"])
+    assert ((both["measured_mm"] - both["true_mm"]).abs() <= both["U95_mm"]).mean() > 0.9
+    assert any("the picture was sharpened" in remark for remark in piece.remarks)

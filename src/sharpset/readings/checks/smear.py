@@ -238,8 +238,8 @@ def _beside(edges: _Edges) -> tuple[float, float]:
     d = along * (profiles.d_mm - fits.centre_mm[:, None])
     half, sigma = fits.width_mm[:, None] / 2, fits.sigma_mm[:, None]
     sign = np.where(edges.samples.is_bar, 1.0, -1.0)[:, None]
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    span = edge_profile(d + half, sigma, **kind) - edge_profile(d - half, sigma, **kind)
+    kind = spread.shape
+    span = edge_profile(d + half, sigma, kind) - edge_profile(d - half, sigma, kind)
     level = fits.level[:, None] + fits.slope_per_mm[:, None] * profiles.d_mm
     residual = profiles.solid - level - sign * fits.contrast[:, None] * span
     variance = (np.maximum(profiles.noise, LEAST_NOISE)[:, None] * edges.noise_inflation) ** 2

@@ -196,7 +196,7 @@ def _track(
 ) -> tuple[FloatArray, float]:
     """Return the displacement of one edge outwards in every step, and the noise of a step."""
     sigma, width = float(fits.sigma_mm[strip]), float(fits.width_mm[strip])
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    kind = spread.shape
     height = float(fits.contrast[strip]) * (1.0 if samples.strips[strip].solid else -1.0)
     d = samples.d_mm[here]
     outwards = side * (d - fits.centre_mm[strip]) - width / 2
@@ -207,7 +207,7 @@ def _track(
     shift = np.zeros(n_steps)
     power = shift.copy()
     for _ in range(_TURNS):
-        step, line = blurred_edge((shift[column] - outwards) / sigma, **kind)
+        step, line = blurred_edge((shift[column] - outwards) / sigma, kind)
         residual = seen - height * step
         slope = height / sigma * line
         power = np.asarray(np.bincount(column, slope**2, n_steps), dtype=np.float64)

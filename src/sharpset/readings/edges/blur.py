@@ -1,7 +1,8 @@
 """The edge spread of a scan: how a sharp edge looks after optics and pixels.
 
-The line spread is a Gaussian core with a wider Gaussian halo. Its widths may differ between the
-two directions of the glass (carriage and sensor). The pixel's own box enters through its variance;
+The line spread is a Gaussian core with a wider Gaussian halo, or that of a lens out of focus: a disc
+of even light, blurred a little. Its widths may differ between the two directions of the glass
+(carriage and sensor). The pixel's own box enters through its variance;
 for a core of half a pixel or more the error of that is below 0.1 % of the contrast.
 """
 
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-__all__ = ["EdgeSpread", "blurred_edge", "edge_profile", "line_profile", "normal_cdf"]
+__all__ = ["EdgeSpread", "SpreadShape", "blurred_edge", "edge_profile", "line_profile", "normal_cdf"]
 
 FloatArray = NDArray[np.float64]
 _ROOT_TAU = np.sqrt(2 * np.pi)
@@ -23,6 +24,47 @@ _CDF_BLOCK = 8192
 """So many values at a time stay in the processor's cache."""
 _EDGE_STEPS, _CORE_END, _HALO_END = 128, 6.5, 5.5
 """Steps of the edge's table a blur, and the blurs of core and halo from which on less than 2e-8 is left of an edge."""
+_N_ACROSS = 24
+"""Normal distributions side by side that stand for a blurred disc: a disc of 95 % of the variance to 1e-4."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SpreadShape:
+    """Shape of an edge spread, whatever its width.
+
+    Attributes
+    ----------
+    halo : float
+        Share of the light in the halo, -0.2 to 0.3; less than none where the picture was sharpened.
+    ratio : float
+        Width of the halo over that of the core.
+    defocus : float
+        Share of the core's variance, 0 to 0.95, by a disc of even light, as a lens out of focus spreads it; the rest is
+        normal.
+    """
+
+    halo: float = 0.0
+    ratio: float = 3.0
+    defocus: float = 0.0
+
+    def normals(self) -> list[tuple[float, float, float]]:
+        """Return the normal distributions that make up the line spread: share, place and width, in blurs of the core.
+
+        Notes
+        -----
+        Across a disc of radius R its light goes by sqrt(R^2 - x^2), which Chebyshev polynomials of the second kind
+        integrate (Abramowitz and Stegun, Handbook of Mathematical Functions, 25.4.40); its variance is R^2 / 4.
+        """
+        core = [(1 - self.halo, 0.0, 1.0)]
+        if self.defocus:
+            turn = np.pi * np.arange(1, _N_ACROSS + 1) / (_N_ACROSS + 1)
+            share = (1 - self.halo) * 2 / (_N_ACROSS + 1) * np.sin(turn) ** 2
+            place, rest = 2 * np.sqrt(self.defocus) * np.cos(turn), float(np.sqrt(1 - self.defocus))
+            core = [(float(w), float(x), rest) for w, x in zip(share, place, strict=True)]
+        return core + [(self.halo, 0.0, self.ratio)] * bool(self.halo)
+
+
+_PLAIN = SpreadShape()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,6 +80,8 @@ class EdgeSpread:
         Share of the light in the halo, 0 to 0.4.
     halo_ratio : float
         Width of the halo over that of the core.
+    defocus : float
+        Share of the core's variance by a disc of even light.
     u_relative : float
         Standard uncertainty of a core width for one feature, relative (scatter between features).
     u_evident : float
@@ -50,6 +94,7 @@ class EdgeSpread:
     sigma_y_mm: float
     halo: float = 0.0
     halo_ratio: float = 3.0
+    defocus: float = 0.0
     u_relative: float = 0.1
     u_evident: float = 0.1
     misfit: float = 1.0
@@ -60,6 +105,11 @@ class EdgeSpread:
         return np.sqrt((self.sigma_x_mm * n[:, 0]) ** 2 + (self.sigma_y_mm * n[:, 1]) ** 2)
 
     @property
+    def shape(self) -> SpreadShape:
+        """Its shape, whatever its width."""
+        return SpreadShape(halo=self.halo, ratio=self.halo_ratio, defocus=self.defocus)
+
+    @property
     def mean_sigma_mm(self) -> float:
         """Core width averaged over directions (root mean square)."""
         return float(np.sqrt((self.sigma_x_mm**2 + self.sigma_y_mm**2) / 2))
@@ -68,7 +118,8 @@ class EdgeSpread:
         """Return the edge spread in one line."""
         x, y = 1000 * self.sigma_x_mm, 1000 * self.sigma_y_mm
         halo = f", halo {self.halo:.0%} at {self.halo_ratio:g} times that" if self.halo else ""
-        return f"edge spread {x:.1f} um along columns and {y:.1f} um along rows (standard deviation){halo}"
+        focus = ", as of a lens out of focus" if self.defocus else ""
+        return f"edge spread {x:.1f} um along columns and {y:.1f} um along rows (standard deviation){halo}{focus}"
 
 
 def _cdf_series() -> tuple[FloatArray, ...]:
@@ -107,34 +158,37 @@ def normal_cdf(z: FloatArray) -> FloatArray:
     return out
 
 
-def edge_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: float) -> FloatArray:
-    """Return the blurred step from 0 (negative distances) to 1; shapes broadcast."""
+def edge_profile(distance: FloatArray, sigma: ArrayLike, shape: SpreadShape = _PLAIN) -> FloatArray:
+    """Return the blurred step from 0 (negative distances) to 1; distance and sigma broadcast."""
     s = np.asarray(sigma, dtype=float)
+    if shape.defocus:
+        return blurred_edge(np.asarray(distance / s), shape)[0]
     core = normal_cdf(distance / s)
-    if halo == 0:
+    if shape.halo == 0:
         return np.asarray(core)
-    return np.asarray((1 - halo) * core + halo * normal_cdf(distance / (ratio * s)))
+    return np.asarray((1 - shape.halo) * core + shape.halo * normal_cdf(distance / (shape.ratio * s)))
 
 
-def line_profile(distance: FloatArray, sigma: ArrayLike, *, halo: float, ratio: float) -> FloatArray:
+def line_profile(distance: FloatArray, sigma: ArrayLike, shape: SpreadShape = _PLAIN) -> FloatArray:
     """Return the derivative of `edge_profile` with respect to distance."""
     s = np.asarray(sigma, dtype=float)
+    if shape.defocus:
+        return np.asarray(blurred_edge(np.asarray(distance / s), shape)[1] / s)
     core = np.exp(-0.5 * (distance / s) ** 2) / (s * _ROOT_TAU)
-    if halo == 0:
+    if shape.halo == 0:
         return np.asarray(core)
-    wide = ratio * s
-    return np.asarray((1 - halo) * core + halo * np.exp(-0.5 * (distance / wide) ** 2) / (wide * _ROOT_TAU))
+    wide = shape.ratio * s
+    return np.asarray((1 - shape.halo) * core + shape.halo * np.exp(-0.5 * (distance / wide) ** 2) / (wide * _ROOT_TAU))
 
 
-def blurred_edge(place: FloatArray, *, halo: float, ratio: float) -> tuple[FloatArray, FloatArray]:
+def blurred_edge(place: FloatArray, shape: SpreadShape) -> tuple[FloatArray, FloatArray]:
     """Return the blurred step and its derivative, by Taylor series from tabulated places.
 
     Parameters
     ----------
     place : ndarray of float
         Finite distances from the edge, in blurs.
-    halo, ratio : float
-        As in `EdgeSpread`.
+    shape : SpreadShape
 
     Returns
     -------
@@ -143,7 +197,7 @@ def blurred_edge(place: FloatArray, *, halo: float, ratio: float) -> tuple[Float
     slope : ndarray of float
         As `line_profile`; off by 5e-6 at most, which is enough for the derivatives of a fit.
     """
-    end, rises, slopes, bends = _edge_series(halo, ratio)
+    end, rises, slopes, bends = _edge_series(shape)
     step, slope = np.empty(place.shape), np.empty(place.shape)
     values, steps, lines = place.reshape(-1), step.reshape(-1), slope.reshape(-1)
     for first in range(0, len(values), _CDF_BLOCK):
@@ -165,17 +219,17 @@ def blurred_edge(place: FloatArray, *, halo: float, ratio: float) -> tuple[Float
 
 
 @lru_cache(maxsize=64)
-def _edge_series(halo: float, ratio: float) -> tuple[int, FloatArray, FloatArray, FloatArray]:
+def _edge_series(shape: SpreadShape) -> tuple[int, FloatArray, FloatArray, FloatArray]:
     """Return how many steps lie on either side, and step, first and half of the second derivative per step."""
-    end = int(np.ceil(max(_CORE_END, _HALO_END * ratio if halo else 0.0) * _EDGE_STEPS))
+    end = int(np.ceil(max(_CORE_END, _HALO_END * shape.ratio if shape.halo else 0.0) * _EDGE_STEPS))
     z = np.arange(-end, end + 1) / _EDGE_STEPS
     rise, slope, bend = np.zeros((3, len(z)))
-    for share, wide in ((1 - halo, 1.0), (halo, ratio)):
-        if share:
-            density = share * np.exp(-0.5 * (z / wide) ** 2) / (wide * _ROOT_TAU)
-            rise += share * ndtr(z / wide)
-            slope += density / _EDGE_STEPS
-            bend -= z / wide**2 * density / (2 * _EDGE_STEPS**2)
+    for share, place, wide in shape.normals():
+        away = (z - place) / wide
+        density = share * np.exp(-0.5 * away**2) / (wide * _ROOT_TAU)
+        rise += share * ndtr(away)
+        slope += density / _EDGE_STEPS
+        bend -= away / wide * density / (2 * _EDGE_STEPS**2)
     # Beyond the ends nothing changes any more.
     slope[[0, -1]], bend[[0, -1]] = 0.0, 0.0
     return end, rise, slope, bend

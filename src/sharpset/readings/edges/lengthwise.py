@@ -239,7 +239,7 @@ def _follow(
     The shift of an edge in one step is sum(r g) / sum(g^2), r the residual from the mean profile and
     g the profile's derivative.
     """
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    kind = spread.shape
     half, reach = fits.width_mm / 2, _TRACK_BLURS * fits.sigma_mm
     near_edges = []
     for i, one in enumerate(samples.slices()):
@@ -250,7 +250,7 @@ def _follow(
     d, sigma = samples.d_mm.take(index) - fits.centre_mm.take(own), fits.sigma_mm.take(own)
     height = (np.where(samples.is_bar, 1.0, -1.0) * fits.contrast).take(own)
     places = np.array([d + half[own], d - half[own]]) / sigma
-    rises, lines = blurred_edge(places, **kind)
+    rises, lines = blurred_edge(places, kind)
     span = rises[0] - rises[1]
     level = fits.level[own] + fits.slope_per_mm[own] * samples.d_mm[index]
     residual = samples.solid[index] - (level + height * span)

@@ -89,7 +89,7 @@ def _seen(
     np.add(away, half, out=place[0])
     np.subtract(away, half, out=place[1])
     place /= sigma
-    (left, right), (at_left, at_right) = blurred_edge(place, halo=spread.halo, ratio=spread.halo_ratio)
+    (left, right), (at_left, at_right) = blurred_edge(place, spread.shape)
     left -= right
     left *= height
     steep = height / sigma

@@ -29,7 +29,10 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 _HALO_RATIOS = (1.8, 2.5, 3.5, 5.0, 8.0)
 _TRIED_HALO, _LEAST_HALO, _MOST_HALO = 0.1, -0.2, 0.3
+_DEFOCUS, _TRIED_DEFOCUS = (0.35, 0.5, 0.7, 0.85, 0.95), 0.5
 _TRIAL_STEPS = 1
+_EXPLAINS = 0.97
+"""What more parameters must leave of the misfit at most: they always fit a little better."""
 _GUESSES = 3
 _RESIDUAL_STEP, _AREAS = 0.25, 3.0
 _NEAR, _FAR = 3.0, 6.0
@@ -172,7 +175,7 @@ def measure_edge_spread(edges: WideEdges) -> EdgeSpread:
         guess = replace(guess, sigma_x_mm=found.sigma_x_mm, sigma_y_mm=found.sigma_y_mm)
     else:
         found, start = _fit(edges, guess, start)
-    return _with_halo(edges, guess, found, start)
+    return _out_of_focus(edges, guess, _with_halo(edges, guess, found, start), start)
 
 
 def _guess(samples: Samples) -> EdgeSpread:
@@ -193,8 +196,7 @@ def _with_halo(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: Stri
 
     def trial(**changes: float) -> EdgeSpread:
         tried = replace(start, **changes)
-        left = strip_misfits(edges.samples, edges.profiles, tried, LOOSE, start=fits, most_steps=_TRIAL_STEPS)
-        return replace(tried, misfit=float(np.median(left**2)))
+        return replace(tried, misfit=_first_misfit(edges, tried, fits))
 
     by_ratio = [trial(halo=_TRIED_HALO, halo_ratio=ratio) for ratio in _HALO_RATIOS]
     ratio = min(by_ratio, key=lambda f: f.misfit).halo_ratio
@@ -207,9 +209,36 @@ def _with_halo(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: Stri
     challengers = [min([*by_ratio, *by_halo.values()], key=lambda f: f.misfit)]
     challengers.append(replace(challengers[0], halo=_lowest(list(by_halo.values()))))
     challenger, with_halo = min((_fit(edges, one, fits) for one in challengers), key=lambda fitted: fitted[0].misfit)
-    # A halo must explain something: two more parameters always fit a little better.
-    explains = challenger.misfit < 0.97 * best.misfit and _as_often_better(with_halo, fits)
+    explains = challenger.misfit < _EXPLAINS * best.misfit and _as_often_better(with_halo, fits)
     return challenger if explains else best
+
+
+def _first_misfit(edges: WideEdges, tried: EdgeSpread, fits: StripFits) -> float:
+    """Return what an edge spread leaves of the edges after a first step towards them."""
+    left = strip_misfits(edges.samples, edges.profiles, tried, LOOSE, start=fits, most_steps=_TRIAL_STEPS)
+    return float(np.median(left**2))
+
+
+def _out_of_focus(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: StripFits) -> EdgeSpread:
+    """Return the edge spread of a lens out of focus where that explains more than `best`, or `best`.
+
+    Such a lens spreads light over a disc, whose edges end sooner than those of a normal blur, as sharpening makes them
+    do too.
+    """
+    if best.halo > 0:
+        return best
+    if best.halo == 0:
+        # No step goes all the way: both are judged by the first one.
+        with_disc, without = (
+            _first_misfit(edges, one, fits) for one in (replace(start, defocus=_TRIED_DEFOCUS), start)
+        )
+        if with_disc > without:
+            return best
+    now = fit_strips(edges.samples, edges.profiles, best, LOOSE, start=fits)
+    shares = (_fit(edges, replace(start, defocus=share), fits) for share in _DEFOCUS)
+    found, again = min(shares, key=lambda fitted: fitted[0].misfit)
+    explains = found.misfit < _EXPLAINS * best.misfit and _as_often_better(again, now)
+    return found if explains else best
 
 
 def _as_often_better(now: StripFits, before: StripFits) -> bool:
@@ -289,8 +318,8 @@ def _mean_residual(edges: WideEdges, spread: EdgeSpread, reach: float = _NEAR) -
     sign = np.where(chosen.is_bar, 1.0, -1.0)[:, None]
     d = outlines.d_mm - fits.centre_mm[:, None]
     half, sigma = fits.width_mm[:, None] / 2, fits.sigma_mm[:, None]
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    span = edge_profile(d + half, sigma, **kind) - edge_profile(d - half, sigma, **kind)
+    kind = spread.shape
+    span = edge_profile(d + half, sigma, kind) - edge_profile(d - half, sigma, kind)
     level = fits.level[:, None] + fits.slope_per_mm[:, None] * outlines.d_mm
     residual = outlines.solid - level - sign * fits.contrast[:, None] * span
     n_bins = round(2 * reach / _RESIDUAL_STEP)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.edges.blur import blurred_edge
+from sharpset.readings.edges.blur import SpreadShape, blurred_edge
 
 __all__ = [
     "CENTRE",
@@ -47,8 +47,8 @@ class StripProblem:
         1 of bars, -1 of slots.
     prior_mean, prior_precision : ndarray of float, shape (n, 6)
         Of width, centre, level, slope, contrast and logarithm of the blur.
-    halo, halo_ratio : float
-        As in `EdgeSpread`.
+    shape : SpreadShape
+        Of the edge spread.
     reach : ndarray of float, shape (n,)
         How far from its middle a strip is looked at, mm.
     rest : ndarray of float, shape (n,)
@@ -63,8 +63,7 @@ class StripProblem:
     sign: FloatArray
     prior_mean: FloatArray
     prior_precision: FloatArray
-    halo: float
-    halo_ratio: float
+    shape: SpreadShape
     reach: FloatArray
     rest: FloatArray
     n_free: NDArray[np.intp]
@@ -79,7 +78,7 @@ class StripProblem:
         np.add(away, half, out=place[0])
         np.subtract(away, half, out=place[1])
         place *= per_blur
-        (left, right), lines = blurred_edge(place, halo=self.halo, ratio=self.halo_ratio)
+        (left, right), lines = blurred_edge(place, self.shape)
         span = np.subtract(left, right, out=left)
         at_left, at_right = lines
         rows = np.empty((len(p), 7, self.d.shape[1]))
@@ -137,8 +136,7 @@ class StripProblem:
             sign=self.sign[chosen],
             prior_mean=self.prior_mean[chosen],
             prior_precision=self.prior_precision[chosen],
-            halo=self.halo,
-            halo_ratio=self.halo_ratio,
+            shape=self.shape,
             reach=self.reach[chosen],
             rest=self.rest[chosen],
             n_free=self.n_free[chosen],

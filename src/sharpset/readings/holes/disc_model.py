@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chndtr, i0e, i1e
+from scipy.special import chndtr
 
-from sharpset.readings.edges.blur import EdgeSpread, normal_cdf
+from sharpset.readings.edges.blur import EdgeSpread, SpreadShape, normal_cdf
+from sharpset.readings.holes.defocused import defocused_discs, disc_tables
 
-__all__ = ["DiscTables", "Patches", "blurred_disc", "evaluate_discs", "reach_mm"]
+__all__ = ["DiscTables", "Patches", "blurred_disc", "evaluate_discs", "reach_mm", "seen_disc"]
 
 FloatArray = NDArray[np.float64]
 _STEP = 0.08
@@ -165,28 +166,21 @@ def blurred_disc(r: FloatArray, radius: FloatArray | float, sigma: float) -> Flo
     return out
 
 
-def _tables(first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, step: float) -> NDArray[np.float64]:
-    """Return the blurred disc and its derivatives by place and by radius from `first` on, shape (3, n_holes, n_steps).
-
-    The derivatives have closed forms; the disc is the sum of what it rises by from outside, where there is nothing
-    left of it, by the trapezoidal rule with its first correction (Euler and Maclaurin).
-    """
-    r = first + step * np.arange(n_steps)
-    z = r * radius / sigma**2
-    bell = radius / sigma**2 * np.exp(-0.5 * ((r - radius) / sigma) ** 2)
-    fall, slope = -bell * i1e(z), bell * i0e(z)
-    bend = np.gradient(fall, step, axis=1)
-    rise = step / 2 * (fall[:, 1:] + fall[:, :-1]) - step**2 / 12 * (bend[:, 1:] - bend[:, :-1])
-    disc = np.zeros_like(fall)
-    disc[:, :-1] = -np.cumsum(rise[:, ::-1], axis=1)[:, ::-1]
-    return np.stack((disc, fall, slope))
+def seen_disc(r: FloatArray, radius: float, sigma: float, shape: SpreadShape) -> FloatArray:
+    """Return the light of a unit disc as an edge spread of any shape shows it, at distances `r` from its centre."""
+    if shape.defocus:
+        return np.asarray(defocused_discs(r[None], np.array([radius]), sigma, shape)[0, 0])
+    light = (1 - shape.halo) * blurred_disc(r, radius, sigma)
+    if shape.halo:
+        light = light + shape.halo * blurred_disc(r, radius, shape.ratio * sigma)
+    return np.asarray(light)
 
 
 def _within_reach(first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, step: float) -> FloatArray:
     """Return tables that are worked out only where the blur reaches; further inside the disc is full."""
     begins = np.floor(np.maximum(radius - _REACH * sigma - first, 0.0) / step).astype(np.intp)
     n_near = int(np.ceil(2 * _REACH * sigma / step)) + 2
-    near = _tables((first + step * begins)[:, None], n_near, radius[:, None], sigma, step)
+    near = disc_tables((first + step * begins)[:, None], n_near, radius[:, None], sigma, step)
     values = np.zeros((len(near), len(radius), max(n_steps, int(begins.max()) + n_near)))
     for whole, part in zip(values, near, strict=True):
         np.put_along_axis(whole, begins[:, None] + np.arange(n_near), part, axis=1)
@@ -199,7 +193,9 @@ def _in_wider_steps(
     first: FloatArray, n_steps: int, radius: FloatArray, sigma: float, step: float, ratio: float
 ) -> FloatArray:
     """Return the tables of a wider blur, worked out in wider steps and interpolated between them."""
-    coarse = _tables(first[:, None], int(np.ceil(n_steps / ratio)) + 2, radius[:, None], ratio * sigma, ratio * step)
+    coarse = disc_tables(
+        first[:, None], int(np.ceil(n_steps / ratio)) + 2, radius[:, None], ratio * sigma, ratio * step
+    )
     place = np.arange(n_steps) / ratio
     cell = place.astype(np.intp)
     low = coarse[:, :, cell]
@@ -228,11 +224,13 @@ class DiscTables:
         reach = reach_mm(sigma, spread)
         first = np.maximum(radius - reach, 0.0)
         n_steps = int(np.ceil(float((radius + reach - first).max()) / step)) + 2
-        if spread.halo:
+        if spread.defocus:
+            values = defocused_discs(first[:, None] + step * np.arange(n_steps), radius, sigma, spread.shape)
+        elif spread.halo:
             values = (1 - spread.halo) * _within_reach(first, n_steps, radius, sigma, step)
             values += spread.halo * _in_wider_steps(first, n_steps, radius, sigma, step, spread.halo_ratio)
         else:
-            values = _tables(first[:, None], n_steps, radius[:, None], sigma, step)
+            values = disc_tables(first[:, None], n_steps, radius[:, None], sigma, step)
         # Disc, its derivatives by place and by radius, and what each of these rises by until the next step.
         tables = np.zeros((len(first), 6, values.shape[2]))
         tables[:, :3] = values.transpose(1, 0, 2)
@@ -307,7 +305,7 @@ def evaluate_discs(patches: Patches, p: FloatArray, sigma: float, spread: EdgeSp
     sigma : float
         Blur, mm.
     spread : EdgeSpread
-        Gives the halo.
+        Gives the shape of the blur.
 
     Returns
     -------

@@ -419,7 +419,7 @@ def _risen(x: FloatArray, place: FloatArray, share: FloatArray, spread: EdgeSpre
     """Return blurred edges of which a share lies elsewhere, shape (n, n_x)."""
 
     def edge(distance: FloatArray) -> FloatArray:
-        return edge_profile(distance, spread.mean_sigma_mm, halo=spread.halo, ratio=spread.halo_ratio)
+        return edge_profile(distance, spread.mean_sigma_mm, spread.shape)
 
     x = np.atleast_2d(x)
     moved = edge(x - place[:, :1])

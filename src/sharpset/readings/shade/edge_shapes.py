@@ -79,13 +79,14 @@ def deviations(x: FloatArray, sigma: FloatArray, spread: EdgeSpread) -> FloatArr
     A step whose place is smeared by a density of mean m, variance V and third moment M rises as E - m E' + V E'' / 2
     - M E''' / 6. The levels and gradients on both sides come between `PLACE` and `VARIANCE`.
     """
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    rise, first = edge_profile(x, sigma, **kind), line_profile(x, sigma, **kind)
+    kind = spread.shape
+    rise, first = edge_profile(x, sigma, kind), line_profile(x, sigma, kind)
     second, third = np.zeros_like(first), np.zeros_like(first)
-    for share, width in ((1 - spread.halo, sigma), (spread.halo, spread.halo_ratio * sigma)):
-        line = share * line_profile(x, width, halo=0.0, ratio=1.0)
-        second += -x / width**2 * line
-        third += (x**2 / width**4 - 1 / width**2) * line
+    for share, place, wide in kind.normals():
+        width, away = wide * sigma, x - place * sigma
+        line = share * line_profile(away, width)
+        second += -away / width**2 * line
+        third += (away**2 / width**4 - 1 / width**2) * line
     columns = (-first, rise, 1 - rise, rise * x, (1 - rise) * x, second / 2, -third / 6)
     return np.stack(columns, axis=-1)
 
@@ -109,27 +110,27 @@ def lean_of_curve(solid: FloatArray, left_over: LeftOver, spread: EdgeSpread) ->
     spread : EdgeSpread
     """
     blurs = np.linspace(-REACH, REACH, _N_PLACES)
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    kind = spread.shape
     x, sigma = blurs * spread.mean_sigma_mm, np.array(spread.mean_sigma_mm)
-    edge = edge_profile(x, sigma, **kind) + left_over.at(blurs)
+    edge = edge_profile(x, sigma, kind) + left_over.at(blurs)
     steps = np.linspace(0.0, 1.0, len(solid))
     return _lean(edge, x, spread) - _lean(edge + np.interp(edge, steps, solid - steps), x, spread)
 
 
 def _lean(edge: FloatArray, x: FloatArray, spread: EdgeSpread) -> float:
     """Return the lean of an edge about the place and blur that suit it best, as fits of strips find them."""
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
+    kind = spread.shape
     place, variance = 0.0, spread.mean_sigma_mm**2
     for _ in range(_N_FITS):
         sigma = np.array(np.sqrt(variance))
         few = (deviations(x - place, sigma, spread) * _SCALE)[:, [PLACE, VARIANCE]]
-        off, *_ = np.linalg.lstsq(few, edge - edge_profile(x - place, sigma, **kind))
+        off, *_ = np.linalg.lstsq(few, edge - edge_profile(x - place, sigma, kind))
         place += float(off[0]) * _SCALE[PLACE]
         variance = float(np.clip(variance + off[1] * _SCALE[VARIANCE], variance / 2, 2 * variance))
     sigma = np.array(np.sqrt(variance))
     columns = deviations(x - place, sigma, spread) * _SCALE
     normal = columns.T @ columns + np.diag(edge_precision() * _SCALE**2) * _NOISE**2
-    found = np.linalg.solve(normal, columns.T @ (edge - edge_profile(x - place, sigma, **kind)))
+    found = np.linalg.solve(normal, columns.T @ (edge - edge_profile(x - place, sigma, kind)))
     return float(found[LEAN] * _SCALE[LEAN])
 
 
@@ -170,8 +171,8 @@ def _one_side(
     other = np.where(solid, half + across, -across - half)
     near = (across > 0) & (np.abs(x) < REACH * sigma)
     weight = near * profiles.n_pixels / np.maximum(profiles.noise, 2e-3)[:, None] ** 2
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    rise = edge_profile(x, sigma, **kind) + edge_profile(other, sigma, **kind) - solid
+    kind = spread.shape
+    rise = edge_profile(x, sigma, kind) + edge_profile(other, sigma, kind) - solid
     ground = fits.level - np.where(samples.is_bar, 0.0, fits.contrast)
     model = ground[:, None] + fits.contrast[:, None] * rise + fits.slope_per_mm[:, None] * profiles.d_mm
     columns = deviations(x, sigma, spread) * _SCALE

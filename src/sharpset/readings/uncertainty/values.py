@@ -158,5 +158,5 @@ def _square_pixels(
 
 
 def _window(distance: FloatArray, width: float, sigma: float, spread: EdgeSpread) -> FloatArray:
-    kind = {"halo": spread.halo, "ratio": spread.halo_ratio}
-    return edge_profile(distance + width / 2, sigma, **kind) - edge_profile(distance - width / 2, sigma, **kind)
+    kind = spread.shape
+    return edge_profile(distance + width / 2, sigma, kind) - edge_profile(distance - width / 2, sigma, kind)

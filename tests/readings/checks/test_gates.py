@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from reading_scenes import Scene, make_scene, write_scene
 from scipy.ndimage import gaussian_filter
 
 from sharpset.errors import ReadingError
 from sharpset.readings import PieceReading, read_scan
+from sharpset.readings.checks.gates import too_small_to_tell
 
 DPI = 600
 
@@ -269,3 +271,21 @@ def test_features_along_a_dead_column_are_refused(scene, tmp_path):
     # A dead column 0.05 mm beside an edge moved it by tens of micrometres; 95 % are due, less three binomial spreads.
     assert ((both["measured_mm"] - both["true_mm"]).abs() <= both["U95_mm"]).mean() > 0.89
     assert (1000 * (both["measured_mm"] - both["true_mm"]).abs() < 15).all()
+
+
+def test_sizes_that_may_be_less_than_what_formed_are_not_told():
+    u_mm = 0.005
+    # A tenth of a hole's area is 0.316 of its diameter, and a slot must be 0.15 of its width.
+    rows = [
+        ("hole", 0.10, 0.0316 + 1.2 * u_mm, True),
+        ("hole", 0.10, 0.0316 + 1.4 * u_mm, False),
+        ("slot", 0.50, 0.0750 + 1.2 * u_mm, True),
+        ("slot", 0.50, 0.0750 + 1.4 * u_mm, False),
+        ("slot", 0.05, 4.9 * u_mm, True),
+        ("bar", 0.05, 5.1 * u_mm, False),
+        ("slot", 0.50, np.nan, False),
+    ]
+    table = pd.DataFrame(rows, columns=["kind", "nominal_mm", "measured_mm", "expected"])
+    table = table.assign(formed="yes", U95_mm=1.96 * u_mm)
+    assert too_small_to_tell(table).tolist() == table["expected"].tolist()
+    assert not too_small_to_tell(table.assign(formed="partly")).any()

@@ -61,7 +61,11 @@ def _bowed(t: np.ndarray) -> np.ndarray:
     return 0.08 * (1 - (2 * t / LENGTH_MM) ** 2)
 
 
-@pytest.mark.parametrize("midline", [_leaning, _bowed])
+def _wavy(t: np.ndarray) -> np.ndarray:
+    return 0.05 * np.sin(2.4 * np.pi * t / LENGTH_MM + 0.7)
+
+
+@pytest.mark.parametrize("midline", [_leaning, _bowed, _wavy])
 @pytest.mark.parametrize("solid", [False, True], ids=["slot", "bar"])
 def test_narrow_strips_that_lean_are_as_dark_as_straight_ones(midline, solid):
     samples = _drawn(midline, 0.08, solid=solid)

@@ -34,6 +34,10 @@ def _narrow_end(t: np.ndarray) -> np.ndarray:
     return WIDTH_MM * (1 - 0.6 * np.clip((t / LENGTH_MM - 0.3) / 0.02, 0, 1))
 
 
+def _closed_part(t: np.ndarray) -> np.ndarray:
+    return WIDTH_MM * (np.abs(t / LENGTH_MM - 0.1) > 0.08)
+
+
 def _drawn(width: Along, *, veil: float = 0.0, lean_deg: float = 1.2) -> Samples:
     """Return slots of a width that changes along them; `veil` is what dirt over 0.5 mm of one edge adds to the light.
 
@@ -113,4 +117,9 @@ def test_even_strips_and_even_tapers_are_left_as_they_were(width, lean_deg):
 
 def test_dirt_over_an_edge_is_no_narrower_part():
     first, second = _read(_drawn(_even, veil=0.5))
+    np.testing.assert_array_equal(second.width_mm, first.width_mm)
+
+
+def test_a_closed_part_is_no_width():
+    first, second = _read(_drawn(_closed_part))
     np.testing.assert_array_equal(second.width_mm, first.width_mm)

@@ -15,6 +15,8 @@ HALF_CLOSED = {"slots-90-0.25-1": 0.6, "slots-0-0.315-2": 0.3, "bars-90-0.315-1"
 THIN = {"slots-90-0.315-1": 0.6, "slots-90-0.2-2": 0.45, "slots-0-0.2-1": 0.3, "holes-0.63-2": 0.55}
 ASKEW = {"bars-0-0.315-1": 14.0, "bars-90-0.2-1": 25.0}
 FILLED = "bars-45-0.2-1"
+GROOVED = {"slots-0-0.315-1": 0.5, "slots-45-0.25-2": 0.7}
+"""Closed slots that keep a groove over half of their length, which takes such a share of the light."""
 ENDS = {"slots-0-0.25-1": (0.09, 0.09), "slots-90-0.16-2": (0.085, 0.085), "bars-0-0.16-2": (0.16, 0.05)}
 """Shares of the length that are closed at both ends: most of them lie where fits do not look."""
 
@@ -81,6 +83,10 @@ def table(tmp_path_factory) -> pd.DataFrame:
         near, _ = paint.near(name, 0.2)
         # What is seen through something thin is a share of what would be seen, blur and all.
         paint.light[near] = PLATE - lets_through * (PLATE - paint.light[near])
+    for name, dark in GROOVED.items():
+        paint.fill(paint.near(name, 0.12)[0], PLATE)
+        near, along = paint.near(name, -0.04)
+        paint.fill(near & (along > 0.3) & (along < 0.8), PLATE - dark * (PLATE - BACKGROUND))
     for name, angle in ASKEW.items():
         paint.turn(name, angle)
     paint.fill(paint.near(FILLED, 0.9)[0], PLATE)
@@ -110,6 +116,14 @@ def test_a_feature_that_is_closed_at_its_ends_is_not_called_formed(table, name):
     assert row.formed == "partly"
     # The last tenth of a millimetre, where ends may be round, is taken to be as the last step that is seen.
     assert row.share == pytest.approx(1 - sum(ENDS[name]), abs=0.05)
+
+
+@pytest.mark.parametrize("name", GROOVED)
+def test_a_groove_over_a_part_of_a_closed_slot_is_no_formed_part(table, name):
+    row = table.loc[name]
+    assert row.formed != "yes"
+    assert np.isnan(row.measured_mm)
+    assert "refused: dim" in row["flags"]
 
 
 @pytest.mark.parametrize("name", THIN)

@@ -46,6 +46,7 @@ __all__ = [
     "check_plate",
     "check_shade",
     "refuse_features",
+    "too_small_to_tell",
     "wanted_mm",
 ]
 
@@ -78,8 +79,9 @@ _LIGHTER = "Coat the piece with light matt paint and lay it on black, or light t
 _REACHES = 3.0
 _MOST_BACKING, _SOME_BACKING = 0.25, 0.02
 _MOST_DIRTY = 0.3
-_LEAST_OF_U = 5.0
-"""Standard uncertainties that a size must be for anything to have formed, as in `formed`."""
+_LEAST_OF_U, _SURE_OF_SIZE = 5.0, 0.9
+"""Standard uncertainties that a size must be for anything to have formed, as in `formed`; how sure it must be that
+it is no less than the size of something formed."""
 _BLANKED = (
     *("measured_mm", "U95_mm", "deviation_mm", "x_dev_mm", "y_dev_mm", "edge_roughness_mm"),
     *("u_private_mm", "u_common_mm"),
@@ -330,10 +332,7 @@ def refuse_features(
     """
     reasons = _reasons(len(table), piece, fits, state)
     _name(reasons, np.arange(len(across)), across, "seam")
-    # The fit alone judged whether it is more than nothing; what all sizes may be off by is known only now.
-    least = _LEAST_OF_U * table["U95_mm"].to_numpy(float) / 1.96
-    unsure = (table["formed"] == "yes").to_numpy() & (table["measured_mm"].to_numpy(float) < least)
-    _name(reasons, np.arange(len(table)), unsure, "unsure")
+    _name(reasons, np.arange(len(table)), too_small_to_tell(table), "unsure")
     refused = np.array([reason != "" for reason in reasons])
     table = table.assign(confidence=np.minimum(table["confidence"], _sure_of_size(table)))
     if not refused.any():
@@ -347,6 +346,22 @@ def refuse_features(
         for flags, reason in zip(table["flags"], reasons, strict=True)
     ]
     return table
+
+
+def too_small_to_tell(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which formed features may be nothing, or less than anything that formed, by all that sizes may be off by.
+
+    The fit alone judged whether a feature is more than nothing; what all sizes may be off by is known only with the
+    whole table.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Readings with ``kind``, ``nominal_mm``, ``formed``, ``measured_mm`` and ``U95_mm``.
+    """
+    least = _LEAST_OF_U * table["U95_mm"].to_numpy(float) / 1.96
+    small = (table["measured_mm"].to_numpy(float) < least) | (_sure_of_size(table) < _SURE_OF_SIZE)
+    return np.asarray((table["formed"] == "yes").to_numpy() & small)
 
 
 def _sure_of_size(table: pd.DataFrame) -> NDArray[np.float64]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.polynomial.legendre import legval, legvander
 from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
@@ -20,11 +21,12 @@ __all__ = ["laid_straight"]
 FloatArray = NDArray[np.float64]
 _SEEN, _KNOWN = 0.3, 0.7
 """Steps tell their middle where they hold so much of the width as drawn; so many of them must."""
-_LEAST_BLURS, _SURE, _BETTER = 0.3, 4.0, 0.7
+_LEAST_BLURS, _SURE, _BETTER = 0.3, 8.0, 0.7
 """Leaning that matters, in blurs; that is sure, in standard uncertainties; how much of the steps' scatter is left."""
 _MOST_MM = 0.12
 """What lies further beside its place came off, or is another thing (`formed`)."""
 _TURNS, _CUT = 4, 3.0
+_DEGREES = (2, 6)
 
 
 def laid_straight(
@@ -68,34 +70,39 @@ def laid_straight(
         line = _midline(at, place, samples.half_length_mm[i], noise_inflation)
         if line is None:
             continue
-        most = np.abs(np.polynomial.polynomial.polyval(np.array([-1.0, 0.0, 1.0]), line)).max()
+        along = np.linspace(-1.0, 1.0, 41)
+        most = np.abs(legval(along, line)).max()
         if _LEAST_BLURS * sigma[i] < most <= _MOST_MM:
             if d_mm is samples.d_mm:
                 d_mm = samples.d_mm.copy()
-            d_mm[one] = d - np.polynomial.polynomial.polyval(t / samples.half_length_mm[i], line)
+            d_mm[one] = d - legval(t / samples.half_length_mm[i], line)
             leaning.append(i)
     return replace(samples, d_mm=d_mm) if leaning else samples, np.array(leaning, dtype=np.intp)
 
 
 def _midline(at_mm: FloatArray, place_mm: FloatArray, half_mm: float, inflation: float) -> FloatArray | None:
-    """Return coefficients of a parabola through the steps' middles over the half length, its mean taken off.
+    """Return Legendre coefficients of a line through the steps' middles over the half length, its mean taken off.
 
-    None where it does not tell them better than one place does.
+    None where it does not tell them better than one place does. It is a parabola, or a wave where that tells more.
     """
     u = at_mm / half_mm
-    # Its three functions are a constant, a lean and a bow whose mean over the length is nought.
-    design = np.column_stack((np.ones(len(u)), u, u**2 - 1 / 3))
-    weight = np.ones(len(u))
-    coefficients: FloatArray = np.zeros(3)
-    scatter = 0.0
-    for _ in range(_TURNS):
-        root = np.sqrt(weight)[:, None]
-        coefficients = np.asarray(np.linalg.lstsq(design * root, place_mm * root[:, 0], rcond=None)[0], dtype=float)
-        away = np.abs(place_mm - design @ coefficients)
-        scatter = max(1.4826 * float(np.median(away)), 1e-6)
-        weight = np.clip(2 - away / (_CUT * scatter), 0.0, 1.0)
     before = 1.4826 * float(np.median(np.abs(place_mm - np.median(place_mm))))
-    u_each = inflation * scatter * np.sqrt(np.diag(np.linalg.pinv(design.T @ (design * weight[:, None]))))
-    if scatter > _BETTER * before or np.all(np.abs(coefficients[1:]) < _SURE * u_each[1:]):
-        return None
-    return np.array([-coefficients[2] / 3, coefficients[1], coefficients[2]])
+    best: FloatArray | None = None
+    for degree in _DEGREES:
+        design = legvander(u, degree)
+        weight = np.ones(len(u))
+        coefficients: FloatArray = np.zeros(degree + 1)
+        scatter = 0.0
+        for _ in range(_TURNS):
+            root = np.sqrt(weight)[:, None]
+            coefficients = np.asarray(np.linalg.lstsq(design * root, place_mm * root[:, 0], rcond=None)[0], dtype=float)
+            away = np.abs(place_mm - design @ coefficients)
+            scatter = max(1.4826 * float(np.median(away)), 1e-6)
+            weight = np.clip(2 - away / (_CUT * scatter), 0.0, 1.0)
+        u_each = inflation * scatter * np.sqrt(np.diag(np.linalg.pinv(design.T @ (design * weight[:, None]))))
+        if scatter <= _BETTER * before and np.any(np.abs(coefficients[1:]) >= _SURE * u_each[1:]):
+            best, before = coefficients, scatter
+    if best is not None:
+        # The mean of all but the first of Legendre's polynomials is nought.
+        best[0] = 0.0
+    return best

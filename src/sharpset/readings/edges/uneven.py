@@ -36,6 +36,8 @@ _SET_ASIDE, _SET_ASIDE_BLURS = 0.3, 0.1
 """A mean over all of the length has set such parts aside where it misses so much of what they add, and of the blur."""
 _RAMP_PX = 2.0
 """Over this length at the far ends of a row of pixels each counts less and less."""
+_CLOSED = 0.25
+"""A part that comes down to less than this share of the width as drawn is closed somewhere, which is no width."""
 _ALONE = 0.5
 """A part of which one edge moved by less than a third of the other is as likely a long mark that lies there."""
 
@@ -97,10 +99,13 @@ def uneven_strips(samples: Samples, fits: StripFits, noise: FloatArray, *, whole
             part = np.zeros(shape[1], dtype=bool)
             part[first : last + 1] = steps.full[first : last + 1]
             away = float(steps.width[part].mean()) - middle
+            smooth = steps.smooth(part, float(fits.sigma_mm[i]) / samples.pixel_mm)
             spread = float(steps.width[part].std())
             moved = steps.moved(part)
             one_edge = abs(abs(moved) * 2 - abs(away)) < _ALONE * abs(away)
-            if one_edge or not _like_edges(samples, fits, i, one, part[column], away, moved, spread, float(noise[i])):
+            if one_edge or smooth.min() < _CLOSED * nominal[i]:
+                continue
+            if not _like_edges(samples, fits, i, one, part[column], away, moved, spread, float(noise[i])):
                 continue
             apart |= part
             reach = part.sum() * samples.pixel_mm + end * (float(first <= known[0]) + float(last >= known[-1]))
@@ -173,6 +178,16 @@ class _Steps:
         a, b = (self.moment[k].sum() / max(self.width[k].sum(), 1e-9) for k in (part, rest))
         return float(a - b)
 
+    def smooth(self, part: NDArray[np.bool_], blur_px: float) -> FloatArray:
+        """Return the widths of a part's steps, means over twice the blur."""
+        return _smoothed(self.width[part], blur_px)
+
+
+def _smoothed(width: FloatArray, blur_px: float) -> FloatArray:
+    n = max(round(2 * blur_px), 3)
+    padded = np.pad(width, (n // 2, n - 1 - n // 2), mode="edge")
+    return np.asarray(np.convolve(padded, np.ones(n) / n, mode="valid"))
+
 
 def _steps(
     samples: Samples,
@@ -212,7 +227,7 @@ def _runs(steps: _Steps, u_mm: float, sigma_mm: float, pixel_mm: float) -> tuple
         return [], 0.0
     width = steps.width[known]
     n = max(round(2 * sigma_mm / pixel_mm), 3)
-    smooth = np.convolve(np.pad(width, n // 2, mode="edge"), np.ones(n) / n, mode="valid")[: len(width)]
+    smooth = _smoothed(width, sigma_mm / pixel_mm)
     middle = float(np.median(smooth))
     least = max(_NOISES * u_mm / np.sqrt(n), _LEAST_PART * abs(middle), _LEAST_BLURS * sigma_mm)
     shortest = max(_SHORTEST * len(known), _SHORTEST_MM / pixel_mm)

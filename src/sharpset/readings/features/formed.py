@@ -97,6 +97,7 @@ def judge_strips(
     astray_mm: FloatArray,
     solid: NDArray[np.bool_],
     pixel_mm: float,
+    dim_in_part: NDArray[np.bool_] | None = None,
 ) -> Verdicts:
     """Judge slots and bars.
 
@@ -116,6 +117,8 @@ def judge_strips(
     solid : ndarray of bool
         Which of them are bars.
     pixel_mm : float
+    dim_in_part : ndarray of bool, optional
+        Slots of whose open part the light says that something lies over it, or that it is a pit.
     """
     chances = share_chances(share, u_share, low=NOT_FORMED_TO, high=FORMED_FROM)
     # A slot that is closed in places shows less contrast on the average too: only one that is evenly dim is filmed.
@@ -137,6 +140,8 @@ def judge_strips(
     thin = width_mm < _LEAST_WIDTH * nominal_mm
     astray = astray_mm > _MISPLACED_MM
     dim = even & (filmed > _LIKELY) & ~faint
+    if dim_in_part is not None:
+        dim |= dim_in_part & ~even & (share > NOT_FORMED_TO)
     open_in_part = share > NOT_FORMED_TO
     unsure = even & ((filmed > _UNSURE) | weak) | (open_in_part & (width_mm < 5 * u_width_mm))
     unsure &= ~faint & ~dim & ~thin

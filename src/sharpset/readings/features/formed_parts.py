@@ -8,20 +8,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.lengthwise import Lengthwise, step_of
 from sharpset.readings.edges.profiles import Merged, Profiles, robust_profiles
 from sharpset.readings.edges.sampling import Samples
 from sharpset.readings.edges.spread import select_samples
 from sharpset.readings.edges.strips import StripFits
+from sharpset.readings.features.borrowing import fit_own_contrast
 from sharpset.readings.features.formed import FORMED_FROM, NOT_FORMED_TO
 
-__all__ = ["FormedParts", "as_placed", "ends_of_parts", "parts_of", "with_parts"]
+__all__ = ["FormedParts", "as_placed", "dim_parts", "ends_of_parts", "parts_of", "with_parts"]
 
 FloatArray = NDArray[np.float64]
 _FEWEST_STEPS = 5
 _KEEP_CLEAR = 2.0
 """Blur widths along the strip that are left out beside what is closed, whose light reaches so far."""
 _POOR = 0.5
+_DIM, _SURELY, _LEAST_U = 0.85, 3.0, 0.01
+"""A part is dim where its contrast is below this share of what slots have, by so many standard uncertainties."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -133,6 +137,21 @@ def ends_of_parts(lengthwise: Lengthwise, samples: Samples, parts: FormedParts, 
     by_border = fits.width_mm[i] / np.sqrt(12) * np.minimum(zone / formed, 1.0) * np.sqrt(parts.n_borders)
     ends[i] = np.hypot(ends[i], by_border)
     return replace(lengthwise, u_ends_mm=ends)
+
+
+def dim_parts(parts: FormedParts, contrast: FloatArray, spread: EdgeSpread) -> NDArray[np.bool_]:
+    """Return which parts of slots are so much dimmer than open slots that something thin lies there, or a pit.
+
+    Parameters
+    ----------
+    parts : FormedParts
+    contrast : ndarray of float, shape (n,)
+        That open ones of their kind have.
+    spread : EdgeSpread
+    """
+    own = fit_own_contrast(parts.samples, parts.profiles, spread)
+    dim = own.contrast + _SURELY * np.maximum(own.u_contrast, _LEAST_U) < _DIM * contrast
+    return np.asarray(dim & ~parts.samples.is_bar)
 
 
 def with_parts(fits: StripFits, profiles: Profiles, parts: FormedParts, again: StripFits) -> tuple[StripFits, Profiles]:

@@ -17,7 +17,7 @@ from sharpset.readings.edges.strips import LeftOver, Light, Priors, StripFits, f
 from sharpset.readings.edges.uneven import uneven_strips, with_uneven
 from sharpset.readings.features.borrowing import Borrowed
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_strips
-from sharpset.readings.features.formed_parts import as_placed, ends_of_parts, parts_of, with_parts
+from sharpset.readings.features.formed_parts import as_placed, dim_parts, ends_of_parts, parts_of, with_parts
 from sharpset.readings.features.piece_samples import PieceSamples
 from sharpset.readings.features.strip_ends import with_ends
 from sharpset.readings.features.weighing import strip_openings
@@ -127,9 +127,11 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
         again = fit(rest, robust_profiles(rest), basis.spread, basis.left_over, contrast=contrast)
         fits = with_uneven(fits, uneven, again)
     formed = parts_of(samples, fits, lengthwise)
+    dim_in_part = np.zeros(len(samples.strips), dtype=bool)
     if formed is not None:
         contrast = basis.contrast[formed.chosen]
         again = fit(formed.samples, formed.profiles, basis.spread, basis.left_over, contrast=contrast)
+        dim_in_part[formed.chosen] = dim_parts(formed, contrast, basis.spread)
         fits, seen = with_parts(fits, profiles, formed, again)
         strips = replace(strips, profiles=seen)
         lengthwise = ends_of_parts(lengthwise, samples, formed, fits)
@@ -140,12 +142,14 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
         fits=fits,
         lengthwise=lengthwise,
         by_part=np.isin(np.arange(len(samples.strips)), [] if formed is None else formed.chosen),
-        verdicts=_verdicts(samples, fits, own, lengthwise),
+        verdicts=_verdicts(samples, fits, own, lengthwise, dim_in_part),
         inflation=inflation,
     )
 
 
-def _verdicts(samples: Samples, fits: StripFits, own: StripFits, lengthwise: Lengthwise) -> Verdicts:
+def _verdicts(
+    samples: Samples, fits: StripFits, own: StripFits, lengthwise: Lengthwise, dim_in_part: NDArray[np.bool_]
+) -> Verdicts:
     nominal = np.array([s.width_mm for s in samples.strips]) * samples.length_scale
     whole = lengthwise.share >= FORMED_FROM
     return judge_strips(
@@ -159,6 +163,7 @@ def _verdicts(samples: Samples, fits: StripFits, own: StripFits, lengthwise: Len
         pixel_mm=samples.pixel_mm,
         astray_mm=lengthwise.astray_mm,
         solid=samples.is_bar,
+        dim_in_part=dim_in_part,
     )
 
 

@@ -14,7 +14,7 @@ from sharpset.readings.placing.registration import PlaceData
 from sharpset.readings.uncertainty.contributions import Unsure, contributions, totals
 from sharpset.scans import Pose, RigidFit, fit_rigid
 
-__all__ = ["Assembled", "assemble", "places_of", "square_of"]
+__all__ = ["Assembled", "assemble", "bent_places", "places_of", "square_of"]
 
 FloatArray = NDArray[np.float64]
 _DIRTY = 0.08
@@ -68,6 +68,13 @@ def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
             )
         ),
     )
+
+
+def bent_places(fits: FeatureFits) -> NDArray[np.bool_]:
+    """Return which entries of `places_of` are those of strips that lean or bow."""
+    strip = np.flatnonzero([word == "yes" for word in fits.strip_verdicts.formed])
+    n_discs = sum(word == "yes" for word in fits.disc_verdicts.formed)
+    return np.concatenate((np.isin(strip, fits.leaning), np.zeros(2 * n_discs, dtype=bool)))
 
 
 def square_of(fits: FeatureFits, piece: Piece) -> tuple[FloatArray, FloatArray] | None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from sharpset.errors import ReadingError
 from sharpset.pieces import Piece
-from sharpset.readings.assembling import assemble, places_of, square_of
+from sharpset.readings.assembling import assemble, bent_places, places_of, square_of
 from sharpset.readings.checks.check_wire import CheckReading, read_check_wire
 from sharpset.readings.checks.drawing import check_places
 from sharpset.readings.checks.gates import (
@@ -208,7 +208,7 @@ def _read_piece(
         local, sized = scale_as_the_piece_says(scan, registration.pose, local)
     seams = find_seams(places, registration.pose)
     if not seams:
-        check_places(scan, places, registration)
+        check_places(scan, places, registration, bent=bent_places(fits))
     code = read_run_code(light, registration.pose, piece, known=known)
     fits, u_transfer, off = _with_the_curve(ready, fits, piece, u_exponent)
     unsure = Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from reading_scenes import make_scene, write_scene
@@ -9,6 +11,8 @@ from reading_scenes import make_scene, write_scene
 from sharpset.errors import ReadingError, ScanError
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
+from sharpset.readings.checks.drawing import check_places
+from sharpset.readings.placing.registration import PlaceData
 
 SMALLEST = {"bar": 0.15, "slot": 0.15, "hole": 0.25}
 
@@ -38,3 +42,16 @@ def test_a_drawing_with_one_other_ladder_is_refused(scan, kind, size_mm, words):
 def test_the_right_drawing_is_read(scan):
     (one,) = read_scan(scan, piece=make_stencil(process="resin", smallest_mm=SMALLEST)).pieces
     assert np.isfinite(one.table["measured_mm"]).sum() > 100
+
+
+def test_bars_that_bow_are_no_other_drawing():
+    n = 40
+    points = np.column_stack((np.arange(n, dtype=float), np.zeros(n)))
+    across = np.tile([0.0, 1.0], (n, 1))
+    bowed = np.arange(n) < 8
+    places = PlaceData(points_mm=points, directions=across, glass_mm=np.where(bowed, 0.07, 0.0))
+    scan = SimpleNamespace(path="s.png", viewing=None)
+    registration = SimpleNamespace(pose=SimpleNamespace(to_pixels=lambda at: at, pixel_mm=(1.0, 1.0)))
+    check_places(scan, places, registration, bent=bowed)
+    with pytest.raises(ReadingError, match="8 of 40 features lie more than"):
+        check_places(scan, places, registration, bent=~bowed)

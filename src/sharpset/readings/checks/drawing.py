@@ -59,10 +59,20 @@ def _clusters(points_mm: NDArray[np.float64]) -> int:
     return int(connected_components(tree.sparse_distance_matrix(tree, _TOGETHER_MM), directed=False)[0])
 
 
-def check_places(scan: Scan, places: PlaceData, registration: Registration) -> None:
+def check_places(
+    scan: Scan, places: PlaceData, registration: Registration, *, bent: NDArray[np.bool_] | None = None
+) -> None:
     """Refuse a scan of a piece many of whose features lie elsewhere than drawn.
 
     Photographs bend places, and are not judged.
+
+    Parameters
+    ----------
+    scan : Scan
+    places : PlaceData
+    registration : Registration
+    bent : ndarray of bool, optional
+        Which of the places are those of strips that lean or bow, whose middle says nothing of where they were drawn.
 
     Raises
     ------
@@ -72,6 +82,8 @@ def check_places(scan: Scan, places: PlaceData, registration: Registration) -> N
         return
     glass = registration.pose.to_pixels(places.points_mm) * np.array(registration.pose.pixel_mm)
     away = np.abs(np.sum(glass * places.directions, axis=1) - places.glass_mm)
+    if bent is not None:
+        away = np.where(bent, 0.0, away)
     misplaced = len(np.unique(places.points_mm[away > _MISPLACED_MM], axis=0))
     of = len(np.unique(places.points_mm, axis=0))
     if misplaced >= _FEWEST_MISPLACED and misplaced > _MOST_MISPLACED * of:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +41,9 @@ _N_STEPS = 33
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class FeatureFits:
-    """Everything fitted to one piece's features; `by_part` says whose widths are those of their formed parts alone."""
+    """Everything fitted to one piece's features; `by_part` says whose widths are those of their formed parts alone, and
+    `leaning` which strips were laid straight.
+    """
 
     strips: PieceSamples
     strip_fits: StripFits
@@ -56,6 +58,7 @@ class FeatureFits:
     shade: Shade
     slant: Slant | None = None
     filtered: Filtered | None = None
+    leaning: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
 
 def read_features(
@@ -120,6 +123,7 @@ def read_features(
         disc_verdicts=holes.verdicts,
         kind_contrast=usual,
         borrowed=borrowed,
+        leaning=leaning,
         shade=_shade(light, pose, piece, strips, straight, basis, curves=curves, u_exponent=u_exponent),
     )
 

@@ -38,8 +38,9 @@ def _closed_part(t: np.ndarray) -> np.ndarray:
     return WIDTH_MM * (np.abs(t / LENGTH_MM - 0.1) > 0.08)
 
 
-def _drawn(width: Along, *, veil: float = 0.0, lean_deg: float = 1.2) -> Samples:
-    """Return slots of a width that changes along them; `veil` is what dirt over 0.5 mm of one edge adds to the light.
+def _drawn(width: Along, *, veil: float = 0.0, lean_deg: float = 1.2, aside: float = 0.0) -> Samples:
+    """Return slots of a width that changes along them; `veil` is what dirt over 0.5 mm of one edge adds to the light,
+    `aside` how far narrower parts lie beside the rest, as a share of what they are narrower by.
 
     Rows of pixels lie nearly along the strips, so that steps hold more of them or fewer by long turns.
     """
@@ -53,7 +54,8 @@ def _drawn(width: Along, *, veil: float = 0.0, lean_deg: float = 1.2) -> Samples
         keep = (np.abs(t) <= LENGTH_MM / 2) & (np.abs(d) <= WIDTH_MM / 2 + ROOM_MM)
         t, d = t[keep], d[keep]
         half = width(t) / 2
-        solid = 1 - ndtr((d + half) / SIGMA_MM) + ndtr((d - half) / SIGMA_MM)
+        away = d - aside * (WIDTH_MM - 2 * half)
+        solid = 1 - ndtr((away + half) / SIGMA_MM) + ndtr((away - half) / SIGMA_MM)
         solid[(np.abs(t) < 0.25) & (d > -0.05)] += veil * (1 - solid[(np.abs(t) < 0.25) & (d > -0.05)])
         parts.append((np.full(len(t), i), d, t, solid + rng.normal(0, NOISE, len(t))))
         strips.append(
@@ -117,6 +119,11 @@ def test_even_strips_and_even_tapers_are_left_as_they_were(width, lean_deg):
 
 def test_dirt_over_an_edge_is_no_narrower_part():
     first, second = _read(_drawn(_even, veil=0.5))
+    np.testing.assert_array_equal(second.width_mm, first.width_mm)
+
+
+def test_what_departs_more_on_one_edge_may_be_a_mark():
+    first, second = _read(_drawn(_narrow_end, aside=0.2))
     np.testing.assert_array_equal(second.width_mm, first.width_mm)
 
 

@@ -38,8 +38,13 @@ _RAMP_PX = 2.0
 """Over this length at the far ends of a row of pixels each counts less and less."""
 _CLOSED = 0.25
 """A part that comes down to less than this share of the width as drawn is closed somewhere, which is no width."""
-_ALONE = 0.5
-"""A part of which one edge moved by less than a third of the other is as likely a long mark that lies there."""
+_FEWEST_CLEAR, _CLEAR_BLURS = 8, 2.0
+"""Steps of such a part that lie clear of the others' blur at least."""
+_ONE_SIDED, _EVEN = 0.15, 0.2
+"""How far its middle may lie beside the others', and its width may change within it beyond what theirs does, as shares
+of what it is narrower or wider by: of 49 parts that dust and fibres made on rendered strips at 600 dpi hardly one was
+as long, as much alike on both edges and as even; of 70 ends that thinned out nearly all were. Where one edge moved it
+is as likely a mark."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -102,8 +107,11 @@ def uneven_strips(samples: Samples, fits: StripFits, noise: FloatArray, *, whole
             smooth = steps.smooth(part, float(fits.sigma_mm[i]) / samples.pixel_mm)
             spread = float(steps.width[part].std())
             moved = steps.moved(part)
-            one_edge = abs(abs(moved) * 2 - abs(away)) < _ALONE * abs(away)
-            if one_edge or smooth.min() < _CLOSED * nominal[i]:
+            clear = steps.clear(part, float(fits.sigma_mm[i]), samples.pixel_mm)
+            uneven = _spread(steps.width[clear]) - _spread(steps.width[steps.full & ~part]) if clear.any() else 0.0
+            if clear.sum() < _FEWEST_CLEAR or uneven > _EVEN * abs(away) or abs(moved) > _ONE_SIDED * abs(away):
+                continue
+            if smooth.min() < _CLOSED * nominal[i]:
                 continue
             if not _like_edges(samples, fits, i, one, part[column], away, moved, spread, float(noise[i])):
                 continue
@@ -178,6 +186,12 @@ class _Steps:
         a, b = (self.moment[k].sum() / max(self.width[k].sum(), 1e-9) for k in (part, rest))
         return float(a - b)
 
+    def clear(self, part: NDArray[np.bool_], sigma_mm: float, pixel_mm: float) -> NDArray[np.bool_]:
+        """Return the steps of a part that the blur of other steps does not reach."""
+        reach = int(np.ceil(_CLEAR_BLURS * sigma_mm / pixel_mm))
+        near = np.convolve(self.full & ~part, np.ones(2 * reach + 1, dtype=np.intp))[reach : reach + len(part)]
+        return np.asarray(part & (near == 0))
+
     def smooth(self, part: NDArray[np.bool_], blur_px: float) -> FloatArray:
         """Return the widths of a part's steps, means over twice the blur."""
         return _smoothed(self.width[part], blur_px)
@@ -218,6 +232,10 @@ def _steps(
         full=full,
         per_noise_mm=span / np.sqrt(max(expected, 1.0)) / float(fits.contrast[i]),
     )
+
+
+def _spread(values: FloatArray) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def _runs(steps: _Steps, u_mm: float, sigma_mm: float, pixel_mm: float) -> tuple[list[tuple[int, int]], float]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.lengthwise import step_of
 from sharpset.readings.edges.sampling import INNER_MM, Samples
+from sharpset.readings.picture.medians import median
 
 __all__ = ["laid_straight"]
 
@@ -27,6 +28,9 @@ _MOST_MM = 0.12
 """What lies further beside its place came off, or is another thing (`formed`)."""
 _TURNS, _CUT = 4, 3.0
 _DEGREES = (2, 6)
+_TINY = 1e-9
+_CALM = 0.25
+"""Steps that scatter by less than this share of the leaning that matters need not be looked at."""
 
 
 def laid_straight(
@@ -67,6 +71,8 @@ def laid_straight(
             continue
         at = np.bincount(column, t, shape[1])[used] / count[used]
         place = np.bincount(column, share * d, shape[1])[used] / total[used]
+        if 1.4826 * median(np.abs(place - median(place))) < _CALM * _LEAST_BLURS * sigma[i]:
+            continue
         line = _midline(at, place, samples.half_length_mm[i], noise_inflation)
         if line is None:
             continue
@@ -90,16 +96,16 @@ def _midline(at_mm: FloatArray, place_mm: FloatArray, half_mm: float, inflation:
     best: FloatArray | None = None
     for degree in _DEGREES:
         design = legvander(u, degree)
-        weight = np.ones(len(u))
+        weight, unit = np.ones(len(u)), np.eye(degree + 1)
         coefficients: FloatArray = np.zeros(degree + 1)
         scatter = 0.0
         for _ in range(_TURNS):
-            root = np.sqrt(weight)[:, None]
-            coefficients = np.asarray(np.linalg.lstsq(design * root, place_mm * root[:, 0], rcond=None)[0], dtype=float)
+            weighed = design.T * weight
+            coefficients = np.asarray(np.linalg.solve(weighed @ design + _TINY * unit, weighed @ place_mm), dtype=float)
             away = np.abs(place_mm - design @ coefficients)
             scatter = max(1.4826 * float(np.median(away)), 1e-6)
             weight = np.clip(2 - away / (_CUT * scatter), 0.0, 1.0)
-        u_each = inflation * scatter * np.sqrt(np.diag(np.linalg.pinv(design.T @ (design * weight[:, None]))))
+        u_each = inflation * scatter * np.sqrt(np.diag(np.linalg.inv((design.T * weight) @ design + _TINY * unit)))
         if scatter <= _BETTER * before and np.any(np.abs(coefficients[1:]) >= _SURE * u_each[1:]):
             best, before = coefficients, scatter
     if best is not None:

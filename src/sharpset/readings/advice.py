@@ -56,8 +56,9 @@ SCANNED = Advice(
     seam="the seam of two sensors, a carriage that slipped, or a layer of the print that did",
     not_flat="the piece does not lie flat on the glass",
     lay_flat="Weigh it down (a second glass, the lid closed)",
-    moved="piece or scanner moved during the scan, or its carriage jerked",
-    still="Let nothing touch it while it scans, and fix the piece with a strip of tape",
+    moved="piece or scanner moved during the scan, its carriage jerked, or its lens draws badly there",
+    still="Let nothing touch it while it scans, and fix the piece with a strip of tape; if it stays so, lay the piece "
+    "elsewhere on the glass",
     unsharpened="Switch sharpening (unsharp mask) off in the scanning program",
     unfiltered="Switch dust removal, despeckling and noise filters off in the scanning program",
 )

@@ -42,7 +42,7 @@ from sharpset.readings.placing.unfiltered import without_median
 from sharpset.readings.prepared import Prepared
 from sharpset.readings.preparing import decoded_and_scaled, prepare_piece
 from sharpset.readings.quantity import Quantity
-from sharpset.readings.remarks import remarks_on, remarks_on_whole
+from sharpset.readings.remarks import remarks_on, remarks_on_travel, remarks_on_whole
 from sharpset.readings.results import READING_COLUMNS, PieceReading, ScanReading
 from sharpset.readings.telling_apart import of_other_pieces, told_apart, where_it_lies
 from sharpset.readings.uncertainty.contributions import (
@@ -54,6 +54,7 @@ from sharpset.readings.uncertainty.contributions import (
     Unsure,
     u_of_curve,
 )
+from sharpset.readings.uncertainty.travel import measure_travel
 from sharpset.readings.uncertainty.values import corner_radius, growths, scales
 from sharpset.scans import (
     LocalScale,
@@ -211,7 +212,8 @@ def _read_piece(
         check_places(scan, places, registration, bent=bent_places(fits))
     code = read_run_code(light, registration.pose, piece, known=known)
     fits, u_transfer, off = _with_the_curve(ready, fits, piece, u_exponent)
-    unsure = Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off)
+    travels = tuple(measure_travel(seen, pose, local, axis) for axis in (0, 1))
+    unsure = replace(Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off), travels=travels)
     assembled = assemble(fits, piece, pose, registration.pose, unsure=unsure)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
@@ -222,6 +224,7 @@ def _read_piece(
         *sized,
         *remarks_on(ready, code, fits, state, table),
         *remarks_on_whole(ready, levels, seams, part, quality.roughness),
+        *remarks_on_travel(scan, assembled.contributions, table),
         *(() if scale.source == "nominal" else (local.summary(),)),
     )
     quantities: dict[str, Quantity] = growths(table, assembled.stretch)

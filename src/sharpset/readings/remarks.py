@@ -16,17 +16,22 @@ from sharpset.readings.picture.runcode import CodeReading
 from sharpset.readings.placing.seams import Seam
 from sharpset.readings.placing.traces import Levels
 from sharpset.readings.prepared import Prepared, is_undeclared
+from sharpset.readings.results import is_refused
+from sharpset.scans import Scan
 from sharpset.scans.encoding import LINEAR
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["remarks_on", "remarks_on_whole"]
+__all__ = ["remarks_on", "remarks_on_travel", "remarks_on_whole"]
 
 _FEWEST_MARKS = 4
 _WORTH_SAYING, _WORTH_SAYING_8 = 0.02, 0.2
 """Chance of another encoding from which on a remark tells it, and that of files of 8 bits, which are sRGB by
 convention."""
+_UNEVEN_MM, _MOSTLY, _NARROW_MM = 0.003, 0.5, 0.7
+"""Standard uncertainty that uneven travel gives a detail, and its share of all (variance), from which on it is worth a
+remark, and up to what size details are looked at."""
 _LOPSIDED = 0.05
 """Share of the blur from which lopsided edges are worth a remark."""
 
@@ -39,8 +44,8 @@ def remarks_on(
     marks = table["group"] == "marks"
     if marks.sum() < _FEWEST_MARKS:
         remarks.append("few of the piece's round marks are in the picture; its place comes from its other features")
-    elif (table.loc[marks, "formed"] == "yes").sum() < _FEWEST_MARKS:
-        remarks.append("the round marks of the piece did not form; its place comes from its other features")
+    elif missing := _without_marks(table[marks]):
+        remarks.append(missing)
     if not code.run_id:
         remarks.append("the run code cannot be read (its check fails); the run is left open")
     elif code.mended:
@@ -81,6 +86,19 @@ def remarks_on(
     return (*remarks, *state.remarks())
 
 
+def _without_marks(marks: pd.DataFrame) -> str:
+    """Return what is said where fewer marks are vouched for than a place needs; empty where enough are."""
+    fine, refused = marks["formed"] == "yes", is_refused(marks)
+    if fine.sum() >= _FEWEST_MARKS:
+        return ""
+    if (fine | refused).sum() >= _FEWEST_MARKS:
+        return (
+            f"{refused.sum()} of the {len(marks)} round marks of the piece were refused, see their flags; its place "
+            "comes from all features"
+        )
+    return "the round marks of the piece did not form; its place comes from its other features"
+
+
 def remarks_on_whole(
     ready: Prepared, levels: Levels, seams: Sequence[Seam], part: Part, roughness: EdgeRoughness
 ) -> tuple[str, ...]:
@@ -116,3 +134,23 @@ def remarks_on_whole(
     if roughness.peak_name and not roughness.peak_name.startswith("period"):
         remarks.append(f"edges ripple: {roughness.peak_name}")
     return tuple(remarks)
+
+
+def remarks_on_travel(scan: Scan, contributions: pd.DataFrame, table: pd.DataFrame) -> tuple[str, ...]:
+    """Return what is said of a carriage that travels so unevenly that it makes most of what sizes are unsure by."""
+    small = table.loc[(table["nominal_mm"] <= _NARROW_MM) & table["measured_mm"].notna(), "feature_id"]
+    lines = contributions[contributions["feature_id"].isin(small)]
+    squares = (lines["u_mm"] ** 2).groupby(lines["feature_id"]).sum()
+    carriage = lines[lines["line"] == "carriage"].set_index("feature_id")["u_mm"]
+    # Pictures that are read together have none of their own.
+    if not len(carriage):
+        return ()
+    mostly = carriage[(carriage > _UNEVEN_MM) & (carriage**2 > _MOSTLY * squares.reindex(carriage.index))]
+    if len(mostly) < _FEWEST_MARKS:
+        return ()
+    advice = advice_for(scan)
+    return (
+        f"rows of the picture do not lie evenly (uneven travel of the carriage): details up to {_NARROW_MM:g} mm may "
+        f"be off by {1960 * mostly.max():.0f} um, which their uncertainty holds. {advice.again} turned by a quarter, "
+        "and read both together",
+    )

@@ -289,3 +289,11 @@ def test_sizes_that_may_be_less_than_what_formed_are_not_told():
     table = table.assign(formed="yes", U95_mm=1.96 * u_mm)
     assert too_small_to_tell(table).tolist() == table["expected"].tolist()
     assert not too_small_to_tell(table.assign(formed="partly")).any()
+
+
+def test_a_picture_rounded_to_few_levels_is_not_said_to_shine(tmp_path):
+    scene = make_scene(dpi=DPI, blur_px=0.5, angle_deg=5.0, seed=31, noise=0.0)
+    rounded = np.round(np.round(scene.pixels / 255 * 19) * 255 / 19).astype(np.uint8)
+    with pytest.raises(ReadingError, match="few different values") as refused:
+        _read(scene, rounded, tmp_path)
+    assert "shines" not in str(refused.value)

@@ -72,3 +72,9 @@ def test_levels_that_were_stretched_before_rounding_heap_up_at_both_ends(kind, t
     assert not fills_scale(np.maximum(heaped, 1))
     assert not fills_scale(np.minimum(heaped, top - 1))
     assert not fills_scale(np.round(top * light).astype(kind))
+    # Disturbed pixels (salt and pepper) stand at both ends alone: no level reaches there.
+    specked = np.round(top * (0.15 + 0.7 * light)).astype(kind)
+    rng = np.random.default_rng(5)
+    specked[rng.random(specked.shape) < 0.003] = 0
+    specked[rng.random(specked.shape) < 0.003] = top
+    assert not fills_scale(specked)

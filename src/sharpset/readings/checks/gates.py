@@ -32,6 +32,7 @@ from sharpset.readings.features.slant import HIDDEN
 from sharpset.readings.features.weighing import HOLE_FORMED_FROM, LEVEL_OFF
 from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.sensor_lines import SensorLines, find_sensor_lines
+from sharpset.readings.placing.traces import FEW_VALUES, share_of_values
 from sharpset.readings.shade.lamp_side import ground_unevenness
 from sharpset.readings.shade.shading import Shade
 from sharpset.scans import Pose, Scan
@@ -76,6 +77,7 @@ _MOST_SHADE_MM = 0.02
 """Excess breadth of edges on one side: that of a band of 40 um that lacks half the contrast. Beyond, bands reach
 farther than the blur, and their depth is anybody's guess."""
 _LIGHTER = "Coat the piece with light matt paint and lay it on black, or light the ground from behind."
+_FEW = "(a palette, or rounding to few levels). Save it in 8 or 16 bits, grey or full colour, without a palette"
 _REACHES = 3.0
 _MOST_BACKING, _SOME_BACKING = 0.25, 0.02
 _MOST_DIRTY = 0.3
@@ -265,7 +267,13 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     """
     advice = advice_for(scan)
     marks = measure_plate(light, pose, piece)
+    few = scan.kind != "JPEG" and share_of_values(light.stored) < FEW_VALUES
     if marks.glare_share > _MOST_GLARE:
+        if few:
+            raise ReadingError(
+                f"{scan.path}: {marks.glare_share:.0%} of the plate is lighter than the rest, as the picture has few "
+                f"different values {_FEW}."
+            )
         raise ReadingError(
             f"{scan.path}: {marks.glare_share:.0%} of the plate shines (glare); {_MOST_GLARE:.0%} is the most. "
             f"{advice.glare}. {advice.again}."
@@ -282,10 +290,10 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
         raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
     over = measure_overshoot(strips)
     if over.largest > _MOST_OVERSHOOT or (over.largest > _LOPSIDED_FROM and over.lopsided > _LOPSIDED):
-        raise ReadingError(
-            f"{scan.path}: edges overshoot by {over.plate:.1%} on the plate and {over.background:.1%} beside it; the "
-            f"picture was sharpened. {advice.unsharpened}. {advice.again}."
-        )
+        seen = f"edges overshoot by {over.plate:.1%} on the plate and {over.background:.1%} beside it"
+        if few:
+            raise ReadingError(f"{scan.path}: {seen}, as it was sharpened or has few different values {_FEW}.")
+        raise ReadingError(f"{scan.path}: {seen}; the picture was sharpened. {advice.unsharpened}. {advice.again}.")
     # In photographs, walls that are seen at a slant make edges differ by direction.
     smear = measure_smear(strips) if scan.viewing is None else Smear()
     if fault := smear.fault(wanted_mm(piece)):

@@ -15,7 +15,7 @@ from sharpset.readings.edges.sampling import INNER_MM, Samples
 from sharpset.readings.edges.strips import StripFits
 from sharpset.readings.picture.medians import row_medians
 
-__all__ = ["Lengthwise", "follow_strips", "open_lengths", "step_of"]
+__all__ = ["Lengthwise", "centre_tracks", "follow_strips", "open_lengths", "step_of"]
 
 FloatArray = NDArray[np.float64]
 _PLAINLY, _PLAIN_NOISES, _LEAST_U_SHARE = 2.0, 6.0, 0.01
@@ -92,6 +92,25 @@ def follow_strips(samples: Samples, fits: StripFits, spread: EdgeSpread, noise: 
         is_open=steps.is_open,
         noise_factor=noise_factor,
     )
+
+
+def centre_tracks(samples: Samples, fits: StripFits, spread: EdgeSpread) -> tuple[FloatArray, FloatArray]:
+    """Return how far the middle of every strip lies beside its fitted place in steps of one pixel along it.
+
+    Returns
+    -------
+    shift_mm : ndarray of float, shape (n_strips, n_steps)
+        Along the strip's normal, mean of both edges, mm on the glass; NaN where either is not seen, or where they are
+        too close to tell apart.
+    t_mm : ndarray of float, shape (n_strips, n_steps)
+        Place of the step along the strip from its middle.
+    """
+    cell, shape = step_of(samples)
+    low, high = _follow(samples, fits, spread, cell, shape).shift_mm
+    shift = (high - low) / 2
+    shift[fits.width_mm <= _APART * fits.sigma_mm] = np.nan
+    t = (np.arange(shape[1]) + 0.5) * samples.pixel_mm - samples.half_length_mm[:, None]
+    return shift, t
 
 
 def open_lengths(samples: Samples, fits: StripFits, noise: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

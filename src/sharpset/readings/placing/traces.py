@@ -39,6 +39,10 @@ _FEWEST_LEFT = 7
 _HEAP = 1e-3
 """Automatic levels send 0.1 % to 2 % of the pixels to either end of the scale (common practice, no source); a card and
 a plate that are exposed well reach neither."""
+_TAIL, _OF_HEAP = 32, 0.1
+"""Part of the scale beside either end, and how many pixels it holds at least, as a share of those at the end. Levels
+that were stretched cut off the tail of a level, so that what is left of it lies beside; single pixels that are dead,
+hot or disturbed stand at an end alone."""
 _FEWEST_GAPS, _FEWEST_SPIKES = 3, 5
 """The levels of plate and background may be a spike each."""
 
@@ -150,4 +154,12 @@ def fills_scale(stored: NDArray[Any]) -> bool:
     if stored.dtype not in (np.uint8, np.uint16):
         return False
     kept = stored[:: max(1, -(-stored.size // _MOST_PIXELS))]
-    return all(np.count_nonzero(kept == end) >= _HEAP * kept.size for end in (0, np.iinfo(stored.dtype).max))
+    top = int(np.iinfo(stored.dtype).max)
+    reach = (top + 1) // _TAIL
+    for end, beside in ((0, (1, reach)), (top, (top - reach, top - 1))):
+        heap = np.count_nonzero(kept == end)
+        if heap < _HEAP * kept.size:
+            return False
+        if np.count_nonzero((kept >= beside[0]) & (kept <= beside[1])) < _OF_HEAP * heap:
+            return False
+    return True

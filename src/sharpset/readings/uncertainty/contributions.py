@@ -10,7 +10,7 @@ well each of them tells it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -24,6 +24,7 @@ from sharpset.readings.features.slant import Loss, Slant
 from sharpset.readings.picture.median_filter import Filtered
 from sharpset.readings.placing.registration import PlaceData
 from sharpset.readings.shade.shading import diameter_effect, width_effect
+from sharpset.readings.uncertainty.travel import Travel
 from sharpset.scans import PixelSize, Pose, Scan
 
 __all__ = [
@@ -143,6 +144,8 @@ class Unsure:
         The exponent by which sizes were worked out, as a logarithm.
     pixel_x, pixel_y : float
         The size of pixels by which they were, over that which the file states, as logarithms.
+    travels : tuple of Travel
+        Along columns and along rows; empty where nothing is known of either.
     """
 
     scale_x: float
@@ -151,6 +154,7 @@ class Unsure:
     exponent: float = 0.0
     pixel_x: float = 0.0
     pixel_y: float = 0.0
+    travels: tuple[Travel, ...] = ()
 
     @classmethod
     def of(cls, scan: Scan, stated: PixelSize, u_scale: tuple[float, float], u_transfer: float, off: float) -> Unsure:
@@ -188,7 +192,7 @@ def contributions(
     pandas.DataFrame
         Columns `CONTRIBUTION_COLUMNS`; ``shared`` is 'no', 'scan' or 'scanner', ``sign`` 1 or -1.
     """
-    wander = _carriage(places, registered)
+    wander = replace(_carriage(places, registered), travels=unsure.travels)
     rows = [*_of_strips(fits, unsure, wander, share), *_of_discs(fits, registered, unsure, wander)]
     table = pd.DataFrame(rows, columns=["row", "line", "effect", "shared", "u_error", "taken"])
     names = np.array(feature_ids, dtype=object)
@@ -222,16 +226,31 @@ class _Wander:
     """Uneven travel: root mean square of the places' error along one axis of the glass (0 columns, 1 rows).
 
     ``scatter_mm`` is that of all places about the pose, the printer's own errors included. ``slope`` is how fast the
-    error changes along the axis, root mean square, as far as neighbouring features show it.
+    error changes along the axis, root mean square, as far as neighbouring features show it, and ``travels`` what edges
+    at a slant show of either axis.
     """
 
     axis: int
     rms_mm: float
     scatter_mm: float
     slope: float = 0.0
+    travels: tuple[Travel, ...] = ()
 
-    def of_width(self, width: FloatArray, along: FloatArray) -> FloatArray:
-        """Return the root mean square error of widths across normals with the component `along` the axis."""
+    def of_width(self, width: FloatArray, across: FloatArray) -> FloatArray:
+        """Return the root mean square error of widths across normals of the components `across`, shape (n, 2)."""
+        squares = np.zeros(len(width))
+        for axis in (0, 1):
+            by_places = self._by_places(width, across[:, axis]) if axis == self.axis else np.zeros(len(width))
+            by_edges = self.travels[axis].of_width(width, across[:, axis]) if self.travels else 0.0
+            squares += np.maximum(by_places, by_edges) ** 2
+        return np.sqrt(squares)
+
+    def of_diameter(self, diameter: FloatArray) -> FloatArray:
+        """Return the root mean square error of the mean diameter: each axis counts by a half."""
+        each = [self.of_width(diameter, np.tile(np.eye(2)[axis], (len(diameter), 1))) for axis in (0, 1)]
+        return np.asarray(np.hypot(*each) / 2)
+
+    def _by_places(self, width: FloatArray, along: FloatArray) -> FloatArray:
         phase = np.minimum(np.pi * width * np.abs(along) / _PERIOD_MM, np.pi / 2)
         by_period = 2 * self.rms_mm * np.abs(along) * np.sin(phase)
         return np.asarray(np.maximum(by_period, self.slope * width * along**2))
@@ -380,7 +399,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
         _Line("pose", width * tilt**2 / 2),
         _common("scale x", width * across[:, 0] ** 2, unsure.scale_x, taken=-unsure.pixel_x),
         _common("scale y", width * across[:, 1] ** 2, unsure.scale_y, taken=-unsure.pixel_y),
-        _Line("carriage", wander.of_width(width, across[:, wander.axis])),
+        _Line("carriage", wander.of_width(width, across)),
         *_slanted(fits.slant, None if fits.slant is None else fits.slant.strips, opening),
         *_put_back(fits.filtered, None if fits.filtered is None else fits.filtered.strips_mm),
     ]
@@ -413,7 +432,7 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
             *_of_lamp(fits, round_the_edge, round_the_edge),
             _common("scale x", size / 2, unsure.scale_x, taken=-unsure.pixel_x),
             _common("scale y", size / 2, unsure.scale_y, taken=-unsure.pixel_y),
-            _Line("carriage", wander.of_width(size, np.ones(1)) / 2),
+            _Line("carriage", wander.of_diameter(size)),
             *[line._replace(effect=line.effect[[i]]) for line in (*slanted, *put_back)],
         ]
         rows += [(int(row), line.name, float(line.effect[0]), line.shared, line.u_error, line.taken) for line in lines]

@@ -212,7 +212,7 @@ def _read_piece(
         check_places(scan, places, registration, bent=bent_places(fits))
     code = read_run_code(light, registration.pose, piece, known=known)
     fits, u_transfer, off = _with_the_curve(ready, fits, piece, u_exponent)
-    travels = tuple(measure_travel(seen, pose, local, axis) for axis in (0, 1))
+    travels = measure_travel(seen, pose, local)
     unsure = replace(Unsure.of(scan, stated, (local.u_x, local.u_y), u_transfer, off), travels=travels)
     assembled = assemble(fits, piece, pose, registration.pose, unsure=unsure)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)

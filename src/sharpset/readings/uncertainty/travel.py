@@ -51,8 +51,11 @@ class Travel:
         return np.asarray(np.interp(across, lag, off) * np.abs(along))
 
 
-def measure_travel(fits: FeatureFits, pose: Pose, local: LocalScale, axis: int) -> Travel:
-    """Measure uneven travel along an axis of the glass by the edges of slanted strips.
+_NOTHING = Travel(lag_mm=np.zeros(0), off_mm=np.zeros(0))
+
+
+def measure_travel(fits: FeatureFits, pose: Pose, local: LocalScale) -> tuple[Travel, Travel]:
+    """Measure uneven travel along the axes of the glass by the edges of slanted strips.
 
     Parameters
     ----------
@@ -60,13 +63,23 @@ def measure_travel(fits: FeatureFits, pose: Pose, local: LocalScale, axis: int) 
     pose : Pose
     local : LocalScale
         What a reference tells of uneven travel is known already.
-    axis : int
-        0 along columns, 1 along rows.
 
     Returns
     -------
-    Travel
+    along_columns, along_rows : Travel
+        Of one axis only, as a carriage has one: where strips stand as far apart as its ripples, the other seems to
+        have a part of it too.
     """
+    both = [_along(fits, pose, local, axis) for axis in (0, 1)]
+    n = min(len(one.lag_mm) for one in both)
+    if n:
+        weaker = int(np.argmin([np.mean(one.off_mm[:n] ** 2) for one in both]))
+        both[weaker] = _NOTHING
+    return both[0], both[1]
+
+
+def _along(fits: FeatureFits, pose: Pose, local: LocalScale, axis: int) -> Travel:
+    """Return what slanted strips show of one axis: 0 along columns, 1 along rows."""
     samples = fits.strips.samples
     formed = np.array([word == "yes" for word in fits.strip_verdicts.formed], dtype=bool)
     turn = np.radians([strip.angle_deg for strip in samples.strips])
@@ -76,9 +89,8 @@ def measure_travel(fits: FeatureFits, pose: Pose, local: LocalScale, axis: int) 
     slanted = formed & (np.abs(runs) > _SLANTED) & (np.abs(faces) > _SLANTED)
     # Rows may also lie beside each other; edges that run along the axis show that alone.
     straight = formed & (np.abs(faces) < _ALONG)
-    nothing = Travel(lag_mm=np.zeros(0), off_mm=np.zeros(0))
     if slanted.sum() < _FEWEST_STRIPS:
-        return nothing
+        return _NOTHING
     shift_mm, t_mm = centre_tracks(samples, fits.strip_fits, fits.strips.spread)
     middle = np.array([[strip.x_mm, strip.y_mm] for strip in samples.strips])
     pixel = np.array(pose.pixel_mm)
@@ -95,7 +107,7 @@ def measure_travel(fits: FeatureFits, pose: Pose, local: LocalScale, axis: int) 
     u_own = np.hypot(u_square, (1 - face2) * u_beside) / face2
     known = np.isfinite(own)
     if not np.any(known & (own > _SURE * u_own)):
-        return nothing
+        return _NOTHING
     lag = np.asarray(_STEP_MM * np.arange(1, _LAGS + 1)[known], dtype=np.float64)
     # Periodic travel has lags without an error, but its period is not known that well.
     off = np.maximum.accumulate(np.where(own > _SURE * u_own, own, 0.0)[known])

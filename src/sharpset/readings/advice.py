@@ -54,9 +54,9 @@ SCANNED = Advice(
     clean="Blow piece and glass clean",
     sensor="Clean the scanner's strip of glass (its manual says where), or scan the piece in another place",
     seam="the seam of two sensors, a carriage that slipped, or a layer of the print that did",
-    not_flat="the piece does not lie flat on the glass",
+    not_flat="the piece does not lie flat on the glass, or the scanner draws softer there",
     lay_flat="Weigh it down (a second glass, the lid closed)",
-    moved="piece or scanner moved during the scan, its carriage jerked, or its lens draws badly there",
+    moved="piece or scanner moved during the scan, its carriage jerked, or its optics draw badly there",
     still="Let nothing touch it while it scans, and fix the piece with a strip of tape; if it stays so, lay the piece "
     "elsewhere on the glass",
     unsharpened="Switch sharpening (unsharp mask) off in the scanning program",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import cv2
@@ -10,13 +11,13 @@ import pytest
 from numpy.typing import NDArray
 from photo_scene import Scene, render
 
-from sharpset.scans import Scan
+from sharpset.scans import Scan, sharpening
 from sharpset.scans.encoding import SRGB
 from sharpset.scans.frame import N_MODULES, PhotoFrame
 from sharpset.scans.markers import find_markers
 from sharpset.scans.photo import rectify_photo
 from sharpset.scans.scan import PixelSize, scan_from_pixels
-from sharpset.scans.sharpening import measure_sharpening, without_sharpening
+from sharpset.scans.sharpening import Sharpening, measure_sharpening, without_sharpening
 
 FRAME = PhotoFrame(window_x_mm=60, window_y_mm=42, marker_mm=14)
 TONES = np.arange(65536) / 65535
@@ -73,3 +74,25 @@ def test_it_is_said(plain: NDArray[np.uint8]) -> None:
     result = rectify_photo(scan, FRAME)
     assert any("sharpened" in remark and "undone" in remark for remark in result.remarks)
     assert result.residual_rms_mm < 0.01
+
+
+@pytest.mark.parametrize("in_light", [False, True])
+def test_bands_in_which_a_mask_is_undone_leave_no_seams(monkeypatch: pytest.MonkeyPatch, in_light: bool) -> None:
+    values = np.random.default_rng(5).integers(0, 255, (150, 40, 3), dtype=np.uint8)
+    mask = Sharpening(amount=1.5, radius_px=1.5, in_light=in_light, misfit=0.0, gain=100.0)
+    at_once = without_sharpening(of_pixels(values), mask).stored
+    monkeypatch.setattr(sharpening, "_ROWS_AT_ONCE", 16)
+    in_bands = without_sharpening(of_pixels(values), mask).stored
+    assert at_once.std() > 5000
+    assert np.abs(at_once.astype(int) - in_bands).max() <= 1
+
+
+def test_undoing_a_mask_takes_little_memory() -> None:
+    scan = of_pixels(np.full((4096, 512, 3), 128, dtype=np.uint8))
+    mask = Sharpening(amount=0.5, radius_px=1.0, misfit=0.0, gain=100.0)
+    tracemalloc.start()
+    without_sharpening(scan, mask)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # The result is twice the picture; the whole picture as numbers of four bytes would be four times more.
+    assert most < 5 * scan.stored.nbytes

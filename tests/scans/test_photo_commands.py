@@ -74,3 +74,30 @@ def test_a_dark_photograph_asks_for_light(tmp_path: Path) -> None:
     Image.new("L", (640, 480), 20).save(tmp_path / "photo.png")
     with pytest.raises(ScanError, match=r"bright parts lie at 8% of the scale"):
         call("rectify", tmp_path / "photo.png", "--frame", tmp_path / "f.json", "--out", tmp_path / "w.tif")
+
+
+def test_no_other_file_is_written_over(tmp_path: Path) -> None:
+    frame = PhotoFrame(window_x_mm=70, window_y_mm=50)
+    call("frame", "--out", tmp_path / "f.pdf", "--window", 70, 50)
+    Image.fromarray(render(Scene(), frame)).save(tmp_path / "photo.png")
+    words = ("rectify", tmp_path / "photo.png", "--frame", tmp_path / "f.json", "--pixel", 0.3, "--out")
+    Image.new("L", (64, 48), 200).save(tmp_path / "scan.tif", dpi=(600, 600))
+    (tmp_path / "notes.tif").write_text("notes", encoding="utf-8")
+    (tmp_path / "folder.tif").mkdir()
+    for name, text in (("scan", "another file stands"), ("notes", "another file stands"), ("folder", "is a folder")):
+        with pytest.raises(ScanError, match=rf"{name}\.tif: .*{text}"):
+            call(*words, tmp_path / f"{name}.tif")
+    assert (tmp_path / "notes.tif").read_text(encoding="utf-8") == "notes"
+    # One's own is written anew.
+    for _ in range(2):
+        assert call(*words, tmp_path / "w.tif") == 0
+
+
+def test_the_file_of_a_frame_that_was_printed_is_kept(tmp_path: Path) -> None:
+    call("frame", "--out", tmp_path / "f.pdf", "--window", 70, 50)
+    before = (tmp_path / "f.json").read_bytes()
+    for other in (("--window", 60, 50), ("--window", 70, 50, "--ground", "black"), ("--window", 70, 50, "--gap", 5)):
+        with pytest.raises(ScanError, match=r"f\.json: the file of another frame stands there"):
+            call("frame", "--out", tmp_path / "f.pdf", *other)
+    assert (tmp_path / "f.json").read_bytes() == before
+    assert call("frame", "--out", tmp_path / "f.pdf", "--window", 70, 50) == 0

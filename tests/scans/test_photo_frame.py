@@ -178,12 +178,17 @@ def test_descriptions_that_are_none_are_refused(tmp_path: Path) -> None:
     file.write_text('{"kind": "piece"}', encoding="utf-8")
     with pytest.raises(ScanError, match="is not the description"):
         load_frame(file)
+    with pytest.raises(ScanError, match="another file stands there"):
+        write_frame(tmp_path / "frame.pdf")
+    file.unlink()
     write_frame(tmp_path / "frame.pdf")
     data = json.loads(file.read_text(encoding="utf-8"))
     data["markers"][3]["x_mm"] += 1
     file.write_text(json.dumps(data), encoding="utf-8")
     with pytest.raises(ScanError, match="not those of this frame"):
         load_frame(file)
+    # As it says there: written again.
+    assert write_frame(tmp_path / "frame.pdf") == load_frame(file)
 
 
 @pytest.mark.parametrize(("name", "ground"), [("photo_frame", "white"), ("photo_frame_black", "black")])

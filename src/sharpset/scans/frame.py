@@ -31,6 +31,7 @@ _LIGHT = {"black": "Light it evenly, without glare.", "grey": _FROM_BELOW, "whit
 _PAPERS_MM = {"A5": (210.0, 148.0), "A4": (210.0, 297.0), "letter": (215.9, 279.4), "A3": (297.0, 420.0)}
 _PAPER_MARGIN_MM = 10.0
 _RULER_SPACE_MM = 14.0
+_DRAWN = ("window_x_mm", "window_y_mm", "marker_mm", "gap_mm", "ground")
 _TEXT_SPACE_MM = 34.0
 
 
@@ -240,7 +241,7 @@ def write_frame(path: str | Path, *, frame: PhotoFrame | None = None, paper: str
     Raises
     ------
     ScanError
-        If the frame does not fit the paper or the files cannot be written.
+        If the frame does not fit the paper, the files cannot be written, or that of another frame would be lost.
     """
     design = frame or PhotoFrame()
     place = Path(path)
@@ -256,6 +257,7 @@ def write_frame(path: str | Path, *, frame: PhotoFrame | None = None, paper: str
         )
     if place.suffix.lower() != ".pdf":
         raise ScanError(f"{place}: the frame is a PDF file, with a .json beside it. Give a name that ends with .pdf.")
+    _keep_another(place.with_suffix(".json"), design)
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
         with whole_file(place) as beside:
@@ -265,6 +267,30 @@ def write_frame(path: str | Path, *, frame: PhotoFrame | None = None, paper: str
     except OSError as error:
         raise ScanError(f"{place}: cannot be written ({error.strerror or error}). Choose another --out.") from error
     return design
+
+
+def _keep_another(place: Path, design: PhotoFrame) -> None:
+    """Refuse to write over the file of another frame, by which its prints are measured, or over what is no frame's."""
+    if not place.exists():
+        return
+    try:
+        if load_frame(place) == PhotoFrame(**{name: getattr(design, name) for name in _DRAWN}):
+            return
+        what = "the file of another frame stands there, by which its prints are measured"
+    except ScanError:
+        if _is_of_a_frame(place):
+            return
+        what = "another file stands there"
+    raise ScanError(f"{place}: {what}. Choose another --out.")
+
+
+def _is_of_a_frame(place: Path) -> bool:
+    """Whether a file that describes no frame any more once did."""
+    try:
+        data = json.loads(place.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(data, dict) and data.get("kind") == "photo frame"
 
 
 def _to_json(design: PhotoFrame, paper: str) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from sharpset.scans.frame_view import FEWEST_MARKERS, view_of_frame
 from sharpset.scans.opening import open_scan
 from sharpset.scans.pinhole import CameraFit, PlaneView
 from sharpset.scans.resampling import combine_window
-from sharpset.scans.scale_note import ScaleNote, write_note
+from sharpset.scans.scale_note import ScaleNote, read_note, write_note
 from sharpset.scans.scan import PixelSize, Scan, scan_from_pixels
 from sharpset.scans.tags import LOWEST_SCAN_DPI
 from sharpset.scans.viewing import Viewing, Viewpoint
@@ -163,11 +163,29 @@ class RectifiedPhoto:
 
 
 def as_tiff(path: str | Path) -> Path:
-    """Return the path if it names a TIFF file; raises `ScanError` otherwise."""
+    """Return the path if it names a TIFF file that may be written; raises `ScanError` otherwise.
+
+    What stands there is replaced only if it is a true picture too: a scan, or another file, may be the only one.
+    """
     place = Path(path)
     if place.suffix.lower() not in (".tif", ".tiff"):
         raise ScanError(f"{place}: the true picture is a TIFF file. Give a name that ends with .tif.")
+    if place.is_dir():
+        raise ScanError(f"{place}: this is a folder. Name the file to write in it.")
+    if place.exists() and not _is_true_picture(place):
+        raise ScanError(f"{place}: another file stands there, no true picture of a photograph. Choose another --out.")
     return place
+
+
+def _is_true_picture(place: Path) -> bool:
+    """Whether a file is what `RectifiedPhoto.write` leaves."""
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(place) as file:
+            return read_note(file.pages.first.description) is not None
+    except (OSError, ValueError, tifffile.TiffFileError):
+        return False
 
 
 def rectify_photo(image: str | Path | Scan, frame: PhotoFrame, **options: Any) -> RectifiedPhoto:

@@ -81,9 +81,9 @@ def _run_rectify(args: argparse.Namespace) -> int:
     from sharpset.scans.frame import load_frame
     from sharpset.scans.photo import as_tiff, rectify_photos
 
+    if args.out.exists() and any(image.exists() and image.samefile(args.out) for image in args.images):
+        raise ScanError(f"{args.out}: --out names one of the photographs. Choose another --out.")
     out = as_tiff(args.out)
-    if out.exists() and any(image.exists() and image.samefile(out) for image in args.images):
-        raise ScanError(f"{out}: --out names one of the photographs. Choose another --out.")
     frame = load_frame(args.frame)
     if args.rulers is not None:
         frame = frame.with_rulers(x_mm=args.rulers[0], y_mm=args.rulers[1])

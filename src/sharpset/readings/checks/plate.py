@@ -41,6 +41,10 @@ _WIDE_PX, _CLEAR = 7.0, 3.5
 """Pixels and blurs from which on a strip tells its own blur; more blurs would leave out the blurred part of a piece."""
 _MOST_STRIPS = 64
 _FEWEST_STRIPS = 8
+_APART, _TURNS = 4.0, 4
+"""From how many spreads of an edge on the wall beside it shows as a band of its own (two steps are told apart then), so
+that a strip's fit takes in the band or leaves it: such strips tell no blur. And how often the spread itself is found
+anew without walls."""
 _WALLS, _U_WALLS = 0.7, 0.3
 """Of the breadth that walls half as bright as the face add, what is expected, and its standard uncertainty: darker and
 brighter ones add less."""
@@ -256,6 +260,7 @@ def measure_flatness(strips: PieceSamples, piece: Piece, pose: Pose, viewing: Vi
     directions of the glass (1, x, y, x^2 + y^2, cos of twice the direction) by iteratively reweighted least squares;
     the extremes of plane and bowl over the strips' places are stated. Walls that a lens sees at a slant make edges
     broader, the more the further from its foot: known from where it stood but for how bright they are, and taken out.
+    Strips whose walls show as bands of their own are left out.
     """
     nothing = Flatness(lowest_mm=np.nan, highest_mm=np.nan, ratio=np.nan, u_ratio=np.nan)
     width = np.array([strip.width_mm for strip in strips.samples.strips])
@@ -276,18 +281,16 @@ def measure_flatness(strips: PieceSamples, piece: Piece, pose: Pose, viewing: Vi
     places = np.array([[strip.x_mm, strip.y_mm] for strip in samples.strips])[clear]
     x, y = ((places - size) / size.max()).T
     across = samples.normal[clear, 0] ** 2 - samples.normal[clear, 1] ** 2
-    walls = _broadened_by_walls(places, samples.normal[clear], piece, pose, viewing, mean)
-    design = np.column_stack((np.ones_like(x), x, y, x**2 + y**2, across, walls))
-    known, scale = 1e-6 * np.eye(design.shape[1]), 0.1
-    weights = np.ones(len(logs))
-    for _ in range(8):
-        known[-1, -1] = (scale / _U_WALLS) ** 2
-        weighted = (design * weights[:, None]).T
-        normal = weighted @ design + known
-        solution = np.linalg.solve(normal, weighted @ logs + _WALLS * known[-1])
-        away = logs - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(away))), 1e-3)
-        weights = np.clip(1 - (away / (5 * scale)) ** 2, 0, None) ** 2
+    breadth = _breadth_of_walls(places, samples.normal[clear], piece, pose, viewing)
+    plain, base_mm = np.column_stack((np.ones_like(x), x, y, x**2 + y**2, across)), np.full(len(x), mean)
+    for _ in range(1 if viewing is None else _TURNS):
+        near = breadth < _APART * base_mm
+        if near.sum() < _FEWEST_STRIPS:
+            return nothing
+        design = np.column_stack((plain, _broadened_by_walls(breadth, base_mm)))[near]
+        solution, normal, scale = _fitted(design, logs[near])
+        smooth = plain[:, :4] @ solution[:4]
+        base_mm = mean * np.exp(np.clip(smooth, smooth[near].min(), smooth[near].max()))
     # What differs between the two directions of the glass is no matter of flatness, nor are walls.
     design[:, 4:] = 0.0
     surface = design @ solution
@@ -303,18 +306,37 @@ def measure_flatness(strips: PieceSamples, piece: Piece, pose: Pose, viewing: Vi
     )
 
 
-def _broadened_by_walls(
-    places_mm: FloatArray, normals: FloatArray, piece: Piece, pose: Pose, viewing: Viewing | None, sigma_mm: float
+def _fitted(design: FloatArray, logs: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Robust least squares with what is known of walls: solution, normal matrix, standard deviation of a strip."""
+    known, scale = 1e-6 * np.eye(design.shape[1]), 0.1
+    weights = np.ones(len(logs))
+    for _ in range(8):
+        known[-1, -1] = (scale / _U_WALLS) ** 2
+        weighted = (design * weights[:, None]).T
+        normal = weighted @ design + known
+        solution = np.linalg.solve(normal, weighted @ logs + _WALLS * known[-1])
+        away = logs - design @ solution
+        scale = max(1.4826 * float(np.median(np.abs(away))), 1e-3)
+        weights = np.clip(1 - (away / (5 * scale)) ** 2, 0, None) ** 2
+    return solution, normal, scale
+
+
+def _breadth_of_walls(
+    places_mm: FloatArray, normals: FloatArray, piece: Piece, pose: Pose, viewing: Viewing | None
 ) -> FloatArray:
+    """How broad the walls of strips show in a photograph, mm, shape (n_strips,)."""
+    if viewing is None:
+        return np.zeros(len(places_mm))
+    points = (pose.to_pixels(places_mm) + 0.5) * np.array(pose.pixel_mm)
+    return np.asarray(loss_of(points, normals, viewing, thickness_mm=piece.thickness_mm).width_mm)
+
+
+def _broadened_by_walls(breadth_mm: FloatArray, sigma_mm: FloatArray) -> FloatArray:
     """By how much walls half as bright as the face make strips' blur broader, logarithm, shape (n_strips,).
 
     A band of breadth b at one of two edges, of share s of the contrast, adds s (1 - s) b^2 / 2 to their mean variance.
     """
-    if viewing is None:
-        return np.zeros(len(places_mm))
-    points = (pose.to_pixels(places_mm) + 0.5) * np.array(pose.pixel_mm)
-    breadth = loss_of(points, normals, viewing, thickness_mm=piece.thickness_mm).width_mm
-    return np.asarray(0.5 * np.log1p((breadth / sigma_mm) ** 2 / 8))
+    return np.asarray(0.5 * np.log1p((breadth_mm / sigma_mm) ** 2 / 8))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -98,3 +99,13 @@ def test_other_strips_are_left_alone(midline, closed_from):
     straight, leaning = laid_straight(samples, SPREAD)
     assert len(leaning) == 0
     assert straight is samples
+
+
+@pytest.mark.parametrize("place_mm", [-0.35, 0.0])
+def test_a_mark_beside_an_edge_makes_no_strip_lean(place_mm):
+    samples = _drawn(np.zeros_like, 0.3)
+    mark = 0.9 * np.exp(-0.5 * (((samples.t_mm - place_mm) / 0.25) ** 2 + ((samples.d_mm - 0.1) / 0.1) ** 2))
+    dirty = replace(samples, solid=samples.solid + mark * (1 - samples.solid))
+    straight, leaning = laid_straight(dirty, SPREAD)
+    assert len(leaning) == 0
+    assert straight is dirty

@@ -20,12 +20,14 @@ from sharpset.readings.picture.medians import median
 __all__ = ["laid_straight"]
 
 FloatArray = NDArray[np.float64]
-_SEEN, _KNOWN = 0.3, 0.7
-"""Steps tell their middle where they hold so much of the width as drawn; so many of them must."""
+_SEEN, _KNOWN, _ALL_KNOWN = 0.3, 0.7, 0.95
+"""Steps tell their middle where they hold so much of the width as drawn; so many must, for a wave nearly all."""
 _LEAST_BLURS, _SURE, _BETTER = 0.3, 8.0, 0.7
 """Leaning that matters, in blurs; that is sure, in standard uncertainties; how much of the steps' scatter is left."""
 _MOST_MM = 0.12
 """What lies further beside its place came off, or is another thing (`formed`)."""
+_AS_LIGHT = 0.1
+"""Share of the usual light, beyond its scatter, by which that of a step may differ."""
 _TURNS, _CUT = 4, 3.0
 _DEGREES = (2, 6)
 _TINY = 1e-9
@@ -69,11 +71,18 @@ def laid_straight(
         used = light > _SEEN * nominal[i]
         if used.sum() < max(_KNOWN * (count > 1).sum(), 8):
             continue
+        usual = median(light[used])
+        # Marks move the middle of what they lie on, and change its light, which leaning does not.
+        used &= np.abs(light - usual) <= _AS_LIGHT * usual + 3 * 1.4826 * median(np.abs(light[used] - usual))
+        if used.sum() < max(_KNOWN * (count > 1).sum(), 8):
+            continue
         at = np.bincount(column, t, shape[1])[used] / count[used]
         place = np.bincount(column, share * d, shape[1])[used] / total[used]
         if 1.4826 * median(np.abs(place - median(place))) < _CALM * _LEAST_BLURS * sigma[i]:
             continue
-        line = _midline(at, place, samples.half_length_mm[i], noise_inflation)
+        # Where steps are left out a wave may run anywhere.
+        degrees = _DEGREES if used.sum() >= _ALL_KNOWN * (count > 1).sum() else _DEGREES[:1]
+        line = _midline(at, place, samples.half_length_mm[i], noise_inflation, degrees)
         if line is None:
             continue
         along = np.linspace(-1.0, 1.0, 41)
@@ -86,7 +95,9 @@ def laid_straight(
     return replace(samples, d_mm=d_mm) if leaning else samples, np.array(leaning, dtype=np.intp)
 
 
-def _midline(at_mm: FloatArray, place_mm: FloatArray, half_mm: float, inflation: float) -> FloatArray | None:
+def _midline(
+    at_mm: FloatArray, place_mm: FloatArray, half_mm: float, inflation: float, degrees: tuple[int, ...]
+) -> FloatArray | None:
     """Return Legendre coefficients of a line through the steps' middles over the half length, its mean taken off.
 
     None where it does not tell them better than one place does. It is a parabola, or a wave where that tells more.
@@ -94,7 +105,7 @@ def _midline(at_mm: FloatArray, place_mm: FloatArray, half_mm: float, inflation:
     u = at_mm / half_mm
     before = 1.4826 * float(np.median(np.abs(place_mm - np.median(place_mm))))
     best: FloatArray | None = None
-    for degree in _DEGREES:
+    for degree in degrees:
         design = legvander(u, degree)
         weight, unit = np.ones(len(u)), np.eye(degree + 1)
         coefficients: FloatArray = np.zeros(degree + 1)

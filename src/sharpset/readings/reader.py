@@ -20,6 +20,7 @@ from sharpset.readings.checks.gates import (
     check_shade,
     refuse_features,
 )
+from sharpset.readings.checks.unlike import find_unlike
 from sharpset.readings.edge_quality.quality import measure_quality
 from sharpset.readings.features.fitting import FeatureFits, read_features
 from sharpset.readings.features.slant import without_slant
@@ -217,12 +218,14 @@ def _read_piece(
     assembled = assemble(fits, piece, pose, registration.pose, unsure=unsure)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
-    table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across)
+    unlike = find_unlike(fits, piece, pose, registration, table["U95_mm"].to_numpy(float)) if not seams else None
+    table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across, unlike)
     quality = measure_quality(light, pose, piece, seen)
     remarks = (
         *face,
         *sized,
         *remarks_on(ready, code, fits, state, table),
+        *(() if unlike is None else unlike.remarks()),
         *remarks_on_whole(ready, levels, seams, part, quality.roughness),
         *remarks_on_travel(scan, assembled.contributions, table),
         *(() if scale.source == "nominal" else (local.summary(),)),

@@ -23,6 +23,7 @@ from sharpset.readings.checks.plate import (
     measure_plate,
 )
 from sharpset.readings.checks.smear import Smear, measure_smear
+from sharpset.readings.checks.unlike import BENT, BLURRED, Unlike
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.open_steps import OPEN_FROM
 from sharpset.readings.features.crossings import crossed_by_lines
@@ -313,7 +314,12 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
 
 
 def refuse_features(
-    table: pd.DataFrame, piece: Piece, fits: FeatureFits, state: PlateState, across: NDArray[np.bool_]
+    table: pd.DataFrame,
+    piece: Piece,
+    fits: FeatureFits,
+    state: PlateState,
+    across: NDArray[np.bool_],
+    unlike: Unlike | None = None,
 ) -> pd.DataFrame:
     """Empty the values of features that cannot be read, and say why in their flags.
 
@@ -326,6 +332,8 @@ def refuse_features(
     state : PlateState
     across : ndarray of bool
         Which features lie across a seam of the scan.
+    unlike : Unlike, optional
+        Which lie where the scan is unlike the rest.
 
     Returns
     -------
@@ -333,20 +341,23 @@ def refuse_features(
         With flags ``refused: glare``, ``refused: askew`` (its ends lie beside their places: it came off, or is no
         feature), ``refused: dim`` (something thin may close it), ``refused: small`` (a hole narrower than a pixel),
         ``refused: line of the scanner``, ``refused: seam``, ``refused: uneven background``, ``refused: uneven light``,
-        ``refused: dirty``, ``refused: hidden at a slant``, ``refused: filtered`` (narrower than a filter against
+        ``refused: dirty``, ``refused: rows displaced``, ``refused: blurred otherwise here``,
+        ``refused: hidden at a slant``, ``refused: filtered`` (narrower than a filter against
         specks) or ``refused: unsure`` (below five standard uncertainties, or both open and closed for all that can be
         told). A verdict 'yes' is withdrawn to 'partly', as nothing vouches for it, and so is a 'no' where the view was
-        hidden or filtered; its confidence is 0.5.
+        hidden, filtered, displaced or blurred; its confidence is 0.5.
     """
     reasons = _reasons(len(table), piece, fits, state)
     _name(reasons, np.arange(len(across)), across, "seam")
+    if unlike is not None:
+        reasons = [reason or own for reason, own in zip(reasons, unlike.reasons, strict=True)]
     _name(reasons, np.arange(len(table)), too_small_to_tell(table), "unsure")
     refused = np.array([reason != "" for reason in reasons])
     table = table.assign(confidence=np.minimum(table["confidence"], _sure_of_size(table)))
     if not refused.any():
         return table
     table.loc[refused, list(_BLANKED)] = np.nan
-    hidden = np.array([reason in (HIDDEN, FILTERED) for reason in reasons])
+    hidden = np.array([reason in (HIDDEN, FILTERED, BENT, BLURRED) for reason in reasons])
     table.loc[refused & ((table["formed"] == "yes").to_numpy() | hidden), "formed"] = "partly"
     table.loc[refused, "confidence"] = 0.5
     table["flags"] = [

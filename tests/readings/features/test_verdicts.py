@@ -174,23 +174,6 @@ def test_a_spot_far_from_where_all_holes_lie_is_a_mark_though_as_large_as_a_hole
     assert np.delete(chance, 3).max() < 0.01
 
 
-def test_a_wide_mark_that_an_uneven_carriage_displaced_is_still_the_mark():
-    """Small holes in one row are displaced alike; a round mark at the other end of the piece lies 50 um from them."""
-    rng = np.random.default_rng(6)
-    nominal = np.append(np.tile((0.16, 0.2, 0.25, 0.315, 0.4), 4), (2.0, 2.0, 2.0, 2.0, 2.0))
-    n = len(nominal)
-    shift = rng.normal(0, 0.003, (n, 2))
-    shift[-1] += (0.0, 0.05)
-    chance = mark_chances(
-        size_mm=nominal - 0.015 + rng.normal(0, 0.004, n),
-        nominal_mm=nominal,
-        shift_mm=shift,
-        u_shift_mm=np.full(n, 0.001),
-        whole=np.ones(n, dtype=bool),
-    )
-    assert chance[-1] < 0.05
-
-
 def test_a_dim_slot_beside_open_ones_is_none_and_one_a_little_dim_is_unsure_as_long_as_they_scatter():
     n = 12
     contrast = 1 + 0.03 * np.array([-1.2, 0.4, 1.1, -0.3, 0.2, -0.8, 0.9, -0.1, 0.6, -0.5, 0.0, 0.0])

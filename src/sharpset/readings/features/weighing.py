@@ -66,9 +66,6 @@ _DIMMED, _NEAREST, _BY_SIZE = 0.75, 5, 0.15
 at; by what contrasts may differ between sizes a factor of e apart (taken, no source)."""
 _PLACES = np.pi * 0.15**2
 """Area (mm2) about a hole's place in which marks would be taken for it."""
-_UNEVEN = 0.01
-"""Of its diameter by which a hole may lie beside the others as well: they stand in a few rows, which a carriage that
-travels unevenly displaces together, while it displaces wide marks elsewhere otherwise; no speck is as wide as those."""
 
 
 def share_chances(share: FloatArray, u_share: FloatArray, *, low: float, high: float) -> FloatArray:
@@ -307,7 +304,7 @@ def mark_chances(
         grown, wide = middle_of((size_mm - nominal_mm)[alike], LEAST_SCATTER_MM)
         wide = np.hypot(wide, 0.1 * nominal_mm[i])
         by_size = float(log_student(size_mm[i], nominal_mm[i] + grown, wide))
-        s2 = scatter**2 + u_shift_mm[i] ** 2 + (_UNEVEN * nominal_mm[i]) ** 2
+        s2 = scatter**2 + u_shift_mm[i] ** 2
         # Student's t of two dimensions.
         by_place = -np.log(2 * np.pi * s2) - (_TAILS + 2) / 2 * np.log1p(away[i] ** 2 / (_TAILS * s2))
         odds = _MARKED / (1.5 * nominal_mm[i] * _PLACES) * np.exp(-min(by_size + float(by_place), 700.0))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from sharpset.pieces import Piece
-from sharpset.readings.edges.spread import without_pixels
+from sharpset.readings.edges.spread import select_samples, without_pixels
 from sharpset.readings.edges.strips import LOOSE, fit_strips
 from sharpset.readings.features.fitting import FeatureFits
 from sharpset.readings.placing.registration import Registration
@@ -25,13 +25,17 @@ _WIDE_PX, _CLEAR, _MOST_STRIPS = 7.0, 3.5, 96
 _OUT, _OUT_OF_MOST, _LEAST_OUT_PX, _LEAST_OUT_MM = 8.0, 2.5, 0.5, 0.02
 """Spreads of single places, and times what nine of ten are off, from which on a place is off, and the least pixels and
 millimetres: walls of rough prints lie off by 0.02 mm."""
+_MOST_OF = 0.6
+"""Share of the places in such rows that are off the same way at least."""
 _TOGETHER_MM, _BESIDE_MM = 1.5, 0.4
 """How near another place lies that is off the same way, and how far beside both nothing is read."""
 _NEAR, _WITHIN_MM, _ROWS_MM, _FEWEST = 4, 4.0, 1.5, 3
 """Strips around a feature, within what distance, and in its rows (columns) that tell the blur there."""
 _FACING = 0.65
 """Of a normal along an axis: motion blurs edges that face along it only."""
-_SURE, _OFF = 4.0, 0.2
+_N_TURNS, _CUT = 10, 3.0
+_FOLLOWED, _LEAST_CONTRAST = 0.9, 0.6
+_SURE, _OFF = 5.0, 0.2
 """Standard uncertainties and share by which blur must differ; contrast by a fifth of that."""
 _OF_INTERVAL = 0.5
 """Share of its interval by which what differs moves a size, from which on it is refused."""
@@ -156,6 +160,11 @@ def _displaced(fits: FeatureFits, piece: Piece, pose: Pose, registration: Regist
                 continue
             first, last = min(first, last), max(first, last)
             # The rows beside are displaced by less.
+            there = (high[rows] > first) & (low[rows] < last)
+            alike = there & (np.abs(off) > limit / 2) & (off * off[i] > 0)
+            # Prints bow single features; a carriage takes all that lie there with it.
+            if alike.sum() < _MOST_OF * there.sum():
+                continue
             beside = (high[rows] > first - _TOGETHER_MM) & (low[rows] < last + _TOGETHER_MM) & (off * off[i] > 0)
             several = len(np.unique(rows[beside & (np.abs(off) > limit)])) > 2
             if several or min(abs(off[i]), abs(off[j])) > 2 * limit:
@@ -167,13 +176,21 @@ def _displaced(fits: FeatureFits, piece: Piece, pose: Pose, registration: Regist
 def _wide_strips(fits: FeatureFits, pose: Pose) -> _Wide | None:
     strips = fits.strips
     width = np.array([strip.width_mm for strip in strips.samples.strips])
-    wide = np.flatnonzero(width > max(_WIDE_PX * strips.samples.pixel_mm, _CLEAR * strips.spread.mean_sigma_mm))
+    formed = np.array([word == "yes" for word in fits.strip_verdicts.formed], dtype=bool)
+    least = max(_WIDE_PX * strips.samples.pixel_mm, _CLEAR * strips.spread.mean_sigma_mm)
+    wide = np.flatnonzero((width > least) & formed)
     if len(wide) > _MOST_STRIPS:
         wide = wide[np.linspace(0, len(wide) - 1, _MOST_STRIPS).astype(int)]
     if len(wide) < 2 * _FEWEST:
         return None
     samples = without_pixels(strips.samples, wide)
     own = fit_strips(samples, strips.profiles.some(wide), strips.spread, LOOSE)
+    # What such a fit cannot follow tells no blur: it stays within a factor of e of the one that it begins with.
+    told = np.abs(np.log(own.sigma_mm / strips.spread.sigma_mm(samples.normal))) < _FOLLOWED
+    told &= (own.contrast > _LEAST_CONTRAST) & (own.contrast < 2 - _LEAST_CONTRAST)
+    if told.sum() < 2 * _FEWEST:
+        return None
+    samples, own = select_samples(samples, np.flatnonzero(told)), own.some(np.flatnonzero(told))
     blur = np.log(own.sigma_mm / strips.spread.sigma_mm(samples.normal))
     contrast = own.contrast.copy()
     for kind in (False, True):
@@ -185,9 +202,23 @@ def _wide_strips(fits: FeatureFits, pose: Pose) -> _Wide | None:
         glass_mm=pose.to_pixels(places) * np.array(pose.pixel_mm),
         places_mm=places,
         normal=samples.normal,
-        blur=blur - np.median(blur),
+        blur=blur - _by_direction(blur, samples.normal),
         contrast=contrast,
     )
+
+
+def _by_direction(blur: FloatArray, normal: FloatArray) -> FloatArray:
+    """Return what direction makes of the blur of most strips: astigmatic lenses blur edges by it, wherever they lie."""
+    design = np.column_stack((np.ones(len(blur)), normal[:, 0] ** 2 - normal[:, 1] ** 2, normal[:, 0] * normal[:, 1]))
+    weight = np.ones(len(blur))
+    found: FloatArray = np.zeros(3)
+    for _ in range(_N_TURNS):
+        weighed = design.T * weight
+        found = np.asarray(np.linalg.solve(weighed @ design + 1e-3 * np.eye(3), weighed @ blur), dtype=float)
+        away = np.abs(blur - design @ found)
+        scale = max(1.4826 * float(np.median(away)), 1e-3)
+        weight = np.clip(1 - (away / (_CUT * scale)) ** 2, 0.0, None) ** 2
+    return np.asarray(design @ found)
 
 
 def _around(wide: _Wide, piece: Piece, pose: Pose) -> tuple[FloatArray, FloatArray]:

@@ -38,7 +38,7 @@ _RAMP_PX = 2.0
 """Over this length at the far ends of a row of pixels each counts less and less."""
 _CLOSED = 0.25
 """A part that comes down to less than this share of the width as drawn is closed somewhere, which is no width."""
-_FEWEST_CLEAR, _CLEAR_BLURS = 8, 2.0
+_FEWEST_CLEAR, _CLEAR_BLURS = 10, 2.0
 """Steps of such a part that lie clear of the others' blur at least."""
 _ONE_SIDED, _EVEN = 0.15, 0.2
 """How far its middle may lie beside the others', and its width may change within it beyond what theirs does, as shares

@@ -24,6 +24,8 @@ __all__ = ["Uneven", "uneven_strips", "with_uneven"]
 FloatArray = NDArray[np.float64]
 _NOISES, _LEAST_PART, _LEAST_BLURS = 4.0, 0.06, 0.25
 """What counts as narrower or wider: so many times the noise of a few steps, so much of the width, and of the blur."""
+_ROUGH = 2.0
+"""Spreads of a strip's own widths along it: rough edges wander, and wide or narrow stretches of them are no parts."""
 _SHORTEST, _LONGEST = 0.12, 0.5
 """Shares of a strip's length that such parts take up, each at least and all together at most: what is shorter may be
 dirt, and of a strip that is uneven all along nothing is set aside."""
@@ -248,6 +250,8 @@ def _runs(steps: _Steps, u_mm: float, sigma_mm: float, pixel_mm: float) -> tuple
     smooth = _smoothed(width, sigma_mm / pixel_mm)
     middle = float(np.median(smooth))
     least = max(_NOISES * u_mm / np.sqrt(n), _LEAST_PART * abs(middle), _LEAST_BLURS * sigma_mm)
+    # Rough edges wander: a part must stand out of that.
+    least = max(least, _ROUGH * _spread(smooth))
     shortest = max(_SHORTEST * len(known), _SHORTEST_MM / pixel_mm)
     runs = []
     inside = np.zeros(len(known), dtype=bool)

@@ -7,7 +7,6 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from sharpset.pieces import Piece
 from sharpset.readings.edges.spread import select_samples, without_pixels
@@ -226,7 +225,9 @@ def _around(wide: _Wide, piece: Piece, pose: Pose) -> tuple[FloatArray, FloatArr
     places = piece.features[["x_mm", "y_mm"]].to_numpy(float)
     glass = pose.to_pixels(places) * np.array(pose.pixel_mm)
     scatter = [max(1.4826 * float(np.median(np.abs(values))), 1e-3) for values in (wide.blur, wide.contrast)]
-    distance, near = cKDTree(wide.places_mm).query(places, k=_NEAR)
+    away = np.hypot(*(places[:, None] - wide.places_mm[None]).transpose(2, 0, 1))
+    near = np.argsort(away, axis=1)[:, :_NEAR]
+    distance = np.take_along_axis(away, near, axis=1)
     blur, contrast = np.zeros(len(places)), np.zeros(len(places))
     for k in range(len(places)):
         groups = [near[k][distance[k] < _WITHIN_MM]]

@@ -12,7 +12,7 @@ from sharpset.errors import FitError
 from sharpset.fits.algebra import independent_columns
 from sharpset.plans.remarks import FEW_DF_WITHIN
 
-__all__ = ["MixedFit", "few_within", "fit_mixed", "group_labels"]
+__all__ = ["MixedFit", "few_within", "fit_mixed", "group_labels", "relative_covariance"]
 
 Floats = NDArray[np.float64]
 
@@ -199,7 +199,16 @@ def fit_mixed(matrix: Floats, response: Floats, *, groups: dict[str, NDArray[np.
 _TIGHT = {"xatol": 1e-10, "fatol": 1e-12}
 
 
-def _shape(ratios: Floats, kernels: list[Floats], n: int) -> Floats:
+def relative_covariance(ratios: Floats, kernels: list[Floats], n: int) -> Floats:
+    """Return the covariance of n runs over the residual variance, by the ratios of the groupings' variances to it.
+
+    Parameters
+    ----------
+    ratios : ndarray of float, shape (k,)
+    kernels : list of ndarray of float, shape (n, n)
+        1 where two runs share a group, one entry a grouping.
+    n : int
+    """
     shape = np.eye(n)
     for ratio, kernel in zip(ratios, kernels, strict=True):
         shape = shape + ratio * kernel
@@ -209,7 +218,7 @@ def _shape(ratios: Floats, kernels: list[Floats], n: int) -> Floats:
 def _criterion(ratios: Floats, kernels: list[Floats], x: Floats, y: Floats, reml: bool) -> float:
     """Return minus two log-likelihood with the residual variance profiled out."""
     n, p = x.shape
-    chol = np.linalg.cholesky(_shape(ratios, kernels, n))
+    chol = np.linalg.cholesky(relative_covariance(ratios, kernels, n))
     xs, ys = np.linalg.solve(chol, x), np.linalg.solve(chol, y)
     q, r = np.linalg.qr(xs)
     rest = ys - q @ (q.T @ ys)
@@ -251,7 +260,7 @@ def _finish(
     ratios: Floats, kernels: list[Floats], x: Floats, y: Floats, names: tuple[str, ...], reml: bool
 ) -> MixedFit:
     n, p = x.shape
-    chol = np.linalg.cholesky(_shape(ratios, kernels, n))
+    chol = np.linalg.cholesky(relative_covariance(ratios, kernels, n))
     xs, ys = np.linalg.solve(chol, x), np.linalg.solve(chol, y)
     coef = np.linalg.lstsq(xs, ys, rcond=None)[0]
     rest = ys - xs @ coef

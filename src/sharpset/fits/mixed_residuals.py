@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sharpset.fits.mixed import MixedFit
+from sharpset.fits.mixed import MixedFit, relative_covariance
 
 __all__ = ["MixedResiduals", "mixed_residuals"]
 
@@ -72,12 +72,9 @@ def mixed_residuals(
     sigma2 = float(mixed.variances[-1])
     ratios = mixed.variances[:-1] / sigma2
     marks = [(labels[:, None] == np.unique(labels)[None, :]).astype(float) for labels in groups.values()]
-    spread = np.eye(n)
-    for ratio, mark in zip(ratios, marks, strict=True):
-        spread += ratio * (mark @ mark.T)
-    inverse = np.linalg.inv(spread)
-    inverse_gram = np.linalg.inv(matrix.T @ inverse @ matrix)
-    bread = inverse_gram @ matrix.T @ inverse
+    inverse = np.linalg.inv(relative_covariance(ratios, [mark @ mark.T for mark in marks], n))
+    gram = matrix.T @ inverse @ matrix
+    bread = np.linalg.inv(gram) @ matrix.T @ inverse
     projector = inverse - inverse @ matrix @ bread
     weighed = projector @ response
     fitted = matrix @ mixed.coef
@@ -93,7 +90,7 @@ def mixed_residuals(
             "within": weighed,
             "leverage": 1.0 - left,
             "studentised": _studentised(weighed, left, rss, free),
-            "cook": np.einsum("ir,ij,jr->r", moved, matrix.T @ inverse @ matrix, moved) / (p * sigma2),
+            "cook": np.einsum("ir,ij,jr->r", moved, gram, moved) / (p * sigma2),
         }
     )
     tables = []

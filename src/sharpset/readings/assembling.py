@@ -51,9 +51,9 @@ def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
     """
     centres = piece.features[["x_mm", "y_mm"]].to_numpy(float)
     glass = pose.to_pixels(centres) * np.array(pose.pixel_mm)
-    strip = np.flatnonzero([word == "yes" for word in fits.strip_verdicts.formed])
+    strip = np.flatnonzero(fits.strip_verdicts.is_formed)
     rows, normals = fits.strips.rows[strip], fits.strips.samples.normal[strip]
-    disc = np.flatnonzero([word == "yes" for word in fits.disc_verdicts.formed])
+    disc = np.flatnonzero(fits.disc_verdicts.is_formed)
     disc_rows = fits.disc_rows[disc]
     shifts = np.array([[fits.discs[i].shift_x_mm, fits.discs[i].shift_y_mm] for i in disc]).reshape(-1, 2)
     axes = np.eye(2)
@@ -72,8 +72,8 @@ def places_of(fits: FeatureFits, piece: Piece, pose: Pose) -> PlaceData:
 
 def bent_places(fits: FeatureFits) -> NDArray[np.bool_]:
     """Return which entries of `places_of` are those of strips that lean or bow."""
-    strip = np.flatnonzero([word == "yes" for word in fits.strip_verdicts.formed])
-    n_discs = sum(word == "yes" for word in fits.disc_verdicts.formed)
+    strip = np.flatnonzero(fits.strip_verdicts.is_formed)
+    n_discs = int(fits.disc_verdicts.is_formed.sum())
     return np.concatenate((np.isin(strip, fits.leaning), np.zeros(2 * n_discs, dtype=bool)))
 
 

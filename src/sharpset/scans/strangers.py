@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sharpset.pieces import mark_places
 from sharpset.scans.outlines import COARSE_MM, Outline
 
-__all__ = ["find_strangers", "without_strangers"]
+__all__ = ["find_strangers", "places_mm", "without_strangers"]
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -90,6 +90,12 @@ def without_strangers(coarse: Picture, strangers: Sequence[tuple[Outline, FloatA
     rest = coarse[there == 0]
     left[there != 0] = float(np.median(rest)) if len(rest) else 0.0
     return left
+
+
+def places_mm(strangers: Sequence[tuple[Outline, FloatArray]]) -> Iterator[tuple[float, float]]:
+    """Yield where plates have their middles, mm from the left and the top of the picture."""
+    for outline, _ in strangers:
+        yield (outline.centre[0] + 0.5) * COARSE_MM, (outline.centre[1] + 0.5) * COARSE_MM
 
 
 def _overlap(a: Picture, b: Picture) -> bool:
@@ -178,9 +184,3 @@ def _ring(shape: tuple[int, ...], first: int, last: int) -> NDArray[np.bool_]:
     rows, columns = np.ogrid[: shape[0], : shape[1]]
     away = np.minimum(np.minimum(rows, shape[0] - 1 - rows), np.minimum(columns, shape[1] - 1 - columns))
     return np.asarray((away >= first) & (away < last))
-
-
-def places_mm(strangers: Sequence[tuple[Outline, FloatArray]]) -> Iterator[tuple[float, float]]:
-    """Yield where plates have their middles, mm from the left and the top of the picture."""
-    for outline, _ in strangers:
-        yield (outline.centre[0] + 0.5) * COARSE_MM, (outline.centre[1] + 0.5) * COARSE_MM

@@ -128,7 +128,7 @@ def _effects(fits: FeatureFits, n: int) -> tuple[FloatArray, FloatArray]:
 
 def _displaced(fits: FeatureFits, piece: Piece, pose: Pose, registration: Registration) -> BooleanArray:
     """Return which features lie in rows or columns where several places are off across them."""
-    formed = np.array([word == "yes" for word in fits.strip_verdicts.formed], dtype=bool)
+    formed = fits.strip_verdicts.is_formed
     pixel = np.array(pose.pixel_mm)
     places = piece.features[["x_mm", "y_mm"]].to_numpy(float)
     glass, expected = pose.to_pixels(places) * pixel, registration.pose.to_pixels(places) * pixel
@@ -175,7 +175,7 @@ def _displaced(fits: FeatureFits, piece: Piece, pose: Pose, registration: Regist
 def _wide_strips(fits: FeatureFits, pose: Pose) -> _Wide | None:
     strips = fits.strips
     width = np.array([strip.width_mm for strip in strips.samples.strips])
-    formed = np.array([word == "yes" for word in fits.strip_verdicts.formed], dtype=bool)
+    formed = fits.strip_verdicts.is_formed
     least = max(_WIDE_PX * strips.samples.pixel_mm, _CLEAR * strips.spread.mean_sigma_mm)
     wide = np.flatnonzero((width > least) & formed)
     if len(wide) > _MOST_STRIPS:

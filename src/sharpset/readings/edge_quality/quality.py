@@ -6,8 +6,6 @@ import html
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from sharpset.pieces import Piece
 from sharpset.readings.edge_quality.frequency_response import FrequencyResponse, measure_frequency_response
 from sharpset.readings.edge_quality.roughness import EdgeRoughness, measure_roughness, track_edges
@@ -58,7 +56,7 @@ def measure_quality(
     EdgeQuality
     """
     strips = fits.strips
-    formed = np.array([word == "yes" for word in fits.strip_verdicts.formed])
+    formed = fits.strip_verdicts.is_formed
     tracks = track_edges(strips.samples, fits.strip_fits, strips.spread, strips.profiles.noise, usable=formed)
     known = {name: float(piece.parameters[key]) for key, name in _KNOWN.items() if piece.parameters.get(key)}
     known |= {str(name): float(length) for name, length in (piece.parameters.get("pitches_mm") or {}).items()}

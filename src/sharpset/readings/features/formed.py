@@ -63,6 +63,11 @@ class Verdicts:
     faint: NDArray[np.bool_]
     doubts: list[str]
 
+    @property
+    def is_formed(self) -> NDArray[np.bool_]:
+        """Which are 'yes'."""
+        return np.array([word == "yes" for word in self.formed], dtype=bool)
+
     def beside_grain(self, closed: NDArray[np.bool_], open_share: FloatArray, u_open_share: FloatArray) -> Verdicts:
         """Return the verdicts on holes, some of which take no more light than the plate's grain may.
 

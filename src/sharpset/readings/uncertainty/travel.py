@@ -81,7 +81,7 @@ def measure_travel(fits: FeatureFits, pose: Pose, local: LocalScale) -> tuple[Tr
 def _along(fits: FeatureFits, pose: Pose, local: LocalScale, axis: int) -> Travel:
     """Return what slanted strips show of one axis: 0 along columns, 1 along rows."""
     samples = fits.strips.samples
-    formed = np.array([word == "yes" for word in fits.strip_verdicts.formed], dtype=bool)
+    formed = fits.strip_verdicts.is_formed
     turn = np.radians([strip.angle_deg for strip in samples.strips])
     direction = np.column_stack((np.cos(turn), np.sin(turn))) @ pose.linear_mm.T
     direction /= np.hypot(*direction.T)[:, None]

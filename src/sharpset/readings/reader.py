@@ -23,9 +23,12 @@ from sharpset.readings.checks.gates import (
 from sharpset.readings.checks.unlike import find_unlike
 from sharpset.readings.edge_quality.quality import measure_quality
 from sharpset.readings.features.fitting import FeatureFits, read_features
-from sharpset.readings.features.slant import without_slant
+from sharpset.readings.features.piece_samples import PieceSamples
+from sharpset.readings.features.seen_walls import see_walls
+from sharpset.readings.features.slant import WallLight, without_slant
 from sharpset.readings.features.wide_blur import without_spill
 from sharpset.readings.picture.in_view import part_in_view, with_the_unseen
+from sharpset.readings.picture.light import PieceLight
 from sharpset.readings.picture.runcode import read_run_code
 from sharpset.readings.placing.piece_scale import check_scale, scale_as_the_piece_says
 from sharpset.readings.placing.registration import register
@@ -79,6 +82,8 @@ _NEAR_CURVE = 0.3
 """Relative error of the exponent up to which other curves pull sizes towards theirs, each by its chance: a mean over
 linear light and sRGB would be true of neither."""
 _SAME_FACE_MM = 0.15
+_WALL_ROUNDS, _WALLS_OF, _WALLS_SETTLED_MM = 2, 0.8, 0.01
+"""Walls are drawn anew where more than a fifth of the sizes moved by more."""
 _U_LOCATED = 0.005
 """What the scale of a piece may be off by as it was found: a third of a pixel of the reduced picture over 10 mm."""
 
@@ -194,13 +199,19 @@ def _read_piece(
     state = check_plate(scan, light, pose, piece, strips)
     levels = Levels.of(scan, light)
     u_exponent = _u_exponent(scan, levels, sharpened=ready.sharpened)
-    seen = read_features(light, pose, piece, strips, curves=ready.solid_beforehand(piece), u_exponent=u_exponent)
-    if scan.viewing is None:
-        check_shade(scan, seen.shade)
-    # What is left of light that bled does not add up from edge to edge.
-    fits = at_true_places(as_edges_are(seen) if light.bleed is None else seen, piece, pose, local)
-    fits = without_median(fits, scan, light) if scan.viewing is None else fits
-    fits = without_slant(fits, piece, pose, scan.viewing, ground_share=light.ground_share(pose, piece))
+    seen, fits = _features(ready, light, strips, piece, local, u_exponent)
+    for _ in range(_WALL_ROUNDS):
+        # Walls of a dark plate are as dark as it is: what they hide is told by sizes alone (`slant`).
+        if scan.viewing is None or light.contrast < 0 or light.bleed is not None:
+            break
+        everywhere = register(places_of(fits, piece, pose), pose).pose
+        walls = see_walls(fits, light, pose, everywhere, piece, scan.viewing)
+        if walls is None:
+            break
+        light, strips, before = walls.light, walls.strips, fits.strip_fits.width_mm
+        seen, fits = _features(ready, light, strips, piece, local, u_exponent, walls=walls.share)
+        if np.quantile(np.abs(fits.strip_fits.width_mm - before), _WALLS_OF) < _WALLS_SETTLED_MM:
+            break
     fits = without_shade(fits)
     places = places_of(fits, piece, pose)
     registration = register(places, pose)
@@ -218,7 +229,10 @@ def _read_piece(
     assembled = assemble(fits, piece, pose, registration.pose, unsure=unsure)
     table = assembled.table.assign(scan_id=scan.scan_id, piece_id=piece.piece_id, run_id=code.run_id)
     across = across_seams(seams, piece.features, registration.pose)
-    unlike = find_unlike(fits, piece, pose, registration, table["U95_mm"].to_numpy(float)) if not seams else None
+    unlike = None
+    if not seams:
+        has_rows = scan.viewing is None
+        unlike = find_unlike(fits, piece, pose, registration, table["U95_mm"].to_numpy(float), by_carriage=has_rows)
     table = refuse_features(table[list(READING_COLUMNS)], piece, fits, state, across, unlike)
     quality = measure_quality(light, pose, piece, seen)
     remarks = (
@@ -250,6 +264,28 @@ def _read_piece(
         shade=fits.shade,
         quality=quality,
     )
+
+
+def _features(
+    ready: Prepared,
+    light: PieceLight,
+    strips: PieceSamples,
+    piece: Piece,
+    local: LocalScale,
+    u_exponent: float,
+    *,
+    walls: WallLight | None = None,
+) -> tuple[FeatureFits, FeatureFits]:
+    """Return the features as they are seen, and with what scale, filters and walls do to them taken off."""
+    scan, pose = ready.scan, ready.located.pose
+    seen = read_features(light, pose, piece, strips, curves=ready.solid_beforehand(piece), u_exponent=u_exponent)
+    if scan.viewing is None:
+        check_shade(scan, seen.shade)
+    # What is left of light that bled does not add up from edge to edge.
+    fits = at_true_places(as_edges_are(seen) if light.bleed is None else seen, piece, pose, local)
+    fits = without_median(fits, scan, light) if scan.viewing is None else fits
+    ground_share = light.ground_share(pose, piece)
+    return seen, without_slant(fits, piece, pose, scan.viewing, ground_share=ground_share, taken=walls)
 
 
 def _u_exponent(scan: Scan, levels: Levels, *, sharpened: bool) -> float:

@@ -74,7 +74,15 @@ class _Wide:
     contrast: FloatArray
 
 
-def find_unlike(fits: FeatureFits, piece: Piece, pose: Pose, registration: Registration, u95_mm: FloatArray) -> Unlike:
+def find_unlike(
+    fits: FeatureFits,
+    piece: Piece,
+    pose: Pose,
+    registration: Registration,
+    u95_mm: FloatArray,
+    *,
+    by_carriage: bool = True,
+) -> Unlike:
     """Look for parts of a scan that are unlike the rest.
 
     Parameters
@@ -87,6 +95,8 @@ def find_unlike(fits: FeatureFits, piece: Piece, pose: Pose, registration: Regis
         The pose through all features, and how far single ones lie from it.
     u95_mm : ndarray of float, shape (n_features,)
         Half-widths of intervals as they are without this.
+    by_carriage : bool
+        Whether rows may be displaced; walls that a camera sees move places of single features.
 
     Notes
     -----
@@ -98,7 +108,8 @@ def find_unlike(fits: FeatureFits, piece: Piece, pose: Pose, registration: Regis
     """
     n = len(piece.features)
     reasons = np.full(n, "", dtype=object)
-    reasons[_displaced(fits, piece, pose, registration)] = BENT
+    if by_carriage:
+        reasons[_displaced(fits, piece, pose, registration)] = BENT
     wide = _wide_strips(fits, pose)
     if wide is not None:
         per_blur, per_contrast = _effects(fits, n)

@@ -36,6 +36,10 @@ from it about half as light (Lambert's law, a lamp as bright as the room)."""
 _U_FACTOR = 1.5
 """By how much the scatter within rows understates the error: sizes of neighbours go together."""
 _U_FLOOR = 0.02
+_U_TAKEN, _U_TAKEN_SHARE, _LEFT, _U_LEFT = 0.03, 0.1, 0.6, 0.25
+"""Of the loss, once walls were taken off the picture: what their light differs by from opening to opening. What did not
+form as a whole was left: deep walls have between a fifth and all of the light at their upper edge, which was measured.
+"""
 _U_THICKNESS_MM = 0.05
 """Standard uncertainty of a printed plate's thickness (common practice, no source)."""
 _U_BAND = 0.3
@@ -86,6 +90,8 @@ class Loss:
         Standard deviation of the edge spread with which each was fitted; much broader than the loss until it is known.
     normals : ndarray of float, shape (n, 2), or None
         Of strips.
+    taken : ndarray of bool, shape (n,), or None
+        Whose walls were taken off the picture, so that only what is unsure of them is left.
     """
 
     width_mm: FloatArray
@@ -96,6 +102,7 @@ class Loss:
     facing: FloatArray
     blur_mm: FloatArray
     normals: FloatArray | None = None
+    taken: NDArray[np.bool_] | None = None
 
     @property
     def breadth_mm(self) -> FloatArray:
@@ -167,6 +174,8 @@ class Slant:
     def u_private_mm(self, loss: Loss) -> FloatArray:
         """Return that of each feature for itself: walls neither like the face nor like the ground, holes no circles."""
         share = self.walls.share(loss.facing)
+        if loss.taken is not None:
+            return np.asarray(loss.width_mm * np.hypot(_U_TAKEN, np.where(loss.taken, _U_TAKEN_SHARE, _U_LEFT) * share))
         seen = loss.seen_as_plate(share)
         breadth = np.maximum(loss.breadth_mm, 1e-9)
         even = edge_beside_band(breadth, share, loss.blur_mm, fading=1.0) / breadth
@@ -392,7 +401,13 @@ def _within(values: FloatArray, weight: FloatArray, rows: NDArray[np.intp]) -> F
 
 
 def without_slant(
-    fits: FeatureFits, piece: Piece, pose: Pose, viewing: Viewing | None, *, ground_share: float = np.inf
+    fits: FeatureFits,
+    piece: Piece,
+    pose: Pose,
+    viewing: Viewing | None,
+    *,
+    ground_share: float = np.inf,
+    taken: WallLight | None = None,
 ) -> FeatureFits:
     """Return the fits with what walls hide put back to sizes and places.
 
@@ -406,6 +421,8 @@ def without_slant(
         From where the picture was taken; with None, the fits are returned as they are.
     ground_share : float
         Light of the ground over the contrast where the ground is the darker one: all that shade can take away there.
+    taken : WallLight, optional
+        Light of the walls that were taken off the picture (`seen_walls`): what did not form as a whole was not.
     """
     if viewing is None:
         return fits
@@ -427,10 +444,18 @@ def without_slant(
     told = ~_unseen(fits.strip_verdicts.formed) & (strips.width_mm < 0.6 * nominal)
     turn = np.round(np.array([strip.angle_deg for strip in samples.strips]) / 15).astype(int)
     rows = np.unique(np.column_stack((solid, turn)), axis=0, return_inverse=True)[1].ravel()
-    walls = wall_light(excess[told], strips.width_mm[told], strips.facing[told], rows[told], strips.blur_mm[told])
+    if taken is None:
+        walls = wall_light(excess[told], strips.width_mm[told], strips.facing[told], rows[told], strips.blur_mm[told])
+    else:
+        walls = taken
     share = strips.seen_as_plate(walls.share(strips.facing))
-    back = share * strips.width_mm
     through = holes.seen_as_plate(walls.share(holes.facing))[:, None]
+    if taken is not None:
+        whole, through_whole = fits.strip_verdicts.is_formed, fits.disc_verdicts.is_formed
+        strips, holes = replace(strips, taken=whole), replace(holes, taken=through_whole)
+        share = np.where(whole, 0.0, _LEFT * share)
+        through = np.where(through_whole, 0.0, _LEFT * through[:, 0])[:, None]
+    back = share * strips.width_mm
     size = np.array([disc.diameter_mm for disc in fits.discs])
     true = np.where(size > 0, hole_true(size, through * holes.moved_mm, holes.parts), 0.0)
     discs = [
@@ -451,5 +476,11 @@ def without_slant(
         ),
         discs=discs,
         shade=seen_at_slant(fits.shade, _SHADED_BLURS * ground_share * fits.strips.spread.mean_sigma_mm),
-        slant=Slant(walls=walls, strips=strips, holes=holes, thickness_mm=thickness, u_height=viewing.u_height),
+        slant=Slant(
+            walls=walls,
+            strips=strips,
+            holes=holes,
+            thickness_mm=thickness,
+            u_height=viewing.u_height,
+        ),
     )

@@ -19,6 +19,7 @@ from sharpset.readings.picture.bleed import Bleed
 from sharpset.readings.picture.end_of_scale import TrueMeans, ends_of
 from sharpset.readings.picture.medians import median
 from sharpset.readings.picture.spill import Spill
+from sharpset.readings.picture.wall_image import WallImage
 from sharpset.scans import LocatedPiece, Pose, Scan
 
 __all__ = ["LightMap", "PieceLight", "light_of", "means_of_nine", "pixels_at", "sample_points"]
@@ -103,6 +104,8 @@ class PieceLight:
         Steps to which a JPEG file rounds cosines (see `Scan`), as shares of the contrast of stored values.
     true_means : TrueMeans, optional
         What means of the share solid are freed of where noise reaches beyond the scale.
+    walls : WallImage, optional
+        Walls that a camera sees beside edges, which the share solid is freed of.
     """
 
     stored: NDArray[Any]
@@ -119,6 +122,7 @@ class PieceLight:
     spill: Spill | None = None
     steps: FloatArray = field(default_factory=lambda: np.zeros(0))
     true_means: TrueMeans | None = None
+    walls: WallImage | None = None
 
     @property
     def contrast_to_noise(self) -> float:
@@ -142,7 +146,7 @@ class PieceLight:
         light = self.decode(self.stored[rows - self.origin[1], columns - self.origin[0]]).astype(float)
         x, y = columns.astype(float), rows.astype(float)
         dark, bright = self.background(x, y), self.plate(x, y)
-        return self._without_bleed(np.asarray((light - dark) / (bright - dark)), x, y)
+        return self._freed(np.asarray((light - dark) / (bright - dark)), x, y)
 
     def solid_grid(
         self, columns: NDArray[np.intp], rows: NDArray[np.intp], kept: NDArray[np.intp] | None = None
@@ -157,16 +161,17 @@ class PieceLight:
         dark = self.background.on_grid(x, y)
         seen = np.asarray((light - dark) / (self.plate.on_grid(x, y) - dark))
         if kept is None:
-            return self._without_bleed(seen, x, y[:, None])
-        if self.bleed is None:
+            return self._freed(seen, x, y[:, None])
+        if self.bleed is None and self.walls is None:
             return seen.take(kept)
         row, column = np.divmod(kept, len(x))
-        return self._without_bleed(seen.take(kept), x.take(column), y.take(row))
+        return self._freed(seen.take(kept), x.take(column), y.take(row))
 
-    def _without_bleed(self, seen: FloatArray, columns: FloatArray, rows: FloatArray) -> FloatArray:
-        if self.bleed is None:
-            return seen
-        return self.bleed.without(seen, columns - self.origin[0], rows - self.origin[1])
+    def _freed(self, seen: FloatArray, columns: FloatArray, rows: FloatArray) -> FloatArray:
+        columns, rows = columns - self.origin[0], rows - self.origin[1]
+        if self.walls is not None:
+            seen = self.walls.without(seen, columns, rows)
+        return seen if self.bleed is None else self.bleed.without(seen, columns, rows)
 
 
 def _powers(order: int) -> list[tuple[int, int]]:

@@ -23,9 +23,10 @@ def test_shade_beside_the_plate_is_remarked_and_held_by_the_uncertainty(tmp_path
     both = piece.table.merge(scene.truth[["feature_id", "true_mm"]], on="feature_id")
     both = both[(both["formed"] == "yes") & both["true_mm"].notna()]
     error = (both["measured_mm"] - both["true_mm"]).to_numpy()
-    # Such shade moves many an edge by two micrometres and more, which an interval of two could not hold.
+    # Such shade moves many an edge by two micrometres and more, which an interval of two could not hold; where it
+    # reaches far beyond the blur, light there counts for little.
     largest = np.quantile(np.abs(error), 0.9)
-    assert largest < 0.003 if taken_out else largest > 0.004
+    assert largest < 0.003 if taken_out else largest > (0.004 if shade[1] < 5 else 0.002)
     # Edges move alike, so that the share inside is no binomial one: nearly all are, or few.
     assert np.mean(np.abs(error) <= both["U95_mm"]) > 0.9
 

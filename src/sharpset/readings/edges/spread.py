@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sharpset.errors import ReadingError
 from sharpset.readings.edges.blur import EdgeSpread, edge_profile
+from sharpset.readings.edges.faces import EVEN
 from sharpset.readings.edges.profiles import Profiles
 from sharpset.readings.edges.sampling import Samples
 from sharpset.readings.edges.strips import LOOSE, LeftOver, StripFits, fit_strips, strip_misfits
@@ -131,7 +132,7 @@ def wide_strips(samples: Samples, profiles: Profiles, *, least_px: float = WIDE_
     wide = _thinned(wide, samples, _MOST_TRIED)
     if len(wide) >= _FEWEST:
         bare, outlines = without_pixels(samples, wide), profiles.some(wide)
-        fits = fit_strips(bare, outlines, _guess(samples), LOOSE)
+        fits = fit_strips(bare, outlines, _guess(samples), LOOSE, faces=EVEN)
         formed = (fits.contrast > 0.7) & (fits.contrast < 1.3) & (fits.width_mm > 6 * fits.sigma_mm)
         clear = np.flatnonzero(formed)
         if len(clear) >= _FEWEST:
@@ -234,7 +235,7 @@ def _out_of_focus(edges: WideEdges, start: EdgeSpread, best: EdgeSpread, fits: S
         )
         if with_disc > without:
             return best
-    now = fit_strips(edges.samples, edges.profiles, best, LOOSE, start=fits)
+    now = fit_strips(edges.samples, edges.profiles, best, LOOSE, start=fits, faces=EVEN)
     shares = (_fit(edges, replace(start, defocus=share), fits) for share in _DEFOCUS)
     found, again = min(shares, key=lambda fitted: fitted[0].misfit)
     explains = found.misfit < _EXPLAINS * best.misfit and _as_often_better(again, now)
@@ -332,7 +333,7 @@ def _mean_residual(edges: WideEdges, spread: EdgeSpread, reach: float = _NEAR) -
 
 
 def _fit(edges: WideEdges, spread: EdgeSpread, near: StripFits) -> tuple[EdgeSpread, StripFits]:
-    fits = fit_strips(edges.samples, edges.profiles, spread, LOOSE, start=near)
+    fits = fit_strips(edges.samples, edges.profiles, spread, LOOSE, start=near, faces=EVEN)
     return replace(_by_direction(edges.samples, fits, spread), misfit=float(np.median(fits.misfit**2))), fits
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.faces import LEAST_SHARE, Beside, Faces, faces_of
 from sharpset.readings.edges.profiles import LEAST_NOISE, Profiles, noise_share
 from sharpset.readings.edges.sampling import INNER_MM, Samples
 from sharpset.readings.edges.strip_model import (
@@ -152,6 +153,8 @@ class StripFits:
         Root mean square residual over what noise alone would leave.
     parts : WidthParts
         The same uncertainty of the width by its causes.
+    faces : Faces
+        How light varies away from edges.
     """
 
     width_mm: FloatArray
@@ -166,6 +169,10 @@ class StripFits:
     u_log_blur: FloatArray
     misfit: FloatArray
     parts: WidthParts
+    faces: Faces
+
+    def _arrays(self) -> list[str]:
+        return [name for name in self.__dataclass_fields__ if name not in ("parts", "faces")]
 
     def parameters(self) -> FloatArray:
         """Return the parameters of all strips, shape (n_strips, 6), as another fit may start from them."""
@@ -175,13 +182,13 @@ class StripFits:
 
     def some(self, chosen: NDArray[np.intp]) -> StripFits:
         """Return the fits of some of the strips."""
-        arrays = {name: getattr(self, name)[chosen] for name in self.__dataclass_fields__ if name != "parts"}
+        arrays = {name: getattr(self, name)[chosen] for name in self._arrays()}
         parts = {name: getattr(self.parts, name)[chosen] for name in self.parts.__dataclass_fields__}
         return replace(self, parts=replace(self.parts, **parts), **arrays)
 
     def with_some(self, chosen: NDArray[np.intp], others: StripFits) -> StripFits:
         """Return the fits, but for the parts of widths' uncertainties, with others of some of the strips."""
-        arrays = {name: getattr(self, name).copy() for name in self.__dataclass_fields__ if name != "parts"}
+        arrays = {name: getattr(self, name).copy() for name in self._arrays()}
         for name, values in arrays.items():
             values[chosen] = getattr(others, name)
         return replace(self, **arrays)
@@ -198,6 +205,7 @@ def fit_strips(
     light: Light | None = None,
     left_over: LeftOver | None = None,
     start: StripFits | None = None,
+    faces: Faces | None = None,
 ) -> StripFits:
     """Fit all strips at once by a damped Gauss-Newton (Levenberg-Marquardt) iteration.
 
@@ -217,6 +225,9 @@ def fit_strips(
         Needed for the share of the edge spread's shape, likewise.
     start : StripFits, optional
         Fits of the same strips to start from; spares most of the steps.
+    faces : Faces, optional
+        How light varies away from edges; by default as these strips show it. `EVEN` where edge spreads are compared by
+        what they leave there.
 
     Returns
     -------
@@ -234,8 +245,10 @@ def fit_strips(
     problem = _problem(samples, profiles, spread, priors, borrowed)
     p = _start(problem, samples, spread) if start is None else start.parameters()
     found = lowest(problem, p, _N_STEPS)
+    faces = _faces(problem, found) if faces is None else faces
+    problem, found = _by_their_faces(problem, found, faces)
     inflation = noise_inflation * noise_share(profiles)
-    return _results(problem, _weighed_anew(problem, found, inflation), inflation, light, left_over)
+    return _results(problem, _weighed_anew(problem, found, inflation), inflation, light, left_over, faces)
 
 
 def strip_misfits(
@@ -252,6 +265,45 @@ def strip_misfits(
     found = lowest(problem, start.parameters(), most_steps)
     # What one more step would gain need not be tried.
     return np.sqrt(problem.chi2(found.equations) - 2 * gain_ahead(problem, found) / problem.n_free)
+
+
+def _faces(problem: StripProblem, found: Lowest) -> Faces:
+    beside, _ = _beside(problem, found.p)
+    return faces_of(beside)
+
+
+def _beside(problem: StripProblem, p: FloatArray) -> tuple[Beside, NDArray[np.intp]]:
+    """Return the light on either side of all edges, and which steps it is of."""
+    away = problem.d - p[:, CENTRE, None]
+    outwards = (np.abs(away) - p[:, WIDTH, None] / 2) * np.exp(-p[:, LOG_BLUR, None])
+    residual = problem.rows(p)[:, -1] / np.where(problem.root_weight > 0, problem.root_weight, 1.0)
+    inside = outwards < 0
+    group = 4 * np.arange(len(p))[:, None] + 2 * (away > 0) + inside
+    steps = np.flatnonzero(problem.root_weight > 0)
+    beside = Beside(
+        group=group.ravel()[steps],
+        of_plate=np.repeat(problem.sign[:, 0] > 0, 4) == np.tile([False, True], 2 * len(p)),
+        distance=np.abs(outwards).ravel()[steps],
+        residual=residual.ravel()[steps],
+        weight=problem.root_weight.ravel()[steps] ** 2,
+    )
+    return beside, steps
+
+
+def _by_their_faces(problem: StripProblem, found: Lowest, faces: Faces) -> tuple[StripProblem, Lowest]:
+    """Return the problem, and where it is lowest, with light counting for what it says of the levels at edges."""
+    if faces.are_even:
+        return problem, found
+    beside, steps = _beside(problem, found.p)
+    share = np.ones(problem.d.shape)
+    share.flat[steps] = faces.shares(beside)
+    changed = share.min(axis=1) < LEAST_SHARE
+    share[~changed] = 1.0
+    problem = replace(problem, root_weight=problem.root_weight * np.sqrt(share))
+    again = lowest(problem.some(changed), found.p[changed], _N_STEPS)
+    p, cost, equations = found.p.copy(), found.cost.copy(), found.equations.copy()
+    p[changed], cost[changed], equations[changed] = again.p, again.cost, again.equations
+    return problem, Lowest(p=p, cost=cost, equations=equations)
 
 
 def _problem(
@@ -321,7 +373,12 @@ def _weighed_anew(problem: StripProblem, found: Lowest, noise_inflation: float) 
 
 
 def _results(
-    problem: StripProblem, p: FloatArray, noise_inflation: float, light: Light | None, left_over: LeftOver | None
+    problem: StripProblem,
+    p: FloatArray,
+    noise_inflation: float,
+    light: Light | None,
+    left_over: LeftOver | None,
+    faces: Faces,
 ) -> StripFits:
     rows = problem.rows(p)
     equations = rows @ rows.transpose(0, 2, 1)
@@ -363,6 +420,7 @@ def _results(
             per_transfer_mm=per_transfer,
             shape_mm=shape,
         ),
+        faces=faces,
     )
 
 

@@ -104,6 +104,7 @@ def read_features(
         levels=levels_of(light, pose, piece),
         contrast=contrast,
         borrowed=borrowed,
+        faces=own.faces,
     )
     straight = read_strips(light, pose, strips, own, basis)
     usual = {

@@ -156,9 +156,9 @@ def dim_parts(parts: FormedParts, contrast: FloatArray, spread: EdgeSpread) -> N
 
 def with_parts(fits: StripFits, profiles: Profiles, parts: FormedParts, again: StripFits) -> tuple[StripFits, Profiles]:
     """Return the fits and profiles of all strips with those of the formed parts in the place of the whole length's."""
-    merged = {}
+    merged: dict[str, Any] = {}
     for name in fits.__dataclass_fields__:
-        if name != "parts":
+        if name not in ("parts", "faces"):
             merged[name] = _put(getattr(fits, name), parts.chosen, getattr(again, name))
     causes = {
         name: _put(getattr(fits.parts, name), parts.chosen, getattr(again.parts, name))

@@ -72,6 +72,7 @@ def read_holes(
             contrast=contrast,
             clean=True,
             own_blur=own_blur,
+            faces=basis.faces,
         )
 
     fitted = fit(discs, OwnBlur(contrast=max(basis.borrowed.contrast_common, CONTRAST_FLOOR)))

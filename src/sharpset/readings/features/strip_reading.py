@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.faces import Faces
 from sharpset.readings.edges.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.edges.profiles import Profiles, noise_share, robust_profiles
 from sharpset.readings.edges.sampling import Samples
@@ -43,6 +44,8 @@ class Basis:
     contrast : ndarray of float, shape (n_strips,)
         What strips borrow where they are too narrow to tell it.
     borrowed : Borrowed
+    faces : Faces
+        How light varies away from edges.
     """
 
     spread: EdgeSpread
@@ -50,6 +53,7 @@ class Basis:
     levels: Light
     contrast: FloatArray
     borrowed: Borrowed
+    faces: Faces
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -87,7 +91,7 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
     """
     samples, profiles = strips.samples, strips.profiles
     priors = Priors(contrast=basis.borrowed.contrast_evident, blur=basis.spread.u_evident)
-    first = fit_strips(samples, profiles, basis.spread, priors, contrast=basis.contrast)
+    first = fit_strips(samples, profiles, basis.spread, priors, contrast=basis.contrast, faces=basis.faces)
     lengthwise = follow_strips(samples, as_placed(samples, first), basis.spread, profiles.noise)
     inflation = _inflation(strips, lengthwise)
 
@@ -110,6 +114,7 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
             light=basis.levels,
             left_over=left_over,
             start=start,
+            faces=basis.faces,
         )
 
     fits = fit(samples, profiles, basis.spread, basis.left_over, contrast=basis.contrast, start=first)

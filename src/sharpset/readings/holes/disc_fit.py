@@ -61,6 +61,9 @@ class DiscProblem:
     pixel_mm : float
     typical : ndarray of float, optional
         Scatter of all holes of the scan by the distance from the edge (see `rim_scales`).
+    counts : ndarray of float, shape (n,), optional
+        By how much less than its noise allows each pixel counts, as the faces of plate and ground vary (see
+        `as_faces_vary`); 1 by default.
     """
 
     patches: Patches
@@ -72,11 +75,17 @@ class DiscProblem:
     reach_mm: FloatArray
     pixel_mm: float
     typical: FloatArray | None = None
+    counts: FloatArray | None = None
 
     def some(self, chosen: NDArray[np.intp]) -> tuple[DiscProblem, NDArray[np.intp]]:
         """Return the problem of some holes, and which pixels of the whole are theirs."""
         patches, pixels = self.patches.some(chosen)
-        return replace(self, patches=patches, reach_mm=self.reach_mm[chosen]), pixels
+        counts = None if self.counts is None else self.counts[pixels]
+        return replace(self, patches=patches, reach_mm=self.reach_mm[chosen], counts=counts), pixels
+
+    def counted(self, weight: FloatArray, pixels: slice) -> FloatArray:
+        """Return the weights of some pixels with what faces leave of them."""
+        return weight[pixels] if self.counts is None else weight[pixels] * self.counts[pixels]
 
     def scales(
         self,
@@ -157,7 +166,7 @@ def iterate_discs(problem: DiscProblem, p: FloatArray, *, marks: NDArray[np.bool
             _weigh(left, per_scale[one], float(noises[i]) ** -2, out=weight[one])
             if marks is not None:
                 weight[one][marks[one]] = 0.0
-            normal[k], gradient[k] = _equations(rows, left, weight[one])
+            normal[k], gradient[k] = _equations(rows, left, problem.counted(weight, one))
         step = _solve(normal, gradient, problem.precision, problem.mean - p[todo])
         most = (0.4 * radius[todo] + problem.sigma_mm)[:, None]
         step[:, :3] = np.clip(step[:, :3], -most, most)

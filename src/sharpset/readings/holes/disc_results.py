@@ -70,7 +70,10 @@ class DiscFit:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class FitEnd:
-    """Where the fit of one hole ended, for the uncertainty; `model`, `rows`, `wider` of its nearer pixels only."""
+    """Where the fit of one hole ended, for the uncertainty; `model`, `rows`, `wider` of its nearer pixels only.
+
+    `weight` says which pixels are of the hole, `counts` what is left of it where faces vary.
+    """
 
     x: FloatArray
     y: FloatArray
@@ -80,6 +83,7 @@ class FitEnd:
     wider: FloatArray
     residual: FloatArray
     weight: FloatArray
+    counts: FloatArray
     noise: float
     misfit: float
 
@@ -111,10 +115,10 @@ def result_of(disc: Disc, patch: HolePixels, p: FloatArray, state: FitEnd, share
     used, near = _used(state.weight), len(state.model)
     common, precision, sigma = shared.common, shared.precision, shared.sigma
     scale = max(state.misfit**2, common) if np.isfinite(state.misfit) else common
-    weighted = state.rows * (state.weight[:near] / scale)
+    weighted = state.rows * (state.counts[:near] / scale)
     information = weighted @ state.rows.T
     # Further away there is nothing but the level.
-    level_weight = float(state.weight[near:].sum()) / scale
+    level_weight = float(state.counts[near:].sum()) / scale
     information[3, 3] += level_weight
     covariance = np.linalg.inv(information + np.diag(precision + 1e-9))
     deviation = np.sqrt(np.diag(covariance))
@@ -145,7 +149,7 @@ def result_of(disc: Disc, patch: HolePixels, p: FloatArray, state: FitEnd, share
     core = core_contrast(p, state.x[:near], state.y[:near], state.solid[:near], state.model, noise=state.noise)
     breadth = u_breadth = float("nan")
     if 2 * p[2] < _NARROW_BLURS * sigma:
-        far = float(state.weight[near:] @ state.residual[near:])
+        far = float(state.counts[near:] @ state.residual[near:])
         breadth, u_breadth = breadth_of(
             p,
             information,

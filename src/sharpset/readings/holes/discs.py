@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sharpset.readings.edges.blur import EdgeSpread
+from sharpset.readings.edges.faces import EVEN, LEAST_SHARE, Beside, Faces, faces_of
 from sharpset.readings.edges.strips import LeftOver, Light, Priors
 from sharpset.readings.holes.disc_cleaning import clean_discs, price_of, with_places
 from sharpset.readings.holes.disc_fit import DiscProblem, DiscState, iterate_discs
@@ -55,6 +56,7 @@ def fit_discs(
     noise_inflation: float | None = None,
     clean: bool = False,
     own_blur: OwnBlur | None = None,
+    faces: Faces = EVEN,
 ) -> list[DiscFit]:
     """Fit a blurred disc to the pixels around every hole, all at once.
 
@@ -79,6 +81,8 @@ def fit_discs(
         Look for dust and other foreign marks, and fit those holes again without their pixels.
     own_blur : OwnBlur, optional
         How far the blur and the contrast that holes share may be from those given; by default they are as given.
+    faces : Faces
+        How light varies away from edges, as straight ones show it; it counts as far as holes show it too.
 
     Returns
     -------
@@ -100,6 +104,7 @@ def fit_discs(
         [(one.x, one.y, one.solid) for one in around], radii.tolist(), pixel_area_mm2=around[0].area_mm2
     )
     found = iterate_discs(problem, start)
+    problem, found = _by_their_faces(problem, found, faces)
     if clean:
         weighed = np.isin(np.arange(len(discs)), [*both, *range(n_holes, len(discs))])
         found = clean_discs(problem, found, radii, weighed=weighed)
@@ -157,6 +162,36 @@ def _problem(
     )
 
 
+def _by_their_faces(problem: DiscProblem, found: DiscState, faces: Faces) -> tuple[DiscProblem, DiscState]:
+    """Return the problem, and where it ends, with light counting for what it says of the levels at edges."""
+    if faces.are_even:
+        return problem, found
+    patches, n = problem.patches, problem.patches.n_holes
+    outwards = np.concatenate(
+        [
+            np.hypot(patches.x_mm[one] - x, patches.y_mm[one] - y) - radius
+            for one, (x, y, radius) in zip(patches.slices(), found.p[:, :3], strict=True)
+        ]
+    )
+    beside = Beside(
+        group=2 * patches.owner + (outwards < 0),
+        of_plate=np.tile([True, False], n),
+        distance=np.abs(outwards) / problem.sigma_mm,
+        residual=problem.residual(found.p),
+        weight=found.weight,
+    )
+    counts = faces.where_also(faces_of(beside)).shares(beside)
+    changed = np.flatnonzero(np.minimum.reduceat(counts, patches.start) < LEAST_SHARE)
+    if len(changed) == 0:
+        return problem, found
+    problem = replace(problem, counts=counts)
+    part, pixels = problem.some(changed)
+    again = iterate_discs(part, found.p[changed])
+    p, weight, noise = found.p.copy(), found.weight.copy(), found.noise.copy()
+    p[changed], weight[pixels], noise[changed] = again.p, again.weight, again.noise
+    return problem, DiscState(p=p, weight=weight, noise=noise)
+
+
 def _ends(problem: DiscProblem, found: DiscState, *, u_blur: float) -> list[FitEnd]:
     """Return where fits ended; what the scatter of the shared blur does to diameters is a finite difference."""
     sigma, whole = problem.sigma_mm, problem.patches
@@ -179,6 +214,7 @@ def _ends(problem: DiscProblem, found: DiscState, *, u_blur: float) -> list[FitE
                 wider=wide_tables.light(i, x[:near], y[:near], found.p[i]),
                 residual=residual,
                 weight=weight,
+                counts=problem.counted(found.weight, pixels),
                 noise=noise,
                 misfit=misfit_of(residual, weight, noise),
             )

@@ -99,6 +99,7 @@ def _equations(
         flat, used = solid[near:] - p[i, 3], weight > 0.5 * weight.max()
         squares = np.concatenate((left, flat))[used] ** 2
         square[i] = float(squares.mean()) / found.noise[i] ** 2 if used.any() else np.inf
+        weight = problem.counted(found.weight, one)
         weighted = rows * weight[:near]
         normal[i], gradient[i] = weighted @ rows.T, weighted @ left
         normal[i, 3, 3] += weight[near:].sum()

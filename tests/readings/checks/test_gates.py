@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter
 
 from sharpset.errors import ReadingError
 from sharpset.readings import PieceReading, read_scan
-from sharpset.readings.checks.gates import too_small_to_tell
+from sharpset.readings.checks.gates import off_levels, too_small_to_tell
 
 DPI = 600
 
@@ -297,3 +297,14 @@ def test_a_picture_rounded_to_few_levels_is_not_said_to_shine(tmp_path):
     with pytest.raises(ReadingError, match="few different values") as refused:
         _read(scene, rounded, tmp_path)
     assert "shines" not in str(refused.value)
+
+
+def test_light_that_differs_alike_beside_all_features_is_even():
+    """Lines of filament along edges are brighter than those between them: a fifth more beside every opening."""
+    mapped = np.repeat([1.0, 0.0], [12, 10])
+    level = mapped + np.where(mapped == 1, 0.2, 0.0)
+    level[0], level[5], level[15] = 0.95, 1.42, 0.2
+    assert np.flatnonzero(off_levels(level, mapped)).tolist() == [0, 5, 15]
+    # Few features tell no usual light, and one that lies far from any map stays far.
+    assert off_levels(level[1:5], mapped[1:5]).all()
+    assert off_levels(mapped + 0.4, mapped).all()

@@ -47,6 +47,7 @@ __all__ = [
     "check_pixels",
     "check_plate",
     "check_shade",
+    "off_levels",
     "refuse_features",
     "too_small_to_tell",
     "wanted_mm",
@@ -64,6 +65,8 @@ _MOST_DUST, _MUCH_DUST = 0.10, 0.01
 _UNEVEN_BLUR, _MUCH_UNEVEN_BLUR = 1.25, 2.0
 """A blur that is off by 20 % moves widths of two pixels by 0.15 px, by 40 % about twice as much; features of all places
 share one blur, from which each may depart by what their scatter allows."""
+_FEWEST_LEVELS = 8
+"""Features that tell what light beside them usually is."""
 _OVERSHOOT, _MOST_OVERSHOOT = 0.010, 0.04
 _LOPSIDED, _LOPSIDED_FROM = 0.01, 0.02
 """Sharpened after encoding, edges of rendered pictures moved by 2 to 5 um at 1200 dpi from an overshoot of 0.02 on, and
@@ -392,20 +395,41 @@ def _sure_of_size(table: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(np.isfinite(away), ndtr(away), 1.0)
 
 
+def off_levels(level: NDArray[np.float64], mapped: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return round which features light differs from the map of plate or ground otherwise than round the others.
+
+    Lines of filament that run along edges may be brighter than those between them, alike beside all edges.
+
+    Parameters
+    ----------
+    level : ndarray of float, shape (n,)
+        Light beside features, share solid.
+    mapped : ndarray of float, shape (n,)
+        What the maps say of it: 1 for plate, 0 for ground.
+    """
+    off = level - mapped
+    for side in (0.0, 1.0):
+        these = mapped == side
+        if np.count_nonzero(these) >= _FEWEST_LEVELS:
+            off[these] -= np.clip(np.median(off[these]), -LEVEL_OFF, LEVEL_OFF)
+    return np.asarray(np.abs(off) > LEVEL_OFF)
+
+
 def _reasons(n: int, piece: Piece, fits: FeatureFits, state: PlateState) -> list[str]:
     reasons = ["glare" if touched else "" for touched in state.marks.touches(piece)]
     _name(reasons, np.arange(len(state.lined)), state.lined, "line of the scanner")
     _name(reasons, np.arange(len(state.lined)), state.backing.touches(piece), "uneven background")
     _name(reasons, fits.strips.rows, crossed_by_lines(fits), "uneven background")
     solid = fits.strips.samples.is_bar
-    off = np.abs(fits.strip_fits.level - np.where(solid, 0.0, 1.0)) > LEVEL_OFF
+    off = off_levels(fits.strip_fits.level, np.where(solid, 0.0, 1.0))
     dirty = fits.strips.profiles.dirty > _MOST_DIRTY
     for rows, doubts in ((fits.strips.rows, fits.strip_verdicts.doubts), (fits.disc_rows, fits.disc_verdicts.doubts)):
         for word in ("askew", "dim", "small", "unsure", "dirty"):
             _name(reasons, rows, np.array([doubt == word for doubt in doubts], dtype=bool), word)
     _name(reasons, fits.strips.rows, off, "uneven light")
     _name(reasons, fits.strips.rows, dirty, "dirty")
-    _name(reasons, fits.disc_rows, np.array([abs(d.level - 1) > LEVEL_OFF for d in fits.discs]), "uneven light")
+    levels = np.array([disc.level for disc in fits.discs])
+    _name(reasons, fits.disc_rows, off_levels(levels, np.ones(len(levels))), "uneven light")
     _name(reasons, fits.disc_rows, np.array([d.dirty > _MOST_DIRTY for d in fits.discs]), "dirty")
     if fits.slant is not None:
         hidden = fits.slant.hides(piece.features["nominal_mm"].to_numpy(float), fits)

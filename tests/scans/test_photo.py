@@ -316,3 +316,19 @@ def test_a_mirrored_picture_is_told() -> None:
     mirrored = scan_from_pixels(np.ascontiguousarray(scan.stored[:, ::-1]), pixel_mm=np.nan)
     with pytest.raises(ScanError, match="the picture is mirrored"):
         rectify_photo(mirrored, FRAME)
+
+
+@pytest.mark.parametrize(("printed", "named"), [("white", "black"), ("black", "white")])
+def test_a_frame_of_another_ground_is_refused(printed: str, named: str) -> None:
+    scan = scan_from_pixels(render(Scene(), replace(FRAME, ground=printed)), pixel_mm=float("nan"))
+    assert rectify_photo(scan, replace(FRAME, ground=printed)).n_photos == 1
+    with pytest.raises(ScanError, match=f"the window is {printed}, that of the frame named is {named}"):
+        rectify_photo(scan, replace(FRAME, ground=named))
+
+
+def test_the_picture_says_whether_rulers_were_measured(tmp_path: Path) -> None:
+    for frame, measured in ((FRAME, False), (FRAME.with_rulers(x_mm=100.0, y_mm=80.0), True)):
+        path = rectify_photo(picture(Scene()), frame).write(tmp_path / f"{measured}.tif")
+        viewing = open_scan(path).viewing
+        assert viewing is not None
+        assert viewing.has_rulers is measured

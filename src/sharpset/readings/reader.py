@@ -15,6 +15,7 @@ from sharpset.readings.checks.check_wire import CheckReading, read_check_wire
 from sharpset.readings.checks.drawing import check_places
 from sharpset.readings.checks.gates import (
     check_blur,
+    check_motion,
     check_pixels,
     check_plate,
     check_shade,
@@ -208,6 +209,7 @@ def _read_piece(
         walls = see_walls(fits, light, pose, everywhere, piece, scan.viewing)
         if walls is None:
             break
+        check_motion(scan, walls.strips)
         light, strips, before = walls.light, walls.strips, fits.strip_fits.width_mm
         seen, fits = _features(ready, light, strips, piece, local, u_exponent, walls=walls.share)
         if np.quantile(np.abs(fits.strip_fits.width_mm - before), _WALLS_OF) < _WALLS_SETTLED_MM:

@@ -18,6 +18,7 @@ from sharpset.scans.camera import fit_camera
 from sharpset.scans.developing import as_sensors_saw, develop
 from sharpset.scans.encoding import LINEAR
 from sharpset.scans.frame import N_MODULES, PhotoFrame
+from sharpset.scans.frame_ground import check_ground
 from sharpset.scans.frame_view import FEWEST_MARKERS, view_of_frame
 from sharpset.scans.opening import open_scan
 from sharpset.scans.pinhole import CameraFit, PlaneView
@@ -281,6 +282,8 @@ def rectify_photos(
     views = chosen
     camera = replace(camera, u_focal=min(camera.u_focal, u_known))
     _check(scans, camera, frame)
+    for view, scan in enumerate(scans):
+        check_ground(scan, camera, view, frame)
     finest_mm = _finest_pixel_mm(camera, frame, thickness_mm)
     if finest_mm > _COARSEST_MM:
         raise ScanError(
@@ -288,7 +291,12 @@ def rectify_photos(
             "Fill the picture with the frame, and save it at full size."
         )
     step_mm = finest_mm if pixel_mm is None else pixel_mm
-    viewing = replace(_viewing(camera, frame, thickness_mm), is_linear=developed.is_linear, u_tones=developed.u_tones)
+    viewing = replace(
+        _viewing(camera, frame, thickness_mm),
+        is_linear=developed.is_linear,
+        u_tones=developed.u_tones,
+        has_rulers=frame.is_measured,
+    )
     pixels = combine_window(scans, camera, frame, viewing, step_mm=step_mm)
     u_scale = _u_scale(camera, frame, thickness_mm, u_thickness_mm)
     scan = scan_from_pixels(

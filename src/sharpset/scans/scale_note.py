@@ -50,6 +50,7 @@ def write_note(note: ScaleNote) -> str:
         data["u_height"] = round(note.viewing.u_height, 4)
         data["nearest"] = note.viewing.is_nearest
         data["linear"] = note.viewing.is_linear
+        data["rulers"] = note.viewing.has_rulers
         if note.viewing.u_tones is not None:
             data["u_tones"] = round(note.viewing.u_tones, 4)
     return json.dumps(data)
@@ -70,6 +71,7 @@ def read_note(text: object) -> ScaleNote | None:
                 u_height=float(data.get("u_height", 0.0)),
                 is_nearest=data.get("nearest", False) is True,
                 is_linear=data.get("linear", False) is True,
+                has_rulers=data.get("rulers", True) is True,
                 u_tones=float(data["u_tones"]) if "u_tones" in data else None,
             )
         note = ScaleNote(pixel_mm=float(data["pixel_mm"]), u_scale=float(data["u_scale"]), viewing=viewing)

@@ -41,6 +41,8 @@ class Viewing:
         versions show the middle of all photographs.
     is_linear : bool
         Whether the photographs held linear light, not tones that a camera bent to please.
+    has_rulers : bool
+        Whether the printed frame's rulers were measured; pictures made by earlier versions count as though they were.
     u_tones : float or None
         Relative standard uncertainty of the exponent of these tones; None in pictures made by earlier versions.
     """
@@ -50,6 +52,7 @@ class Viewing:
     u_height: float = 0.0
     is_nearest: bool = True
     is_linear: bool = False
+    has_rulers: bool = True
     u_tones: float | None = None
 
     def shares(self, points_mm: FloatArray) -> FloatArray:

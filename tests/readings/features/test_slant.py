@@ -141,10 +141,12 @@ def _picture(
     soft_px: float = 0.0,
     plate: float = 0.1,
     beside: float = 0.8,
+    moved_px: int = 1,
 ) -> Path:
     """Write the piece as its nominal shape is seen: `counts` tells how much walls look like the face, `lit` how much of
     the light of the ground beside it the ground under it has, `noted` from where the file says that it was taken,
-    `soft_px` how far the right-hand side is out of focus, `plate` and `beside` the light of face and ground.
+    `soft_px` how far the right-hand side is out of focus, `plate` and `beside` the light of face and ground,
+    `moved_px` over how many pixels the camera moved along the rows.
     """
     (eye,) = viewing.points
     share = THICK_MM / (eye.height_mm + THICK_MM)
@@ -168,6 +170,7 @@ def _picture(
     if soft_px > 0:
         ramp = np.linspace(0, 1, light.shape[1])
         light = (1 - ramp) * light + ramp * cv2.GaussianBlur(light, (0, 0), soft_px)
+    light = cv2.blur(light, (moved_px, 1))
     light += np.random.default_rng(1).normal(0, 0.004, light.shape)
     pixels = np.round(np.clip(light, 0, 1) * 65535).astype(np.uint16)
     scan = scan_from_pixels(
@@ -276,3 +279,11 @@ def test_walls_of_a_light_plate_are_measured_and_taken_off(piece: Piece, tmp_pat
     assert len(table) > 135
     for kind, most in (("slot", 0.004), ("bar", 0.003), ("hole", 0.007)):
         assert np.sqrt((table.loc[table["kind"] == kind, "error"] ** 2).mean()) < most
+
+
+def test_a_camera_that_moved_is_told_once_walls_are_taken_off(piece: Piece, tmp_path: Path) -> None:
+    # Five pixels of motion are 1.4 of a standard deviation, beside 0.9 of blur: 1.9 times as broad along the rows.
+    eye, light = seen_from((10.0, 38.0, 200.0)), {"counts": 0.3, "plate": 0.65, "beside": 0.05}
+    moved = _picture(piece, eye, tmp_path / "moved.tif", moved_px=5, **light)
+    with pytest.raises(ReadingError, match=r"blurred along a line .* camera or piece moved"):
+        read_scan(moved, piece=piece)

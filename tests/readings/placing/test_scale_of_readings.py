@@ -12,8 +12,19 @@ from reference_scene import Glass, Layout, Rectangle, Thing, render
 from sharpset.cli import main
 from sharpset.pieces import make_stencil
 from sharpset.readings import read_scan
-from sharpset.readings.placing.piece_scale import chance_of_wrong_scale
-from sharpset.scans import ScaleReference, ScaleSources, calibrate_scanner, scan_from_pixels
+from sharpset.readings.placing.piece_scale import chance_of_wrong_scale, scale_as_the_piece_says
+from sharpset.scans import (
+    LocalScale,
+    Pose,
+    ScaleReference,
+    ScaleSources,
+    Viewing,
+    Viewpoint,
+    calibrate_scanner,
+    scan_from_pixels,
+    settle_scale,
+)
+from sharpset.scans.scan import PixelSize
 
 GLASS = Glass(scale_x=1.004, scale_y=0.997, slow_mm=0.02, period_mm=60.0)
 RULE = ScaleReference(name="steel rule", kind="rule", pitch_mm=0.5, u_relative=1e-5, used_at_c=20.0)
@@ -89,6 +100,22 @@ def test_a_resolution_that_is_two_percent_wrong_is_told_and_held(scene, piece, w
 )
 def test_the_larger_the_excess_the_likelier_a_wrong_resolution(excess, low, high):
     assert low < chance_of_wrong_scale(excess, 0.002) < high
+
+
+@pytest.mark.parametrize(("has_rulers", "low", "high"), [(True, 0.003, 0.006), (False, 0.008, 0.011)])
+def test_a_frame_without_measured_rulers_may_well_be_printed_wrong(has_rulers, low, high):
+    # 1.5 % too large: of one in five such prints by hand 0.2 / 0.2 over that and 0.8 * 2.53 gives a chance of 0.33.
+    viewing = Viewing(points=(Viewpoint(20.0, 20.0, 200.0),), face_mm=1.0, has_rulers=has_rulers)
+    scan = scan_from_pixels(
+        np.zeros((8, 8), np.uint16), pixel_mm=PixelSize(0.03, 0.03), scale_source="frame", u_scale=3e-3, viewing=viewing
+    )
+    pose = Pose(matrix=np.array([[1.015, 0, 0], [0, -1.015, 0]]) / 0.03, pixel_mm=PixelSize(0.03, 0.03))
+    local = LocalScale(
+        scan_scale=settle_scale(scan), pixel_mm=PixelSize(0.03, 0.03), u_x=3e-3, u_y=3e-3, shift_mm=np.zeros(2)
+    )
+    local, remarks = scale_as_the_piece_says(scan, pose, local)
+    assert low < local.u_x < high
+    assert bool(remarks) is not has_rulers
 
 
 def test_sizes_and_places_gain_by_the_rule(with_rule, without, scene):

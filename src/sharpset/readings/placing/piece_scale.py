@@ -19,6 +19,9 @@ _U_PRINTER = 0.005
 _WRONG = 0.02
 """How likely a resolution is one that the picture was not taken with, before the piece is looked at: assumed. Anything
 from -10 to +10 % is then as likely."""
+_WRONG_PRINT = 0.2
+"""The same of a printed frame whose rulers nobody measured: viewers fit pages to the paper unless told not to, and
+office printers feed paper by a per cent or two too far (common practice, no source)."""
 _WRONG_UP_TO = 0.10
 _WORTH_A_REMARK = 0.1
 
@@ -48,7 +51,7 @@ def _what_to_check(scan: Scan) -> str:
     return advice_for(scan).scale.format(x=scan.dpi.x, y=scan.dpi.y, source=scan.scale_source)
 
 
-def chance_of_wrong_scale(excess: float, u_scale: float) -> float:
+def chance_of_wrong_scale(excess: float, u_scale: float, *, beforehand: float = _WRONG) -> float:
     """Return how likely the stated resolution is a wrong one.
 
     Parameters
@@ -57,6 +60,8 @@ def chance_of_wrong_scale(excess: float, u_scale: float) -> float:
         Measured over drawn size of the whole piece, minus 1.
     u_scale : float
         Relative standard uncertainty of a scale that is not wrong.
+    beforehand : float
+        How likely it is before the piece is looked at.
 
     Notes
     -----
@@ -64,8 +69,8 @@ def chance_of_wrong_scale(excess: float, u_scale: float) -> float:
     leaves anything.
     """
     spread = math.hypot(_U_PRINTER, u_scale)
-    right = (1.0 - _WRONG) * math.exp(-0.5 * (excess / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
-    wrong = _WRONG / (2.0 * _WRONG_UP_TO)
+    right = (1.0 - beforehand) * math.exp(-0.5 * (excess / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
+    wrong = beforehand / (2.0 * _WRONG_UP_TO)
     return wrong / (wrong + right)
 
 
@@ -84,7 +89,12 @@ def scale_as_the_piece_says(scan: Scan, pose: Pose, local: LocalScale) -> tuple[
     # Rows of the linear part: lengths along columns and along rows of the glass, whichever way the piece lies.
     excess = np.hypot(*pose.linear_mm.T) - 1.0
     # Resolutions are rarely wrong along one axis alone.
-    chance = max(chance_of_wrong_scale(own, u) for own, u in zip(excess, (local.u_x, local.u_y), strict=True))
+    by_print = scan.viewing is not None and not scan.viewing.has_rulers
+    beforehand = _WRONG_PRINT if by_print else _WRONG
+    chance = max(
+        chance_of_wrong_scale(own, u, beforehand=beforehand)
+        for own, u in zip(excess, (local.u_x, local.u_y), strict=True)
+    )
     u_x, u_y = np.sqrt(np.square((local.u_x, local.u_y)) + chance * excess**2)
     remarks: tuple[str, ...] = ()
     if chance > _WORTH_A_REMARK:

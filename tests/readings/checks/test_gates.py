@@ -13,6 +13,7 @@ from scipy.ndimage import gaussian_filter
 from sharpset.errors import ReadingError
 from sharpset.readings import PieceReading, read_scan
 from sharpset.readings.checks.gates import off_levels, too_small_to_tell
+from sharpset.readings.checks.plate import Overshoot
 
 DPI = 600
 
@@ -144,6 +145,15 @@ def test_sharpened_pictures(scene, tmp_path, amount, outcome):
     both = piece.table.merge(scene.truth[["feature_id", "true_mm"]], on="feature_id")
     wide = both[(both["true_mm"] >= 0.15) & both["measured_mm"].notna()]
     assert ((wide["measured_mm"] - wide["true_mm"]).abs() <= wide["U95_mm"]).mean() > 0.9
+
+
+def test_bright_rims_are_told_from_sharpening():
+    # sRGB of 0.4 is 0.665, of 0.12 0.381; a mask that adds 0.02 there and takes it here adds 0.0267 and takes 0.0124.
+    masked = Overshoot(plate=0.0267 / 0.28, background=0.0124 / 0.28)
+    assert masked.by_a_mask(0.4, 0.12)
+    assert not Overshoot(plate=0.027, background=0.0).by_a_mask(0.4, 0.12)
+    # On black the dark side of a mask is cut off.
+    assert Overshoot(plate=0.027, background=0.0).by_a_mask(0.4, 0.01)
 
 
 @pytest.mark.parametrize(("plate", "refused"), [(0.85, False), (1.3, True)])

@@ -28,7 +28,7 @@ from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.open_steps import OPEN_FROM
 from sharpset.readings.features.crossings import crossed_by_lines
 from sharpset.readings.features.fitting import FeatureFits
-from sharpset.readings.features.piece_samples import PieceSamples
+from sharpset.readings.features.piece_samples import PieceSamples, levels_of
 from sharpset.readings.features.slant import HIDDEN
 from sharpset.readings.features.weighing import HOLE_FORMED_FROM, LEVEL_OFF
 from sharpset.readings.picture.light import PieceLight
@@ -66,6 +66,7 @@ _MOST_DUST, _MUCH_DUST = 0.10, 0.01
 _UNEVEN_BLUR, _MUCH_UNEVEN_BLUR = 1.25, 2.0
 """A blur that is off by 20 % moves widths of two pixels by 0.15 px, by 40 % about twice as much; features of all places
 share one blur, from which each may depart by what their scatter allows."""
+_RIMS = "the plate is brighter along its edges, and what lies beside it no darker, as no sharpening makes it"
 _FEWEST_LEVELS = 8
 """Features that tell what light beside them usually is."""
 _OVERSHOOT, _MOST_OVERSHOOT = 0.010, 0.04
@@ -204,6 +205,7 @@ class PlateState:
     flatness: Flatness
     smear: Smear
     overshoot: Overshoot
+    bright_rims: bool
     backing: Backing
     lines: SensorLines
     lined: NDArray[np.bool_]
@@ -231,10 +233,9 @@ class PlateState:
         if self.smear.remark():
             found.append(f"{self.smear.remark()}: {self.advice.moved}. {self.advice.still}")
         if self.overshoot.largest > _OVERSHOOT:
-            found.append(
-                f"edges overshoot by {self.overshoot.largest:.1%}: the picture was sharpened. "
-                f"{self.advice.unsharpened} for best results"
-            )
+            cure = f"the picture was sharpened. {self.advice.unsharpened} for best results"
+            cause = f"{_RIMS}. {self.advice.glare}" if self.bright_rims else cure
+            found.append(f"edges overshoot by {self.overshoot.largest:.1%}: {cause}")
         return tuple(found)
 
 
@@ -297,10 +298,14 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     if flatness.uneven and worst:
         raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
     over = measure_overshoot(strips)
+    level = levels_of(light, pose, piece)
+    bright_rims = not over.by_a_mask(level.plate, level.background)
     if over.largest > _MOST_OVERSHOOT or (over.largest > _LOPSIDED_FROM and over.lopsided > _LOPSIDED):
         seen = f"edges overshoot by {over.plate:.1%} on the plate and {over.background:.1%} beside it"
         if few:
             raise ReadingError(f"{scan.path}: {seen}, as it was sharpened or has few different values {_FEW}.")
+        if bright_rims:
+            raise ReadingError(f"{scan.path}: {seen}: {_RIMS}. {advice.glare}. {advice.again}.")
         raise ReadingError(f"{scan.path}: {seen}; the picture was sharpened. {advice.unsharpened}. {advice.again}.")
     # In photographs, walls that are seen at a slant make edges differ by direction.
     smear = measure_smear(strips) if scan.viewing is None else Smear()
@@ -313,6 +318,7 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
         flatness=flatness,
         smear=smear,
         overshoot=over,
+        bright_rims=bright_rims,
         backing=backing,
         lines=lines,
         lined=lined,

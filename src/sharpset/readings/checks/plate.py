@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from sharpset.pieces import Piece
+from sharpset.readings.edges.faces import EVEN
 from sharpset.readings.edges.spread import without_pixels
 from sharpset.readings.edges.strips import LOOSE, fit_strips
 from sharpset.readings.features.piece_samples import PieceSamples
@@ -339,6 +340,10 @@ def _broadened_by_walls(breadth_mm: FloatArray, sigma_mm: FloatArray) -> FloatAr
     return np.asarray(0.5 * np.log1p((breadth_mm / sigma_mm) ** 2 / 8))
 
 
+_BY_MASK, _SHOWS_DARKER = 0.15, 0.05
+"""Share of what a mask takes on the dark side that is seen at least, and light of the ground from which on it is."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Overshoot:
     """How far the mean edge runs beyond the light of plate and of background, as shares of the contrast."""
@@ -355,6 +360,18 @@ class Overshoot:
     def lopsided(self) -> float:
         """Their difference: sharpening in linear light does the same to both sides of an edge."""
         return abs(self.plate - self.background)
+
+    def by_a_mask(self, plate: float, background: float) -> bool:
+        """Return whether a mask that sharpened may have made it of a plate and a background of such linear light.
+
+        What a mask adds to stored values on the bright side it takes from the dark one, where a step of stored values
+        is less light: by the power 0.55 of the ratio for a gamma of 2.2, not at all in linear light. On a dark ground
+        that is cut off at black.
+        """
+        if not plate > background > _SHOWS_DARKER:
+            return True
+        taken = min((background / plate) ** 0.55 * self.plate, background / (plate - background))
+        return bool(self.background >= _BY_MASK * taken)
 
 
 def measure_overshoot(strips: PieceSamples) -> Overshoot:
@@ -374,7 +391,7 @@ def measure_overshoot(strips: PieceSamples) -> Overshoot:
     samples, profiles = without_pixels(samples, chosen), profiles.some(chosen)
     if len(chosen) < 4:
         return Overshoot(plate=0.0, background=0.0)
-    fits = fit_strips(samples, profiles, spread, LOOSE)
+    fits = fit_strips(samples, profiles, spread, LOOSE, faces=EVEN)
     solid = samples.is_bar
     sign = np.where(solid, 1.0, -1.0)[:, None]
     away = np.abs(profiles.d_mm - fits.centre_mm[:, None])

@@ -185,6 +185,8 @@ def _strip_flags(fits: FeatureFits, index: NDArray[np.intp], formed: str) -> lis
         flags.append("contrast borrowed")
     if formed == "partly" and not any(fits.strip_verdicts.doubts[i] for i in index):
         flags.append("width of the formed part")
+    if formed != "no" and fits.part_or_mark[index].any():
+        flags.append("part or mark")
     return flags
 
 

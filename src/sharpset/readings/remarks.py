@@ -64,6 +64,12 @@ def remarks_on(
     for kind, contrast in fits.kind_contrast.items():
         if abs(contrast - 1) > 0.05:
             remarks.append(f"narrow {kind}s show {contrast:.0%} of the contrast of the plate's wide openings")
+    if doubtful := int(table["flags"].str.contains("part or mark").sum()):
+        remarks.append(
+            f"{doubtful} slots or bars are narrower or wider over a part of their length, which may be printed so or "
+            "be a mark that lies there (flag 'part or mark'); their intervals hold both. Clean the piece and read it "
+            "again to know"
+        )
     u_edge_mm = float(np.hypot(fits.borrowed.edge_mm, fits.shade.u_all_mm))
     if u_edge_mm > _LOPSIDED * fits.strips.spread.mean_sigma_mm:
         remarks.append(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,9 +12,8 @@ from scipy.special import ndtr
 from sharpset.readings.edges.blur import EdgeSpread
 from sharpset.readings.edges.profiles import robust_profiles
 from sharpset.readings.edges.sampling import Samples, Strip
-from sharpset.readings.edges.spread import select_samples
 from sharpset.readings.edges.strips import Priors, StripFits, fit_strips
-from sharpset.readings.edges.uneven import uneven_strips, with_uneven
+from sharpset.readings.edges.uneven import with_uneven
 
 STEP_MM, LENGTH_MM, WIDTH_MM, SIGMA_MM, NOISE = 0.04, 2.4, 0.3, 0.04, 0.02
 N_STRIPS, ROOM_MM = 12, 0.4
@@ -32,6 +32,10 @@ def _tapered(t: np.ndarray) -> np.ndarray:
 
 def _narrow_end(t: np.ndarray) -> np.ndarray:
     return WIDTH_MM * (1 - 0.6 * np.clip((t / LENGTH_MM - 0.3) / 0.02, 0, 1))
+
+
+def _necked(t: np.ndarray) -> np.ndarray:
+    return WIDTH_MM - 0.18 * np.exp(-((t / 0.1) ** 2))
 
 
 def _closed_part(t: np.ndarray) -> np.ndarray:
@@ -89,11 +93,12 @@ def _read(samples: Samples) -> tuple[StripFits, StripFits]:
     """Return the fits of the mean profiles, and those after strips were looked at along their length."""
     profiles = robust_profiles(samples)
     fits = fit_strips(samples, profiles, SPREAD, Priors(contrast=0.005))
-    found = uneven_strips(samples, fits, profiles.noise, whole=np.ones(N_STRIPS, dtype=bool))
-    if found is None:
-        return fits, fits
-    rest = select_samples(samples.only(np.flatnonzero(found.rest)), found.chosen)
-    return fits, with_uneven(fits, found, fit_strips(rest, robust_profiles(rest), SPREAD, Priors(contrast=0.005)))
+
+    def fit(part: Samples, _: np.ndarray) -> StripFits:
+        return fit_strips(part, robust_profiles(part), SPREAD, Priors(contrast=0.005))
+
+    second, _ = with_uneven(samples, fits, profiles.noise, fit, whole=np.ones(N_STRIPS, dtype=bool))
+    return fits, second
 
 
 def _mean_mm(width: Along) -> float:
@@ -122,9 +127,47 @@ def test_dirt_over_an_edge_is_no_narrower_part():
     np.testing.assert_array_equal(second.width_mm, first.width_mm)
 
 
-def test_what_departs_more_on_one_edge_may_be_a_mark():
-    first, second = _read(_drawn(_narrow_end, aside=0.2))
-    np.testing.assert_array_equal(second.width_mm, first.width_mm)
+def test_where_one_edge_moved_the_interval_holds_a_part_and_a_mark():
+    first, second = _read(_drawn(_narrow_end, aside=0.5))
+    part, mark = _mean_mm(_narrow_end), WIDTH_MM
+    half = 1.96 * second.u_width_mm
+    # What a mean set aside is unsure; that is less than all of the part in some strips.
+    aside = (first.width_mm - part) / (mark - part)
+    assert np.all(aside > 0.5)
+    assert np.all(second.width_mm < first.width_mm - 0.004)
+    assert np.all(second.width_mm - half < part + 0.003)
+    assert np.all(second.width_mm + half > first.width_mm)
+    assert np.all(half < mark - part)
+
+
+def test_the_more_marks_lie_beside_strips_the_less_is_an_edge_that_moved_a_part():
+    clean, dirty = _drawn(_narrow_end, aside=0.5), _drawn(_narrow_end, aside=0.5)
+    beside = (np.abs(dirty.t_mm - 0.6) < 0.25) & (dirty.d_mm < -0.3) & (dirty.owner % 2 == 0)
+    # As much light over as many steps as the narrow ends take.
+    dirty = replace(dirty, solid=np.where(beside, 0.1, dirty.solid))
+    first, second = _read(clean)
+    first_of_dirty, second_of_dirty = _read(dirty)
+    moved, moved_of_dirty = first.width_mm - second.width_mm, first_of_dirty.width_mm - second_of_dirty.width_mm
+    assert np.median(moved_of_dirty) < 0.4 * np.median(moved)
+
+
+def test_a_short_neck_on_both_edges_counts():
+    """Both edges of a printed strip move alike; a mark lies on one of them, or in the middle, by chance."""
+    first, second = _read(_drawn(_necked))
+    true = _mean_mm(_necked)
+    assert np.median(first.width_mm) - true > 0.004
+    assert abs(np.median(second.width_mm) - true) < 0.0025
+    assert np.mean(np.abs(second.width_mm - true) < 1.96 * second.u_width_mm) > 0.9
+
+
+def test_strips_that_are_narrow_in_the_middle_are_so_for_less_of_a_length_that_goes_on():
+    """The ends that were not sampled are as wide as the rest."""
+    drawn = _drawn(_necked)
+    longer = tuple(replace(strip, length_mm=LENGTH_MM + 0.8) for strip in drawn.strips)
+    _, second = _read(drawn)
+    _, of_longer = _read(replace(drawn, strips=longer))
+    lacks, lacks_longer = WIDTH_MM - second.width_mm, WIDTH_MM - of_longer.width_mm
+    np.testing.assert_allclose(np.median(lacks_longer / lacks), LENGTH_MM / (LENGTH_MM + 0.8), atol=0.1)
 
 
 def test_a_closed_part_is_no_width():

@@ -41,14 +41,15 @@ _N_STEPS = 33
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class FeatureFits:
-    """Everything fitted to one piece's features; `by_part` says whose widths are those of their formed parts alone, and
-    `leaning` which strips were laid straight.
+    """Everything fitted to one piece's features; `by_part` says whose widths are those of their formed parts alone,
+    `part_or_mark` which strips have a part of another width that may be a mark, and `leaning` which were laid straight.
     """
 
     strips: PieceSamples
     strip_fits: StripFits
     lengthwise: Lengthwise
     by_part: NDArray[np.bool_]
+    part_or_mark: NDArray[np.bool_]
     strip_verdicts: Verdicts
     disc_rows: NDArray[np.intp]
     discs: list[DiscFit]
@@ -118,6 +119,7 @@ def read_features(
         strip_fits=straight.fits,
         lengthwise=straight.lengthwise,
         by_part=straight.by_part,
+        part_or_mark=straight.part_or_mark,
         strip_verdicts=straight.verdicts,
         disc_rows=holes.rows,
         discs=holes.fits,

@@ -13,9 +13,8 @@ from sharpset.readings.edges.lengthwise import Lengthwise, follow_strips
 from sharpset.readings.edges.profiles import Profiles, noise_share, robust_profiles
 from sharpset.readings.edges.sampling import Samples
 from sharpset.readings.edges.second_look import improved, look_again
-from sharpset.readings.edges.spread import select_samples
 from sharpset.readings.edges.strips import LeftOver, Light, Priors, StripFits, fit_strips
-from sharpset.readings.edges.uneven import uneven_strips, with_uneven
+from sharpset.readings.edges.uneven import with_uneven
 from sharpset.readings.features.borrowing import Borrowed
 from sharpset.readings.features.formed import FORMED_FROM, Verdicts, judge_strips
 from sharpset.readings.features.formed_parts import as_placed, dim_parts, ends_of_parts, parts_of, with_parts
@@ -60,8 +59,9 @@ class Basis:
 class StripsRead:
     """Straight features as they were read; `first` are the fits before anything was looked at twice.
 
-    `strips` show those formed in part by their formed parts alone, whose widths `by_part` marks; `inflation` is how
-    much wider means scatter than independent pixels would make them.
+    `strips` show those formed in part by their formed parts alone, whose widths `by_part` marks; `part_or_mark` are
+    those with a part of another width that may as well be a mark; `inflation` is how much wider means scatter than
+    independent pixels would make them.
     """
 
     strips: PieceSamples
@@ -69,6 +69,7 @@ class StripsRead:
     fits: StripFits
     lengthwise: Lengthwise
     by_part: NDArray[np.bool_]
+    part_or_mark: NDArray[np.bool_]
     verdicts: Verdicts
     inflation: float
 
@@ -125,12 +126,12 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
         contrast = basis.contrast[second.chosen]
         again = fit(second.samples, second.profiles, second.spread, second.left_over, contrast=contrast)
         fits = improved(fits, second, again)
-    uneven = uneven_strips(samples, fits, profiles.noise * inflation, whole=whole)
-    if uneven is not None:
-        rest = select_samples(samples.only(np.flatnonzero(uneven.rest)), uneven.chosen)
-        contrast = basis.contrast[uneven.chosen]
-        again = fit(rest, robust_profiles(rest), basis.spread, basis.left_over, contrast=contrast)
-        fits = with_uneven(fits, uneven, again)
+
+    def fit_some(part: Samples, chosen: NDArray[np.intp]) -> StripFits:
+        contrast = basis.contrast[chosen]
+        return fit(part, robust_profiles(part), basis.spread, basis.left_over, contrast=contrast)
+
+    fits, part_or_mark = with_uneven(samples, fits, profiles.noise * inflation, fit_some, whole=whole)
     formed = parts_of(samples, fits, lengthwise)
     dim_in_part = np.zeros(len(samples.strips), dtype=bool)
     if formed is not None:
@@ -147,6 +148,7 @@ def read_strips(light: PieceLight, pose: Pose, strips: PieceSamples, own: StripF
         fits=fits,
         lengthwise=lengthwise,
         by_part=np.isin(np.arange(len(samples.strips)), [] if formed is None else formed.chosen),
+        part_or_mark=part_or_mark,
         verdicts=_verdicts(samples, fits, own, lengthwise, dim_in_part),
         inflation=inflation,
     )

@@ -148,6 +148,8 @@ def with_uneven(
         if aside * abs(added) < least:
             aside = 0.0
         adds = aside * one_found.seen_mm + (one_found.all_mm - one_found.seen_mm)
+        if not adds.any():
+            continue
         width[i] += float((one_found.chance * adds).sum())
         either = float(np.sqrt(((_unsure(one_found.chance) * adds) ** 2).sum()))
         unsure[i] = either / 1.96 > _WORTH_SAYING * u_width[i]

@@ -85,7 +85,7 @@ def clean_discs(
         now.look(_without_skirts(problem, now, residual), wide, residual, now.known, mark_odds=1 / _SHAPE_TO_MARK)
         if int(now.marks.sum()) == n_before:
             break
-    return DiscState(p=now.p, weight=now.weight, noise=now.noise, doubt_mm=now.doubt_mm)
+    return DiscState(p=now.p, weight=now.weight, noise=now.noise, doubt_mm=now.doubt_mm, marks=now.marks)
 
 
 class _Now:

@@ -33,12 +33,15 @@ class DiscState:
         Standard deviation of one pixel, share solid.
     doubt_mm : ndarray of float, shape (n_holes,), optional
         What is left unsure of each radius where a rim may be rough as well as lie under a mark.
+    marks : ndarray of bool, shape (n,), optional
+        Pixels that lie on foreign marks.
     """
 
     p: FloatArray
     weight: FloatArray
     noise: FloatArray
     doubt_mm: FloatArray | None = None
+    marks: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

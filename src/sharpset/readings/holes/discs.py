@@ -17,6 +17,7 @@ from sharpset.readings.holes.disc_model import DiscTables, reach_mm
 from sharpset.readings.holes.disc_patches import Disc, HolePixels, enough_mm, joined, pixels_around, rounded
 from sharpset.readings.holes.disc_results import DiscFit, FitEnd, SharedByHoles, either, misfit_of, result_of, unsure
 from sharpset.readings.holes.disc_start import start_discs
+from sharpset.readings.holes.rim_arcs import weigh_arcs
 from sharpset.readings.holes.shared_blur import share_blur
 from sharpset.readings.holes.usual_sizes import price_of_sizes, usual_radii
 from sharpset.readings.picture.light import PieceLight
@@ -108,11 +109,15 @@ def fit_discs(
     if clean:
         weighed = np.isin(np.arange(len(discs)), [*both, *range(n_holes, len(discs))])
         found = clean_discs(problem, found, radii, weighed=weighed)
+        # What a mark leaves of a rim tells size and place only together.
+        problem = with_places(problem, found, radii)
     inflation = max(light.noise_inflation if noise_inflation is None else noise_inflation, 1.0)
     u_common = float("nan")
     if own_blur is not None and len(discs) >= _FEWEST:
         own = share_blur(problem, found, u_blur=own_blur.blur, u_contrast=own_blur.contrast, inflation=inflation)
         problem, found, u_common = own.problem, own.found, own.u_blur
+    whole_rims, arcs = found, weigh_arcs(problem, found)
+    found = replace(found, p=arcs.p)
     ends = _ends(problem, found, u_blur=spread.u_relative)
     # The stated noise heeds the noisiest ring; where all holes scatter less than that it is less.
     usual = min(float(np.nanmedian([end.misfit for end in ends])) ** 2, 1.0) if len(ends) >= _FEWEST else 1.0
@@ -127,9 +132,16 @@ def fit_discs(
         left_over=left_over,
     )
     results = [result_of(*one, shared) for one in zip(discs, around, found.p, ends, strict=True)]
+    results = [_by_arcs(one, 2 * u) for one, u in zip(results, arcs.u_radius_mm.tolist(), strict=True)]
     if found.doubt_mm is not None:
         results = [unsure(one, 2 * doubt) for one, doubt in zip(results, found.doubt_mm.tolist(), strict=True)]
-    return _round_or_not(results, both, around, problem, found, radii)
+    return _round_or_not(results, both, around, problem, whole_rims, radii)
+
+
+def _by_arcs(fit: DiscFit, u_mm: float) -> DiscFit:
+    """Return a fit as unsure as the arcs of its rim leave it; pixels' noise and misfit are part of that."""
+    known = np.hypot(fit.parts.noise_mm[0], fit.parts.misfit_mm[0])
+    return unsure(fit, float(np.sqrt(max(u_mm**2 - known**2, 0.0))))
 
 
 def _radii(discs: Sequence[Disc], around: Sequence[HolePixels], sigma: float) -> FloatArray:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["rim_evidence"]
+__all__ = ["clean_along", "rim_evidence"]
 
 FloatArray = NDArray[np.float64]
 _SCATTERS_PX = np.geomspace(0.1, 1.6, 7)
@@ -63,7 +63,7 @@ def rim_evidence(
         found = np.linalg.solve(normal, right[..., None])[..., 0]
         z = (own_mm - found @ design.T) / scatter[:, None]
         density = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * scatter[:, None])
-        likely, clean = _along(density, foreign)
+        likely, clean = clean_along(density, foreign)
     held = precision[:, n_round:]
     prior = 0.5 * np.sum(np.log(held / (2 * np.pi)) - held * found[:, n_round:] ** 2, axis=1)
     volume = 0.5 * (k * np.log(2 * np.pi) - np.linalg.slogdet(normal)[1])
@@ -71,7 +71,7 @@ def rim_evidence(
     return float(np.logaddexp.reduce(evidence[1:]) - np.log(len(_OVAL)) - evidence[0])
 
 
-def _along(clean: FloatArray, foreign: float) -> tuple[FloatArray, FloatArray]:
+def clean_along(clean: FloatArray, foreign: float) -> tuple[FloatArray, FloatArray]:
     """Return the logarithm of the likelihood of each row of sectors, and their chances to be clean.
 
     Odds of being clean are followed forwards and backwards at once; either way they pass from sector to sector by a

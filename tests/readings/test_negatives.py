@@ -19,6 +19,13 @@ def test_a_negative_is_refused(tmp_path: Path) -> None:
         read_scan(path, piece=scene.piece)
 
 
+def test_a_negative_of_a_dark_piece_is_refused(tmp_path: Path) -> None:
+    scene = make_scene(seed=3, plate=0.08, background=0.7)
+    path = write_scene(replace(scene, pixels=255 - scene.pixels), tmp_path / "negative.png")
+    with pytest.raises(ReadingError, match="those of a negative"):
+        read_scan(path, piece=scene.piece)
+
+
 def test_a_dark_piece_on_white_is_no_negative(tmp_path: Path) -> None:
     scene = make_scene(seed=3, plate=0.04, background=0.55)
     path = write_scene(scene, tmp_path / "dark.png")

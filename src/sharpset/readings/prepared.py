@@ -23,7 +23,8 @@ class Prepared:
     """A piece ready to be read: encoding and pose settled, pixels sampled.
 
     `doubtful` says that its edges do not suit the encoding that its file is read with, `curves` how likely a file that
-    does not say so is encoded by which power, `sharpened` that its noise or edges show a mask.
+    does not say so is encoded by which power, `sharpened` that its noise or edges show a mask, `retouched` that its
+    values went through another curve after the scan, by the power of `curves` that its edges tell.
     """
 
     scan: Scan
@@ -33,12 +34,21 @@ class Prepared:
     doubtful: bool = False
     curves: tuple[CurveChance, ...] = ()
     sharpened: bool = False
+    retouched: bool = False
 
     @property
     def other_curves(self) -> list[CurveChance]:
         """How likely powers are that it is not read with."""
         taken = self.scan.curve.gamma if np.isfinite(self.scan.curve.gamma) else DEFAULT_GAMMA
         return [one for one in self.curves if one.gamma != taken]
+
+    @property
+    def likely_powers(self) -> tuple[float, float]:
+        """Powers between which the right one lies at a chance of 95 %, by `curves`."""
+        powers = sorted(self.curves, key=lambda one: one.gamma)
+        below = np.cumsum([one.chance for one in powers])
+        first, last = np.searchsorted(below, (0.025, 0.975 - 1e-9))
+        return powers[first].gamma, powers[min(int(last), len(powers) - 1)].gamma
 
     @property
     def chance_of_others(self) -> float:
@@ -60,7 +70,9 @@ class Prepared:
         if not (self.curves or self.doubtful) or self.light.bleed is not None:
             return []
         light = levels_of(self.light, self.located.pose, piece)
-        every = beforehand(self.scan.bit_depth, is_jpeg=self.scan.kind == "JPEG")
+        every = self.curves
+        if not self.retouched:
+            every = beforehand(self.scan.bit_depth, is_jpeg=self.scan.kind == "JPEG")
         return [(solid_by(one.gamma, self.scan.curve, light), one.chance) for one in every]
 
     def decoded_by(self, scan: Scan, piece: Piece) -> Prepared:

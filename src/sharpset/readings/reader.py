@@ -199,7 +199,7 @@ def _read_piece(
     light, strips = without_spill(scan, ready.light, located, piece, ready.strips)
     state = check_plate(scan, light, pose, piece, strips)
     levels = Levels.of(scan, light)
-    u_exponent = _u_exponent(scan, levels, sharpened=ready.sharpened)
+    u_exponent = _u_exponent(ready, levels)
     seen, fits = _features(ready, light, strips, piece, local, u_exponent)
     for _ in range(_WALL_ROUNDS):
         # Walls of a dark plate are as dark as it is: what they hide is told by sizes alone (`slant`).
@@ -290,14 +290,14 @@ def _features(
     return seen, without_slant(fits, piece, pose, scan.viewing, ground_share=ground_share, taken=walls)
 
 
-def _u_exponent(scan: Scan, levels: Levels, *, sharpened: bool) -> float:
+def _u_exponent(ready: Prepared, levels: Levels) -> float:
     """Return the relative standard uncertainty of the exponent of a file whose curve is the right one."""
-    viewing = scan.viewing
+    viewing = ready.scan.viewing
     developed = viewing is None or viewing.is_linear
     u_tones = U_PHOTOGRAPHED if viewing is None or viewing.u_tones is None else viewing.u_tones
-    if levels.stretched or levels.filled:
+    if (levels.stretched or levels.filled) and not ready.retouched:
         return U_STRETCHED
-    return U_SHARPENED if sharpened else U_TRANSFER if developed else u_tones
+    return U_SHARPENED if ready.sharpened or ready.retouched else U_TRANSFER if developed else u_tones
 
 
 def _with_the_curve(

@@ -54,7 +54,13 @@ def remarks_on(
         remarks.append(bleed.summary())
     worth = _WORTH_SAYING if scan.bit_depth > 8 or scan.encoding_source != "default" else _WORTH_SAYING_8
     unsure = f", at a chance of {1 - ready.chance_of_others:.0%}" if ready.chance_of_others > worth else ""
-    if scan.encoding_source == "judged by its edges":
+    if ready.retouched:
+        low, high = ready.likely_powers
+        remarks.append(
+            f"the picture went through another curve after it was {advice_for(scan).taken}: its edges say a gamma of "
+            f"{scan.curve.gamma:.2g} in all ({low:.2g} to {high:.2g})"
+        )
+    elif scan.encoding_source == "judged by its edges":
         says = "linear light" if scan.curve == LINEAR else f"a gamma of {scan.curve.gamma:g}"
         remarks.append(f"the file does not say how it is encoded; its edges say {says}{unsure}")
     if is_undeclared(scan) or (scan.encoding_source == "default" and unsure):

@@ -25,10 +25,10 @@ from sharpset.readings.edges.spread import (
 )
 from sharpset.readings.edges.strips import Light
 from sharpset.readings.features.line_blur import LineBlur, compare_lines
-from sharpset.readings.features.piece_samples import OtherDecoding
+from sharpset.readings.features.piece_samples import OtherDecoding, PieceSamples
 from sharpset.scans.encoding import SRGB, TransferCurve, gamma_curve
 
-__all__ = ["DEFAULT_GAMMA", "BothWays", "CurveChance", "beforehand", "both_ways", "off_by", "solid_by"]
+__all__ = ["DEFAULT_GAMMA", "BothWays", "CurveChance", "beforehand", "both_ways", "off_by", "solid_by", "telling_edges"]
 
 _ENOUGH = 24
 _NARROWER_PX, _BLURS = 4.0, 6.0
@@ -183,6 +183,14 @@ class BothWays:
         """Whether the other decoding leaves hardly more alike on both sides than noise."""
         return self.uneven_other**2 - self.noise_other**2 < _EVEN**2
 
+    @property
+    def least(self) -> float:
+        """What of the part alike on both sides the best power from linear light to 2.6 leaves, noise included."""
+        apart = max(self.uneven_before**2 + self.uneven_other**2 - 2 * self.uneven_both, 1e-12)
+        to_sides = self.uneven_before**2 - self.uneven_both
+        way = min(max(to_sides / apart, (DEFAULT_GAMMA - _GAMMAS[-1]) / (DEFAULT_GAMMA - 1.0)), 1.0)
+        return float(np.sqrt(max(self.uneven_before**2 - 2 * way * to_sides + way**2 * apart, 0.0)))
+
     def chances(self, *, n_bits: int) -> tuple[CurveChance, ...]:
         """Return how likely the file is encoded by each of several powers.
 
@@ -223,12 +231,7 @@ class BothWays:
 
 def both_ways(ways: OtherDecoding) -> BothWays:
     """Compare what symmetric blur leaves unexplained of the mean edge with two decodings of the picture."""
-    strips, light = ways.strips, ways.light
-    # Rough edges hide the curve; they do so less the more of them are averaged.
-    edges = strips.wide
-    if len(edges.samples.strips) < _ENOUGH:
-        least = max(_NARROWER_PX, _BLURS * strips.spread.mean_sigma_mm / strips.samples.pixel_mm)
-        edges = wide_strips(strips.samples, strips.profiles, least_px=min(least, WIDE_PX))
+    edges = telling_edges(ways.strips)
     before, other = (_parts(each) for each in (edges, ways.edges(edges)))
     return BothWays(
         before=before.residual,
@@ -238,10 +241,18 @@ def both_ways(ways: OtherDecoding) -> BothWays:
         uneven_both=float(np.mean(before.sides * other.sides)),
         noise_before=before.noise,
         noise_other=other.noise,
-        is_dark=light.contrast < 0,
-        step=float(np.mean(light.steps[1:5])) if len(light.steps) else 0.0,
+        is_dark=ways.light.contrast < 0,
+        step=float(np.mean(ways.light.steps[1:5])) if len(ways.light.steps) else 0.0,
         lines=compare_lines(ways),
     )
+
+
+def telling_edges(strips: PieceSamples) -> WideEdges:
+    """Return the wide edges that tell the curve: rough ones hide it, the less the more of them are averaged."""
+    if len(strips.wide.samples.strips) >= _ENOUGH:
+        return strips.wide
+    least = max(_NARROWER_PX, _BLURS * strips.spread.mean_sigma_mm / strips.samples.pixel_mm)
+    return wide_strips(strips.samples, strips.profiles, least_px=min(least, WIDE_PX))
 
 
 class _Parts(NamedTuple):

@@ -57,11 +57,13 @@ _ONE_SIDED, _EVEN = 0.15, 0.2
 """How far its middle may lie beside the others', and its width may change within it beyond what theirs does, as shares
 of what it is narrower or wider by: of 49 parts that dust and fibres made on rendered strips at 600 dpi hardly one was
 as long, as much alike on both edges and as even."""
+_BESIDE = 0.65
+"""How far the middle of a part with one edge moved may lie beside the others' (a half, and noise)."""
 _PRINTED = 0.03
 """How many parts of another width a strip has, of those that are not sure (an assumption; marks are counted)."""
 _ALIKE = 3.0
 """How much more often both edges of a printed part move alike than a mark lies in the middle."""
-_MARK_BLURS, _AS_STRONG, _UNSEEN_MM2 = 1.5, 0.5, 10.0
+_MARK_BLURS, _AS_STRONG, _AS_LONG, _UNSEEN_MM2 = 1.5, 0.25, 0.5, 10.0
 """Blurs from edges on where marks beside strips are counted, that take at least this share of a part's light over this
 share of its steps; half a mark on so much area is thought of before anything is seen (an assumption)."""
 _LEAST_CHANCE = 0.05
@@ -214,6 +216,9 @@ def _parts(
         away = float(steps.width[part].mean()) - middle_mm
         core = part & (np.abs(steps.width - middle_mm) > _CORE * abs(away))
         alike = abs(steps.moved(part)) <= _ONE_SIDED * abs(away)
+        # Where one edge moved the middle did by a half: what moves it further lies beside the strip.
+        if abs(steps.moved(part)) > _BESIDE * abs(away):
+            continue
         chance = 1.0
         if not (alike and steps.is_even(core, away, strip.sigma_mm, samples.pixel_mm)):
             zone = (float(fits.width_mm[strip.i]) + core.sum() * samples.pixel_mm) * length_mm
@@ -377,7 +382,7 @@ class _Beside:
             self._bands = _bands(*self._given)
         light_mm, seen_mm2 = self._bands
         marked = np.abs(light_mm) > _AS_STRONG * abs(away_mm)
-        n = max(round(_AS_STRONG * n_steps), 1)
+        n = max(round(_AS_LONG * n_steps), 1)
         # Whether n steps in a row are marked.
         counted = np.cumsum(np.pad(marked, ((0, 0), (1, 0))), axis=1)
         found = np.count_nonzero((counted[:, n:] - counted[:, :-n] == n).any(axis=1)) if n < counted.shape[1] else 0

@@ -15,12 +15,12 @@ from sharpset.readings.checks.check_wire import CheckReading, read_check_wire
 from sharpset.readings.checks.drawing import check_places
 from sharpset.readings.checks.gates import (
     check_blur,
-    check_motion,
     check_pixels,
     check_plate,
     check_shade,
     refuse_features,
 )
+from sharpset.readings.checks.photographed import without_walls
 from sharpset.readings.checks.unlike import find_unlike
 from sharpset.readings.edge_quality.quality import measure_quality
 from sharpset.readings.features.fitting import FeatureFits, read_features
@@ -209,7 +209,7 @@ def _read_piece(
         walls = see_walls(fits, light, pose, everywhere, piece, scan.viewing)
         if walls is None:
             break
-        check_motion(scan, walls.strips)
+        state = without_walls(state, scan, pose, piece, walls.strips)
         light, strips, before = walls.light, walls.strips, fits.strip_fits.width_mm
         seen, fits = _features(ready, light, strips, piece, local, u_exponent, walls=walls.share)
         if np.quantile(np.abs(fits.strip_fits.width_mm - before), _WALLS_OF) < _WALLS_SETTLED_MM:

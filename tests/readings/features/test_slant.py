@@ -287,3 +287,12 @@ def test_a_camera_that_moved_is_told_once_walls_are_taken_off(piece: Piece, tmp_
     moved = _picture(piece, eye, tmp_path / "moved.tif", moved_px=5, **light)
     with pytest.raises(ReadingError, match=r"blurred along a line .* camera or piece moved"):
         read_scan(moved, piece=piece)
+
+
+def test_focus_is_judged_once_walls_are_taken_off(piece: Piece, tmp_path: Path) -> None:
+    # Sharp, from nearly straight above the middle: walls that grow to 0.3 mm outwards had passed for a blur that does.
+    eye, light = seen_from((26.0, 25.0, 90.0)), {"counts": 0.35, "plate": 0.65, "beside": 0.05}
+    reading = read_scan(_picture(piece, eye, tmp_path / "near.tif", **light), piece=piece)
+    assert not any("out of focus" in remark for remark in reading.pieces[0].remarks)
+    with pytest.raises(ReadingError, match="out of focus"):
+        read_scan(_picture(piece, eye, tmp_path / "soft.tif", soft_px=3.5, **light), piece=piece)

@@ -42,9 +42,9 @@ __all__ = [
     "PlateState",
     "check_backing",
     "check_blur",
+    "check_flatness",
     "check_ground",
     "check_light",
-    "check_motion",
     "check_pixels",
     "check_plate",
     "check_shade",
@@ -87,9 +87,6 @@ _FEW = "(a palette, or rounding to few levels). Save it in 8 or 16 bits, grey or
 _REACHES = 3.0
 _MOST_BACKING, _SOME_BACKING = 0.25, 0.02
 _MOST_DIRTY = 0.3
-_MOST_MOVED = 1.4
-"""Blur along one direction over that across it in photographs: walls that were taken off left up to 1.14 on five
-rendered ones without motion, six pixels of motion 2.0 +- 0.05."""
 _LEAST_OF_U, _SURE_OF_SIZE = 5.0, 0.9
 """Standard uncertainties that a size must be for anything to have formed, as in `formed`; how sure it must be that
 it is no less than the size of something formed."""
@@ -293,10 +290,7 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
             f"{advice.clean}. {advice.again}."
         )
     backing = check_backing(scan, light, pose, piece)
-    flatness = measure_flatness(strips, piece, pose, scan.viewing)
-    worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
-    if flatness.uneven and worst:
-        raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
+    flatness = check_flatness(scan, measure_flatness(strips, piece, pose, scan.viewing), piece)
     over = measure_overshoot(strips)
     level = levels_of(light, pose, piece)
     bright_rims = not over.by_a_mask(level.plate, level.background)
@@ -326,27 +320,18 @@ def check_plate(scan: Scan, light: PieceLight, pose: Pose, piece: Piece, strips:
     )
 
 
-def check_motion(scan: Scan, strips: PieceSamples) -> None:
-    """Refuse a photograph in which camera or piece moved, told by edges that walls were taken off.
-
-    What a camera made of tones was measured on edges of markers, blurred by that motion each in another way: sizes are
-    off by it even where the blur itself would be narrow enough.
-
-    Parameters
-    ----------
-    scan : Scan
-    strips : PieceSamples
-        Without walls.
+def check_flatness(scan: Scan, flatness: Flatness, piece: Piece) -> Flatness:
+    """Return what the blur of wide strips says; refuse a picture that is blurred too much in one place.
 
     Raises
     ------
     ReadingError
     """
-    smear = measure_smear(strips)
-    if scan.viewing is None or scan.viewing.is_linear or smear.ratio - 3 * smear.u_ratio < _MOST_MOVED:
-        return
-    advice = advice_for(scan)
-    raise ReadingError(f"{scan.path}: {smear.blurred()}: {advice.moved}. {advice.still}. {advice.again}.")
+    worst = flatness.highest_mm > _MOST_BLUR * wanted_mm(piece) or flatness.ratio > _MUCH_UNEVEN_BLUR
+    if flatness.uneven and worst:
+        advice = advice_for(scan)
+        raise ReadingError(f"{scan.path}: {flatness.summary()}; {advice.not_flat}. {advice.lay_flat}. {advice.again}.")
+    return flatness
 
 
 def refuse_features(

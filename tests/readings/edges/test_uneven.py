@@ -140,6 +140,12 @@ def test_where_one_edge_moved_the_interval_holds_a_part_and_a_mark():
     assert np.all(half < mark - part)
 
 
+def test_what_moves_the_middle_further_than_one_edge_can_is_no_part():
+    """Where one edge stays in its place the middle moves by half of what the width loses."""
+    first, second = _read(_drawn(_narrow_end, aside=0.9))
+    np.testing.assert_array_equal(second.width_mm, first.width_mm)
+
+
 def test_the_more_marks_lie_beside_strips_the_less_is_an_edge_that_moved_a_part():
     clean, dirty = _drawn(_narrow_end, aside=0.5), _drawn(_narrow_end, aside=0.5)
     beside = (np.abs(dirty.t_mm - 0.6) < 0.25) & (dirty.d_mm < -0.3) & (dirty.owner % 2 == 0)

@@ -43,7 +43,7 @@ _FAR_LESS = 0.5
 """Share of what usual powers make edges lean that a negative, or an unusual power, must leave to be the right one. On
 50 rendered scans encoded by usual ones a negative left 1.8 times as much and more, powers of 3.3 and 5 0.9 and more."""
 _SUSPECT_LEAN = 0.0008
-"""Part of the mean edge's residual alike on both sides that must be left by all usual powers for others to be tried."""
+"""What usual powers must leave of the mean edge alike on both sides, beyond noise, for unusual ones to be tried."""
 _LIKELIER = 0.5
 _OTHER = 0.3
 _FEW_BITS = 12
@@ -180,10 +180,11 @@ def _retouched(ready: Prepared, piece: Piece, ways: BothWays) -> tuple[CurveChan
         return ()
     levels = Levels.of(ready.scan, ready.light)
     stretched = levels.stretched and not levels.few
-    if not stretched and ways.least <= _SUSPECT_LEAN:
+    suspect = ways.least_beyond_noise > _SUSPECT_LEAN
+    if not (stretched or suspect):
         return ()
     edges = telling_edges(ready.strips)
-    if ready.located.plate_is_bright and ways.least > _SUSPECT_LEAN:
+    if suspect and ready.located.plate_is_bright:
         _refuse_negatives(ready, piece, edges, ways.least)
     leans = {DEFAULT_GAMMA: lean_of(edges)}
 

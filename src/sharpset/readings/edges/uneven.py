@@ -47,6 +47,8 @@ _SET_ASIDE, _SET_ASIDE_BLURS = 0.3, 0.1
 """A mean over all of the length has set such parts aside where it misses so much of what they add, and of the blur."""
 _RAMP_PX = 2.0
 """Over this length at the far ends of a row of pixels each counts less and less."""
+_FULL = 0.9
+"""Share of its rows that a step must hold: rows that lean leave the sampled length on one side of the strip first."""
 _CLOSED = 0.25
 """A part that comes down to less than this share of the width as drawn is closed somewhere, which is no width."""
 _LONG, _LONG_MM = 0.12, 0.25
@@ -298,7 +300,7 @@ def _steps(samples: Samples, fits: StripFits, strip: _Strip, n_steps: int, nomin
     rows = np.bincount(column, np.clip((reach - np.abs(away)) / (_RAMP_PX * px), 0.0, 1.0), n_steps)
     span = 2 * reach - _RAMP_PX * px
     expected = span * px / samples.pixel_area_mm2
-    full = rows > 0.6 * expected
+    full = rows > _FULL * expected
     per = np.where(full, span / np.maximum(rows, 1e-9), 0.0)
     return _Steps(
         width=np.asarray(total * per, dtype=float),

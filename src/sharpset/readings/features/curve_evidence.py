@@ -191,6 +191,11 @@ class BothWays:
         way = min(max(to_sides / apart, (DEFAULT_GAMMA - _GAMMAS[-1]) / (DEFAULT_GAMMA - 1.0)), 1.0)
         return float(np.sqrt(max(self.uneven_before**2 - 2 * way * to_sides + way**2 * apart, 0.0)))
 
+    @property
+    def least_beyond_noise(self) -> float:
+        """The same without what is noise."""
+        return float(np.sqrt(max(self.least**2 - self.noise_before**2, 0.0)))
+
     def chances(self, *, n_bits: int) -> tuple[CurveChance, ...]:
         """Return how likely the file is encoded by each of several powers.
 

@@ -40,6 +40,12 @@ def test_a_picture_without_edges_or_of_other_numbers_shows_nothing():
     assert median_window(np.zeros((20, 500), dtype=np.uint8)) == 0
 
 
+def test_a_picture_of_low_contrast_that_rounds_its_noise_away_was_not_filtered(scene):
+    share = scene.pixels / 255.0
+    faint = np.round(255 * (0.48 + 0.05 * share)).astype(np.uint8)
+    assert median_window(faint) == 0
+
+
 def _hole(diameter: float, blur: float, n: int) -> np.ndarray:
     y, x = np.mgrid[: n * FINER, : n * FINER] - (n * FINER - 1) / 2
     fine = 1.0 - (x**2 + y**2 < (diameter * FINER / 2) ** 2)

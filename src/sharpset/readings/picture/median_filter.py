@@ -21,6 +21,8 @@ _MOST_PIXELS = 1400
 """Rows and columns amid the piece that are looked at."""
 _EDGE = 0.25
 """Share of the picture's range over three pixels from which on an edge is there: along it values differ smoothly."""
+_LEAST_RANGE = 24
+"""Values of 8 bits between ground and plate from which on differences of one or two are noise and no part of an edge."""
 _LAGS, _FAR = 13, 9
 _FEWEST = 2000
 _FILTERED, _SHARED = 1.6, 1.12
@@ -55,6 +57,8 @@ def median_window(stored: NDArray[Any], *, n_bits: int | None = None) -> int:
     bits = 8 * stored.itemsize if n_bits is None else n_bits
     seen = (seen >> max(bits - 8, 0)).astype(np.int16)
     low, high = np.quantile(seen[::7, ::7], [0.02, 0.98])
+    if high - low < _LEAST_RANGE:
+        return 0
     counts = np.zeros((_LAGS, 5))
     for one in (seen, np.ascontiguousarray(seen.T)):
         counts += _alike(one, _EDGE * (high - low))

@@ -62,7 +62,7 @@ def test_what_is_put_back_of_a_hole_is_what_a_fit_has_lost(diameter, window):
     put_back = loss.of_holes(np.array([fit.x[0] * 0.02]))[0] / 0.02
     # Where pixels lie about the hole changes it by a tenth of a pixel.
     assert put_back == pytest.approx(lost, abs=0.08)
-    assert loss.u_mm(np.array([put_back]))[0] > 0.25 * put_back
+    assert loss.u_mm(np.array([put_back]), np.array([diameter * 0.02]))[0] > 0.25 * put_back
     # Long straight edges stay where they are.
     assert loss.of_strips(np.array([0.3]), np.array([[0.6, 0.8]]))[0] == pytest.approx(0, abs=2e-4)
 
@@ -93,3 +93,13 @@ def test_a_filtered_scan_is_read_as_the_piece_was_and_what_the_filter_took_is_no
     Image.fromarray(filtered(scene.pixels, 9)).save(file, dpi=(1200, 1200))
     with pytest.raises(ReadingError, match="filtered against specks over 7 pixels or more"):
         read_scan(file, piece=scene.piece)
+
+
+def test_what_is_as_narrow_as_the_filter_is_less_sure_than_what_it_lost():
+    loss = median_loss(3, 1.0, 0.02)
+    sizes = np.array([0.06, 0.09, 0.12, 0.5])
+    lost = np.array([0.004, 0.004, 0.004, 0.0])
+    u_mm = loss.u_mm(lost, sizes)
+    assert np.all(np.diff(u_mm) < 0)
+    assert u_mm[2] == pytest.approx(0.002)
+    assert u_mm[3] == 0.0

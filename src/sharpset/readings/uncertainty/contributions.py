@@ -367,9 +367,11 @@ def _slanted(slant: Slant | None, loss: Loss | None, opening: FloatArray) -> lis
     ]
 
 
-def _put_back(filtered: Filtered | None, lost_mm: FloatArray | None) -> list[_Line]:
+def _put_back(filtered: Filtered | None, lost_mm: FloatArray | None, size_mm: FloatArray) -> list[_Line]:
     """Return the line of what was put back of sizes that a filter made smaller."""
-    return [] if filtered is None or lost_mm is None else [_common("filter", filtered.loss.u_mm(lost_mm), 1.0)]
+    if filtered is None or lost_mm is None:
+        return []
+    return [_common("filter", filtered.loss.u_mm(lost_mm, size_mm), 1.0)]
 
 
 def _filtered(diameter_mm: FloatArray, pixel_mm: float) -> FloatArray:
@@ -401,7 +403,7 @@ def _of_strips(fits: FeatureFits, unsure: Unsure, wander: _Wander, share: FloatA
         _common("scale y", width * across[:, 1] ** 2, unsure.scale_y, taken=-unsure.pixel_y),
         _Line("carriage", wander.of_width(width, across)),
         *_slanted(fits.slant, None if fits.slant is None else fits.slant.strips, opening),
-        *_put_back(fits.filtered, None if fits.filtered is None else fits.filtered.strips_mm),
+        *_put_back(fits.filtered, None if fits.filtered is None else fits.filtered.strips_mm, width),
     ]
     numbers, index, count = np.unique(fits.strips.rows, return_inverse=True, return_counts=True)
     part = share[numbers]
@@ -422,7 +424,8 @@ def _of_discs(fits: FeatureFits, registered: Pose, unsure: Unsure, wander: _Wand
     rows: list[_Row] = []
     round_the_edge = np.array([diameter_effect()])
     slanted = _slanted(fits.slant, None if fits.slant is None else fits.slant.holes, np.ones(len(fits.discs)))
-    put_back = _put_back(fits.filtered, None if fits.filtered is None else fits.filtered.holes_mm)
+    sizes_mm = np.array([disc.diameter_mm for disc in fits.discs])
+    put_back = _put_back(fits.filtered, None if fits.filtered is None else fits.filtered.holes_mm, sizes_mm)
     for i, (row, disc) in enumerate(zip(fits.disc_rows, fits.discs, strict=True)):
         size = np.array([disc.diameter_mm])
         u_blur = disc.u_blur if np.isfinite(disc.u_blur) else fits.borrowed.blur_common

@@ -21,10 +21,11 @@ from sharpset.readings.features.curve_evidence import (
     BothWays,
     CurveChance,
     both_ways,
+    lean_of,
     telling_edges,
 )
 from sharpset.readings.features.piece_samples import OtherDecoding
-from sharpset.readings.features.retouched_curve import DECODINGS, lean_of, powers_told
+from sharpset.readings.features.retouched_curve import DECODINGS, powers_told
 from sharpset.readings.picture.light import light_of
 from sharpset.readings.picture.sharpened_noise import noise_rises
 from sharpset.readings.picture.stored_values import more_bits

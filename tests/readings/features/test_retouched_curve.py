@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sharpset.readings.features.retouched_curve import DECODINGS, EdgeLean, powers_told
+from sharpset.readings.features.curve_evidence import EdgeLean
+from sharpset.readings.features.retouched_curve import DECODINGS, powers_told
 
 SIDE = np.array([0.9, 0.6, -0.2, -0.5, -0.1])
 ACROSS = np.array([0.1, -0.4, 0.7, -0.3, 0.2])
@@ -13,10 +14,12 @@ ACROSS = np.array([0.1, -0.4, 0.7, -0.3, 0.2])
 
 def _leans(right: float, *, apart: float = 0.01, amiss: float = 0.0, noise: float = 0.0001) -> dict[float, EdgeLean]:
     """What decodings leave where one power is right, and something that no power explains stays besides."""
-    return {
-        power: EdgeLean(sides=apart * np.log(power / right) * SIDE + amiss * ACROSS, noise=noise, shape=0.001)
-        for power in DECODINGS
-    }
+    leans = {}
+    for power in DECODINGS:
+        sides = apart * np.log(power / right) * SIDE + amiss * ACROSS
+        residual = float(np.sqrt(np.mean(sides**2) + 0.001**2))
+        leans[power] = EdgeLean(sides=sides, noise=noise, residual=residual)
+    return leans
 
 
 @pytest.mark.parametrize("right", [1.0, 1.3, 2.2, 2.9, 4.4])

@@ -9,7 +9,6 @@ of the curve add up, so that two decodings tell what every power between them an
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +27,18 @@ from sharpset.readings.features.line_blur import LineBlur, compare_lines
 from sharpset.readings.features.piece_samples import OtherDecoding, PieceSamples
 from sharpset.scans.encoding import SRGB, TransferCurve, gamma_curve
 
-__all__ = ["DEFAULT_GAMMA", "BothWays", "CurveChance", "beforehand", "both_ways", "off_by", "solid_by", "telling_edges"]
+__all__ = [
+    "DEFAULT_GAMMA",
+    "BothWays",
+    "CurveChance",
+    "EdgeLean",
+    "beforehand",
+    "both_ways",
+    "lean_of",
+    "off_by",
+    "solid_by",
+    "telling_edges",
+]
 
 _ENOUGH = 24
 _NARROWER_PX, _BLURS = 4.0, 6.0
@@ -237,12 +247,12 @@ class BothWays:
 def both_ways(ways: OtherDecoding) -> BothWays:
     """Compare what symmetric blur leaves unexplained of the mean edge with two decodings of the picture."""
     edges = telling_edges(ways.strips)
-    before, other = (_parts(each) for each in (edges, ways.edges(edges)))
+    before, other = (lean_of(each) for each in (edges, ways.edges(edges)))
     return BothWays(
         before=before.residual,
         other=other.residual,
-        uneven_before=float(np.sqrt(np.mean(before.sides**2))),
-        uneven_other=float(np.sqrt(np.mean(other.sides**2))),
+        uneven_before=before.rms,
+        uneven_other=other.rms,
         uneven_both=float(np.mean(before.sides * other.sides)),
         noise_before=before.noise,
         noise_other=other.noise,
@@ -260,17 +270,45 @@ def telling_edges(strips: PieceSamples) -> WideEdges:
     return wide_strips(strips.samples, strips.profiles, least_px=min(least, WIDE_PX))
 
 
-class _Parts(NamedTuple):
-    """Residual of the mean edge, the part that is alike on both sides, and how noisy that is."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class EdgeLean:
+    """What a decoding leaves of the mean edge, shares of the contrast.
 
-    residual: float
+    Attributes
+    ----------
+    sides : ndarray of float, shape (n,)
+        The part alike on both sides, by distance from the edge.
+    noise : float
+        What of it is noise, as the two halves of the edges differ (root mean square).
+    residual : float
+        Root mean square of all that is left.
+    """
+
     sides: NDArray[np.float64]
     noise: float
+    residual: float
+
+    @property
+    def rms(self) -> float:
+        """Root mean square of the part alike on both sides."""
+        return float(np.sqrt(np.mean(self.sides**2)))
+
+    @property
+    def shape(self) -> float:
+        """Root mean square of the part opposite on both sides."""
+        return float(np.sqrt(max(self.residual**2 - self.rms**2, 0.0)))
+
+    @property
+    def beyond_noise(self) -> float:
+        """The same without what is noise."""
+        return float(np.sqrt(max(self.rms**2 - self.noise**2, 0.0)))
 
 
-def _parts(edges: WideEdges) -> _Parts:
+def lean_of(edges: WideEdges) -> EdgeLean:
+    """Return what a blur that rises as it fell leaves of wide edges, as they were decoded."""
     spread = measure_edge_spread(edges)
+    sides = edge_sides(edges, spread)
     numbers = np.arange(len(edges.samples.strips))
     one, other = (edge_sides(edges.some(numbers[first::2]), spread) for first in (0, 1))
     noise = float(np.sqrt(np.mean((one - other) ** 2))) / 2
-    return _Parts(edge_residual(edges, spread), edge_sides(edges, spread), noise)
+    return EdgeLean(sides=sides, noise=noise, residual=edge_residual(edges, spread))

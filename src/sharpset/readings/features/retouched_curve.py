@@ -8,65 +8,26 @@ sides changes evenly with the power's logarithm, so that a few of them tell what
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from sharpset.readings.edges.spread import WideEdges, edge_residual, edge_sides, measure_edge_spread
-from sharpset.readings.features.curve_evidence import DEFAULT_GAMMA, CurveChance
+from sharpset.readings.features.curve_evidence import DEFAULT_GAMMA, CurveChance, EdgeLean
 
-__all__ = ["DECODINGS", "EdgeLean", "lean_of", "powers_told"]
+__all__ = ["DECODINGS", "powers_told"]
 
 FloatArray = NDArray[np.float64]
 DECODINGS = (0.45, 0.7, 1.0, 1.5, 2.2, 3.3, 5.0)
 """Powers by which edges are looked at; 2.2 stands for sRGB."""
 _STEPS = 41
 _TAILS, _LEAST_LEAN = 4.0, 0.0003
-"""Degrees of freedom of Student's t by which it scatters what clean edges keep alike on both sides, and how much that
-is: as for dark pieces (`curve_evidence`), as lamps and walls are mistaken for a power where none is likelier."""
+"""Degrees of freedom of Student's t by which what clean edges keep alike on both sides scatters, and how much it is: as
+for dark pieces (`curve_evidence`), since no power is likelier than another and lamps and walls may pass for one."""
 _OF_NOISE, _OF_SHAPE = 0.2, 0.1
+"""Shares by which noise, and a blur of another shape than the one fitted, count as such (`curve_evidence`)."""
 _LEAST_CHANCE = 0.005
+"""Powers that are less likely than this share of the likeliest are left out."""
 _EXPLAINS = 0.5
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class EdgeLean:
-    """What a decoding leaves of the mean edge, shares of the contrast.
-
-    Attributes
-    ----------
-    sides : ndarray of float, shape (n,)
-        The part alike on both sides, by distance from the edge.
-    noise : float
-        What of it is noise, as the two halves of the edges differ (root mean square).
-    shape : float
-        Root mean square of the part opposite on both sides.
-    """
-
-    sides: FloatArray
-    noise: float
-    shape: float
-
-    @property
-    def rms(self) -> float:
-        """Root mean square of the part alike on both sides."""
-        return float(np.sqrt(np.mean(self.sides**2)))
-
-    @property
-    def beyond_noise(self) -> float:
-        """The same without what is noise."""
-        return float(np.sqrt(max(self.rms**2 - self.noise**2, 0.0)))
-
-
-def lean_of(edges: WideEdges) -> EdgeLean:
-    """Return what a blur that rises as it fell leaves of wide edges, as they were decoded."""
-    spread = measure_edge_spread(edges)
-    sides = edge_sides(edges, spread)
-    numbers = np.arange(len(edges.samples.strips))
-    one, other = (edge_sides(edges.some(numbers[first::2]), spread) for first in (0, 1))
-    shape = max(edge_residual(edges, spread) ** 2 - float(np.mean(sides**2)), 0.0)
-    return EdgeLean(sides=sides, noise=float(np.sqrt(np.mean((one - other) ** 2))) / 2, shape=float(np.sqrt(shape)))
+"""Share of what linear light and sRGB leave that the best power may leave at most."""
 
 
 def powers_told(leans: dict[float, EdgeLean]) -> tuple[CurveChance, ...]:

@@ -5,7 +5,8 @@ end or in the middle shows just that. Light that is missing over a step's length
 whatever its shape: how much narrower such a part is follows from the light of its steps, and what the mean has set
 aside of it from the light of all steps together. What is neither as bright as the plate nor as dark as the ground is a
 mark and stays set aside. What is may be printed so, or a mark of just that brightness: how many marks the scan shows
-beside its strips tells how likely that is, and the interval holds both.
+beside its strips tells how likely that is, much less so where a part is long, even and alike on both edges, and the
+interval holds both.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ _CLOSED = 0.25
 _LONG, _LONG_MM = 0.12, 0.25
 """Share of a strip's length, and length, that dust seldom takes up (common practice, no source)."""
 _FEWEST_CLEAR, _CLEAR_BLURS = 8, 2.0
-"""Steps of a part that is sure to be one which lie clear of the others' blur at least."""
+"""Steps of a part that is called even which lie clear of the others' blur at least."""
 _ONE_SIDED, _EVEN = 0.15, 0.2
 """How far its middle may lie beside the others', and its width may change within it beyond what theirs does, as shares
 of what it is narrower or wider by: of 49 parts that dust and fibres made on rendered strips at 600 dpi hardly one was
@@ -62,9 +63,11 @@ as long, as much alike on both edges and as even."""
 _BESIDE = 0.65
 """How far the middle of a part with one edge moved may lie beside the others' (a half, and noise)."""
 _PRINTED = 0.03
-"""How many parts of another width a strip has, of those that are not sure (an assumption; marks are counted)."""
+"""How many parts of another width a strip has (an assumption; marks are counted)."""
 _ALIKE = 3.0
 """How much more often both edges of a printed part move alike than a mark lies in the middle."""
+_LONG_AND_EVEN = 25.0
+"""How much more often printed parts are long, even and alike on both edges than parts that marks make (see above)."""
 _MARK_BLURS, _AS_STRONG, _AS_LONG, _UNSEEN_MM2 = 1.5, 0.25, 0.5, 10.0
 """Blurs from edges on where marks beside strips are counted, that take at least this share of a part's light over this
 share of its steps; half a mark on so much area is thought of before anything is seen (an assumption)."""
@@ -180,7 +183,7 @@ class _Found:
 
     Each adds `seen_mm` to the mean over what was sampled and `all_mm` to that over all of the length, and is a part and
     no mark at `chance`; `u_mm` is the standard uncertainty of the mean by noise. `apart` are the steps of parts, which
-    are `isolated` where the rest wanders much less or they are sure.
+    are `isolated` where the rest wanders much less or they are next to sure.
     """
 
     seen_mm: FloatArray
@@ -221,13 +224,13 @@ def _parts(
         # Where one edge moved the middle did by a half: what moves it further lies beside the strip.
         if abs(steps.moved(part)) > _BESIDE * abs(away):
             continue
-        chance = 1.0
-        if not (alike and steps.is_even(core, away, strip.sigma_mm, samples.pixel_mm)):
-            zone = (float(fits.width_mm[strip.i]) + core.sum() * samples.pixel_mm) * length_mm
-            odds = _PRINTED * (_ALIKE if alike else 1.0) / beside.marks(away, int(core.sum()), zone)
-            chance = odds / (1 + odds)
-            if chance < _LEAST_CHANCE:
-                continue
+        zone = (float(fits.width_mm[strip.i]) + core.sum() * samples.pixel_mm) * length_mm
+        odds = _PRINTED * (_ALIKE if alike else 1.0) / beside.marks(away, int(core.sum()), zone)
+        if alike and steps.is_even(core, away, strip.sigma_mm, samples.pixel_mm):
+            odds *= _LONG_AND_EVEN
+        chance = odds / (1 + odds)
+        if chance < _LEAST_CHANCE:
+            continue
         counted |= part
         apart |= part
         seen = away * part.sum() / known.size
@@ -244,7 +247,7 @@ def _parts(
         u_mm=u_mm,
         counted=counted,
         apart=apart,
-        isolated=len(each) > 0 and bool(np.all((each > 0) | (chances == 1.0))),
+        isolated=len(each) > 0 and bool(np.all((each > 0) | (chances > 1 - _LEAST_CHANCE))),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from sharpset.readings.assembling import assemble, bent_places, places_of, squar
 from sharpset.readings.checks.check_wire import CheckReading, read_check_wire
 from sharpset.readings.checks.drawing import check_places
 from sharpset.readings.checks.gates import (
+    PlateState,
     check_blur,
     check_pixels,
     check_plate,
@@ -200,20 +202,7 @@ def _read_piece(
     state = check_plate(scan, light, pose, piece, strips)
     levels = Levels.of(scan, light)
     u_exponent = _u_exponent(ready, levels)
-    seen, fits = _features(ready, light, strips, piece, local, u_exponent)
-    for _ in range(_WALL_ROUNDS):
-        # Walls of a dark plate are as dark as it is: what they hide is told by sizes alone (`slant`).
-        if scan.viewing is None or light.contrast < 0 or light.bleed is not None:
-            break
-        everywhere = register(places_of(fits, piece, pose), pose).pose
-        walls = see_walls(fits, light, pose, everywhere, piece, scan.viewing)
-        if walls is None:
-            break
-        state = without_walls(state, scan, pose, piece, walls.strips)
-        light, strips, before = walls.light, walls.strips, fits.strip_fits.width_mm
-        seen, fits = _features(ready, light, strips, piece, local, u_exponent, walls=walls.share)
-        if np.quantile(np.abs(fits.strip_fits.width_mm - before), _WALLS_OF) < _WALLS_SETTLED_MM:
-            break
+    light, strips, state, seen, fits = _fitted(ready, light, strips, state, piece, local, u_exponent)
     fits = without_shade(fits)
     places = places_of(fits, piece, pose)
     registration = register(places, pose)
@@ -266,6 +255,44 @@ def _read_piece(
         shade=fits.shade,
         quality=quality,
     )
+
+
+class _Fitted(NamedTuple):
+    """A piece's features as they are seen and as they are, and the light, strips and state that they were fitted by."""
+
+    light: PieceLight
+    strips: PieceSamples
+    state: PlateState
+    seen: FeatureFits
+    fits: FeatureFits
+
+
+def _fitted(
+    ready: Prepared,
+    light: PieceLight,
+    strips: PieceSamples,
+    state: PlateState,
+    piece: Piece,
+    local: LocalScale,
+    u_exponent: float,
+) -> _Fitted:
+    """Return the features, in photographs of light plates fitted anew until the walls that they show are taken off."""
+    scan, pose = ready.scan, ready.located.pose
+    seen, fits = _features(ready, light, strips, piece, local, u_exponent)
+    for _ in range(_WALL_ROUNDS):
+        # Walls of a dark plate are as dark as it is: what they hide is told by sizes alone (`slant`).
+        if scan.viewing is None or light.contrast < 0 or light.bleed is not None:
+            break
+        everywhere = register(places_of(fits, piece, pose), pose).pose
+        walls = see_walls(fits, light, pose, everywhere, piece, scan.viewing)
+        if walls is None:
+            break
+        state = without_walls(state, scan, pose, piece, walls.strips)
+        light, strips, before = walls.light, walls.strips, fits.strip_fits.width_mm
+        seen, fits = _features(ready, light, strips, piece, local, u_exponent, walls=walls.share)
+        if np.quantile(np.abs(fits.strip_fits.width_mm - before), _WALLS_OF) < _WALLS_SETTLED_MM:
+            break
+    return _Fitted(light, strips, state, seen, fits)
 
 
 def _features(

@@ -46,6 +46,8 @@ _APART, _TURNS = 4.0, 4
 """From how many spreads of an edge on the wall beside it shows as a band of its own (two steps are told apart then), so
 that a strip's fit takes in the band or leaves it: such strips tell no blur. And how often the spread itself is found
 anew without walls."""
+_BY_MASK, _SHOWS_DARKER = 0.15, 0.05
+"""Share of what a mask takes on the dark side that is seen at least, and light of the ground from which on it is."""
 _WALLS, _U_WALLS = 0.7, 0.3
 """Of the breadth that walls half as bright as the face add, what is expected, and its standard uncertainty: darker and
 brighter ones add less."""
@@ -338,10 +340,6 @@ def _broadened_by_walls(breadth_mm: FloatArray, sigma_mm: FloatArray) -> FloatAr
     A band of breadth b at one of two edges, of share s of the contrast, adds s (1 - s) b^2 / 2 to their mean variance.
     """
     return np.asarray(0.5 * np.log1p((breadth_mm / sigma_mm) ** 2 / 8))
-
-
-_BY_MASK, _SHOWS_DARKER = 0.15, 0.05
-"""Share of what a mask takes on the dark side that is seen at least, and light of the ground from which on it is."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -476,11 +476,5 @@ def without_slant(
         ),
         discs=discs,
         shade=seen_at_slant(fits.shade, _SHADED_BLURS * ground_share * fits.strips.spread.mean_sigma_mm),
-        slant=Slant(
-            walls=walls,
-            strips=strips,
-            holes=holes,
-            thickness_mm=thickness,
-            u_height=viewing.u_height,
-        ),
+        slant=Slant(walls=walls, strips=strips, holes=holes, thickness_mm=thickness, u_height=viewing.u_height),
     )
